@@ -1,0 +1,47 @@
+# Two commands do all the set-up in a fresh clone: `make demo` and `make test`.
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+OUT ?= demo
+# Versions come from constraints.txt; the address of the package index comes from the machine, never from here.
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
+
+.PHONY: demo test lint lock system system-test clean
+
+demo: system $(VENV)/.demo
+	$(BIN)/olivetime demo --out $(OUT)
+
+test: system-test $(VENV)/.test
+	$(BIN)/ruff check .
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/.test
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+$(VENV)/bin/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.demo: pyproject.toml constraints.txt $(VENV)/bin/python
+	$(PIP) --editable ".[lab]"
+	@touch $@
+
+$(VENV)/.test: pyproject.toml constraints.txt $(VENV)/bin/python
+	$(PIP) --editable ".[dev,lab]"
+	@touch $@
+
+# PDFs need the Pango library; browser tests need Chromium. Both are installed where this user may do so, and
+# said plainly where not: nothing else depends on them.
+system:
+	@sh scripts/system-packages.sh pango
+
+system-test:
+	@sh scripts/system-packages.sh pango chromium
+
+# Renew the lock file after a change of dependencies (needs uv; writes no index address).
+lock:
+	uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --no-header --no-annotate \
+		--no-emit-index-url --upgrade -o constraints.txt
+
+clean:
+	rm -rf $(VENV) $(OUT) dist build .pytest_cache .ruff_cache .mypy_cache .hypothesis

@@ -1,0 +1,1 @@
+"""Harvest: value, capacity, order and reasons."""

@@ -1,0 +1,1 @@
+"""Records: a season folder to checked tables."""

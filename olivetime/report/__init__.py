@@ -1,0 +1,1 @@
+"""Report: tables, figures, notebooks and pages of the week."""

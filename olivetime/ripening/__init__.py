@@ -1,0 +1,1 @@
+"""Ripening: oil, moisture and maturity by cultivar and block."""

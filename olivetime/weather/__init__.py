@@ -1,0 +1,1 @@
+"""Weather: measured days, outlook and scenarios."""
