@@ -21,6 +21,7 @@ lint: $(VENV)/.test
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade "pip>=25"  # older ones misread newer wheels
 
 $(VENV)/.demo: pyproject.toml constraints.txt $(VENV)/bin/python
 	$(PIP) --editable ".[lab]"

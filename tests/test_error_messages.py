@@ -22,6 +22,8 @@ def unfilled_messages(source):
         for part in ast.walk(node.exc):
             if isinstance(part, ast.BinOp) and isinstance(part.op, ast.Mod):
                 filled.add(id(part.left))
+            if isinstance(part, ast.FormattedValue) and part.format_spec is not None:
+                filled |= {id(spec) for spec in ast.walk(part.format_spec)}  # {day:%Y-%m-%d} is no placeholder
             call = part.func if isinstance(part, ast.Call) else None
             if isinstance(call, ast.Attribute) and call.attr == "format":
                 filled.add(id(call.value))
@@ -35,6 +37,7 @@ def unfilled_messages(source):
 def test_the_check_itself_finds_an_unfilled_message():
     assert unfilled_messages('raise ValueError("{} is wrong")') == [1]
     assert unfilled_messages('raise ValueError("{} is wrong".format(3))') == []
+    assert unfilled_messages('raise ValueError(f"{day:%d} is wrong")') == []
     assert unfilled_messages('raise SeasonError(where="a", found="%s")') == [1]
 
 

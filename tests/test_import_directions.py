@@ -14,8 +14,16 @@ ORDER = [
     "units",
     "records.columns",
     "records.cells",
+    "records.findings",
+    "records.files",
+    "records.headings",
+    "records.typed",
+    "records.convert",
     "records.samples",
     "records.checks",
+    "records.settings",
+    "records.sources",
+    "records.export",
     "records.season",
     "weather.degree_days",
     "weather.stations",
@@ -23,6 +31,7 @@ ORDER = [
     "weather.scenarios",
     "ripening.curves",
     "ripening.mixed",
+    "ripening.effects",
     "ripening.colour",
     "ripening.moisture",
     "ripening.outcomes",
@@ -37,6 +46,10 @@ ORDER = [
     "fanout",
     "report.tables",
     "report.figures",
+    "report.page",
+    "report.front",
+    "report.engine",
+    "report.render",
     "report.weekly",
     "demo",
 ]
@@ -56,10 +69,8 @@ def olivetime_imports(source):
                 found |= {alias.name for alias in node.names}
             elif (node.module or "").startswith("olivetime."):
                 place = node.module.removeprefix("olivetime.")
-                if place in ORDER:
-                    found.add(place)
-                else:
-                    found |= {f"{place}.{alias.name}" for alias in node.names}
+                inner = {f"{place}.{alias.name}" for alias in node.names}
+                found |= inner & set(ORDER) or {place}
         elif isinstance(node, ast.Import):
             names = [alias.name for alias in node.names if alias.name.startswith("olivetime.")]
             found |= {name.removeprefix("olivetime.") for name in names}

@@ -1,0 +1,299 @@
+"""Forecasts of oil against straight lines, on simulated seasons whose truth is known. Prints what it measured.
+
+    python benchmarks/ripening.py            all measurements
+    python benchmarks/ripening.py --quick    fewer seasons, within 50 seconds on one core
+
+Each simulated farm has 40 blocks of one cultivar and two seasons. A block's plateau, midpoint and scale are the
+season's mean (season spread 4 %, 5 d, 8 %) plus a lasting block effect (3.5 %, 4 d, 6 %) plus a block effect of the
+season (the same spread). Weekly samples from 1 September, one visit in ten missing, 6 % error a sample and a 1.5 %
+error shared by the week. Weather is autoregressive about a seasonal course, and the forecaster knows it up to the
+day of the forecast; beyond, it gets other draws of the same climate. The forecast is the day on which dry oil
+reaches 38 %; blocks whose day is still ahead are scored, and "never" counts as day 340 of the year.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+
+import numpy as np
+import pandas as pd
+import scoringrules as sr
+from scipy.optimize import least_squares
+
+from olivetime.ripening.curves import OIL_SHAPES
+from olivetime.ripening.mixed import default_priors, fit_oil
+
+BLOCKS, FIRST_DAY, LAST_DAY, FIRST_SAMPLE = 40, 213, 340, 244
+TARGET_PCT, CV, WEEK_CV = 38.0, 0.06, 0.015
+WEEKS = (3, 4, 5, 6)
+DRAWS = 400
+TRUTHS = ("logistic", "gompertz", "straight", "other")
+
+
+def log_truth(kind, x, phi):
+    """Log oil of a truth; phi (..., 3) broadcasts against x."""
+    log_plateau, midpoint, log_scale = phi[..., 0], phi[..., 1], phi[..., 2]
+    if kind in OIL_SHAPES:
+        return OIL_SHAPES[kind](x, log_plateau, midpoint, log_scale)
+    t = (x - midpoint) / np.exp(log_scale)
+    if kind == "straight":  # sharp corner
+        return log_plateau + np.log(np.clip(0.5 + t / 4, 0.02, 1.0))
+    if kind == "other":  # a Weibull rise: none of the fitted shapes; half of the plateau at t = 0
+        return log_plateau + np.log1p(-np.exp(-np.log(2) * np.clip(1 + t / 2.9, 0.05, None) ** 2.1))
+    raise ValueError(kind)
+
+
+def weather(rng, n):
+    """Thermal time (n, days) since 1 August at the end of each day, and nothing else."""
+    day = np.arange(FIRST_DAY, LAST_DAY + 1)
+    course = 17 + 9.5 * np.cos(2 * np.pi * (day - 205) / 365) + rng.normal(0, 1.0, (n, 1))
+    noise = np.empty((n, len(day)))
+    noise[:, 0] = rng.normal(0, 3.0, n)
+    for i in range(1, len(day)):
+        noise[:, i] = 0.75 * noise[:, i - 1] + rng.normal(0, 3.0 * np.sqrt(1 - 0.75**2), n)
+    return np.cumsum(np.maximum(course + noise - 7.5, 0) / 15, axis=1)
+
+
+def simulate(kind, rng):
+    """Two seasons of one farm: samples, this season's thermal time and the true course of oil (blocks, days)."""
+    normal = np.cumsum(
+        np.maximum(17 + 9.5 * np.cos(2 * np.pi * (np.arange(213, 341) - 205) / 365) - 7.5, 0) / 15
+    )
+    mean = np.array([np.log(45.0), normal[251 - FIRST_DAY], np.log(17.0)])
+    spread = np.array([0.035, 4.0, 0.06])
+    lasting = rng.normal(0, 1, (BLOCKS, 3)) * spread
+    rows = []
+    for season in (0, 1):
+        heat = weather(rng, 1)[0]
+        phi = (
+            mean + rng.normal(0, 1, 3) * [0.04, 5.0, 0.08] + lasting + rng.normal(0, 1, (BLOCKS, 3)) * spread
+        )
+        for week in range(13):
+            day = FIRST_SAMPLE + 7 * week + rng.integers(-1, 2, BLOCKS)
+            seen = rng.random(BLOCKS) > 0.1
+            x = heat[day - FIRST_DAY]
+            y = log_truth(kind, x, phi) + rng.normal(0, WEEK_CV) + rng.normal(0, CV, BLOCKS)
+            rows += [
+                (season, week, f"b{b:02d}", day[b], x[b], np.exp(y[b])) for b in range(BLOCKS) if seen[b]
+            ]
+    samples = pd.DataFrame(rows, columns=["season", "week", "block", "day", "x", "y"])
+    return samples, heat, np.exp(log_truth(kind, heat, phi[:, None, :]))
+
+
+def first_day(oil, target=TARGET_PCT):
+    """Day of year on which oil (..., days) first reaches the target, LAST_DAY when never."""
+    reached = oil >= target
+    return np.where(reached.any(axis=-1), reached.argmax(axis=-1) + FIRST_DAY, LAST_DAY).astype(float)
+
+
+def futures(heat, today, traces):
+    """Thermal time (draws, days): measured up to today, then the traces."""
+    at = today - FIRST_DAY
+    return np.concatenate(
+        [
+            np.broadcast_to(heat[: at + 1], (len(traces), at + 1)),
+            heat[at] + traces[:, at + 1 :] - traces[:, [at]],
+        ],
+        axis=1,
+    )
+
+
+def hierarchical(samples, x, today, *, past, rng, shapes=tuple(OIL_SHAPES)):
+    """Oil draws (draws, blocks, days) of olivetime."""
+    used = samples[(samples["season"] == 1) & (samples["day"] <= today) | (samples["season"] == 0) & past]
+    names = [f"b{b:02d}" for b in range(BLOCKS)]
+    fit = fit_oil(
+        used["x"],
+        used["y"],
+        used["block"],
+        ["one"] * len(used),
+        used["week"],
+        used["season"],
+        current=1,
+        blocks=pd.DataFrame({"block_id": names, "cultivar": "one"}),
+        priors=default_priors(["one"]),
+        shapes=shapes,
+    )
+    draws = fit.draw(len(x), rng)
+    return draws.dry_pct(np.broadcast_to(x[:, None, :], (len(x), BLOCKS, x.shape[1]))), fit
+
+
+def straight_lines(samples, today, rng, n):
+    """Oil draws of a least-squares line per block on days, residual spread pooled over blocks."""
+    used = samples[(samples["season"] == 1) & (samples["day"] <= today)]
+    days = np.arange(FIRST_DAY, LAST_DAY + 1)
+    out = np.empty((n, BLOCKS, len(days)))
+    fits, rss, df = [], 0.0, 0
+    for b in range(BLOCKS):
+        own = used[used["block"] == f"b{b:02d}"]
+        design = np.column_stack([np.ones(len(own)), own["day"] - today])
+        if len(own) < 2:
+            fits.append(None)
+            continue
+        coef = np.linalg.lstsq(design, own["y"], rcond=None)[0]
+        rss += float(np.sum((own["y"] - design @ coef) ** 2))
+        df += len(own) - 2
+        fits.append((coef, np.linalg.inv(design.T @ design)))
+    usable = [f for f in fits if f is not None]
+    middle = (
+        np.mean([f[0] for f in usable], axis=0),
+        np.cov(np.array([f[0] for f in usable]).T) / (rss / df),
+    )
+    for b, fit in enumerate(fits):
+        coef, cov = fit if fit is not None else middle
+        drawn = rng.multivariate_normal(coef, cov * rss / df, n, check_valid="ignore")
+        out[:, b] = drawn[:, :1] + drawn[:, 1:] * (days - today)
+    return out
+
+
+def pooled_curve(samples, x, today, rng):
+    """Oil draws of one logistic for all blocks, least squares on log oil."""
+    used = samples[(samples["season"] == 1) & (samples["day"] <= today)]
+    curve, xs, ys = OIL_SHAPES["logistic"], used["x"].to_numpy(), np.log(used["y"].to_numpy())
+    found = least_squares(
+        lambda p: curve(xs, *p) - ys, [np.log(45), 45.0, np.log(19)], bounds=([2.5, 0, 1.5], [4.3, 200, 4.5])
+    )
+    sigma2 = 2 * found.cost / (len(xs) - 3)
+    cov = np.linalg.pinv(found.jac.T @ found.jac) * sigma2
+    drawn = np.clip(
+        rng.multivariate_normal(found.x, cov, len(x), check_valid="ignore"), [2.5, 0, 1.5], [4.3, 200, 4.5]
+    )
+    return np.repeat(np.exp(curve(x, *drawn.T[:, :, None]))[:, None, :], BLOCKS, axis=1)
+
+
+def score(oil, truth, today):
+    """Rows of scores of the blocks whose day is still ahead."""
+    true_day = first_day(truth)
+    ahead = true_day > today
+    dates = np.maximum(first_day(oil), today + 1)
+    crps = sr.crps_ensemble(true_day, dates.T)
+    low, mid, high = np.quantile(dates, [0.1, 0.5, 0.9], axis=0)
+    out = {
+        "crps": crps[ahead].mean(),
+        "error_d": np.abs(mid - true_day)[ahead].mean(),
+        "date80": np.mean((true_day >= low) & (true_day <= high), where=ahead),
+        "n": ahead.sum(),
+    }
+    at = today - FIRST_DAY + np.array([7, 14, 21])
+    low, mid, high = np.quantile(oil[:, :, at], [0.1, 0.5, 0.9], axis=0)
+    out["oil80"] = np.mean(((truth[:, at] >= low) & (truth[:, at] <= high))[ahead])
+    out["oil_error"] = np.abs(mid - truth[:, at])[ahead].mean()
+    return out
+
+
+def forecasts(seasons, seed, truths):
+    """Simulate, forecast and score; one row per truth, season, week and method."""
+    rows = []
+    for number, kind in enumerate(truths):
+        for season in range(seasons):
+            rng = np.random.default_rng([seed, number, season])
+            samples, heat, truth = simulate(kind, rng)
+            traces = weather(rng, DRAWS)
+            for week in WEEKS:
+                today = FIRST_SAMPLE + 7 * (week - 1) + 1
+                if not (first_day(truth) > today).any():
+                    continue
+                x = futures(heat, today, traces)
+                oil, fit = hierarchical(samples, x, today, past=True, rng=rng)
+                first, _ = hierarchical(samples, x, today, past=False, rng=rng)
+                for method, drawn in (
+                    ("past season", oil),
+                    ("first season", first),
+                    ("straight lines", straight_lines(samples, today, rng, DRAWS)),
+                    ("pooled curve", pooled_curve(samples, x, today, rng)),
+                ):
+                    rows.append(
+                        {
+                            "truth": kind,
+                            "season": season,
+                            "week": week,
+                            "method": method,
+                            **score(drawn, truth, today),
+                        }
+                    )
+                weights = fit.shapes.set_index("shape")["weight"]
+                rows[-4]["shapes"] = " ".join(f"{n[:3]} {w:.2f}" for n, w in weights.items())
+    return pd.DataFrame(rows)
+
+
+def mean_over_blocks(table, column):
+    """Mean over all scored blocks, index (truth, method), columns weeks."""
+    weighted = (
+        table.assign(w=table[column] * table["n"]).groupby(["truth", "method", "week"])[["w", "n"]].sum()
+    )
+    return (weighted["w"] / weighted["n"]).unstack("week")
+
+
+def print_forecasts(table):
+    crps = mean_over_blocks(table, "crps")
+    base = crps.xs("straight lines", level="method")
+    print(
+        "\nCRPS of the day on which dry oil reaches 38 %, as a ratio to straight lines, weeks 3 4 5 6, mean"
+    )
+    for (truth, method), row in crps.iterrows():
+        ratio = row / base.loc[truth]
+        print(
+            f"  {truth:10s} {method:15s}",
+            *(f"{v:6.2f}" for v in ratio),
+            f"   mean {ratio.mean():.2f}   ({row.mean():.1f} d)",
+        )
+    for column, words in (
+        ("date80", "share of days inside their 80 % range"),
+        ("oil80", "share of dry oil 1 to 3 weeks ahead inside its 80 % range"),
+        ("error_d", "mean absolute error of the day [d]"),
+        ("oil_error", "mean absolute error of dry oil 1 to 3 weeks ahead [points]"),
+    ):
+        print(f"\n{words}, weeks 3 4 5 6")
+        for (truth, method), row in mean_over_blocks(table, column).iterrows():
+            print(f"  {truth:10s} {method:15s}", *(f"{v:6.2f}" for v in row))
+
+
+def speed():
+    """CPU seconds of the weekly fit: 48 blocks, 5 cultivars, 3 seasons, three shapes."""
+    rng = np.random.default_rng(1)
+    rows = []
+    lasting = rng.normal(0, 1, (48, 3)) * [0.035, 4.0, 0.06]
+    for season in range(3):
+        for b in range(48):
+            phi = (
+                np.array([np.log(45), 43.0 + 3 * (b % 5), np.log(17)])
+                + lasting[b]
+                + rng.normal(0, 1, 3) * [0.03, 4, 0.06]
+            )
+            x = 25 + 7 * np.arange(10 if season < 2 else 5) + rng.normal(0, 1, 10 if season < 2 else 5)
+            y = np.exp(OIL_SHAPES["logistic"](x, *phi) + rng.normal(0, CV, len(x)))
+            rows += [
+                (a, v, f"b{b}", f"c{b % 5}", j, season) for j, (a, v) in enumerate(zip(x, y, strict=True))
+            ]
+    d = pd.DataFrame(rows, columns=["x", "y", "block", "cultivar", "week", "season"])
+    fit_oil(*(d[c] for c in d), current=2)
+    begin = time.process_time()
+    fit = fit_oil(*(d[c] for c in d), current=2)
+    middle = time.process_time()
+    fit.draw(192, np.random.default_rng(0)).dry_pct(np.tile(np.arange(120.0), (48, 1)))
+    print(
+        f"\nfit of 48 blocks, 3 seasons, {len(d)} samples, 3 shapes: {middle - begin:.2f} s CPU; "
+        f"192 draws over 120 days: {time.process_time() - middle:.2f} s CPU"
+    )
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--quick", action="store_true", help="fewer seasons, within 50 seconds")
+    parser.add_argument("--seasons", type=int, help="simulated seasons per truth")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--truths", default=",".join(TRUTHS))
+    args = parser.parse_args()
+    seasons = args.seasons or (2 if args.quick else 12)
+    begin = time.perf_counter()
+    speed()
+    table = forecasts(seasons, args.seed, args.truths.split(","))
+    print(f"\n{seasons} seasons of {BLOCKS} blocks per truth, seed {args.seed}")
+    print_forecasts(table)
+    print(f"\n{time.perf_counter() - begin:.0f} s")
+    return table
+
+
+if __name__ == "__main__":
+    main()

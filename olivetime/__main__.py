@@ -1,0 +1,327 @@
+"""The command line: parses and calls; whatever it does, a function of the package does too.
+
+Data go to standard output, words to standard error. Exit codes: 0 done, 1 our fault, 2 wrong use, 3 records need
+mending, 4 could not write, 5 no workable order, 6 done in part, 130 stopped.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from olivetime import __version__
+
+if TYPE_CHECKING:
+    from olivetime.harvest.order import Proposal
+    from olivetime.records.season import Season
+    from olivetime.report.tables import DisplayTable
+
+OUR_FAULT, RECORDS, WRITE, NO_ORDER, STOPPED = 1, 3, 4, 5, 130
+
+
+class Commands(click.Group):
+    """A group of commands whose failures become exit codes and plain sentences."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; say what went wrong where the user can do something about it."""
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except KeyboardInterrupt:
+            click.echo("Stopped. What was finished is kept; run the same command again to go on.", err=True)
+            ctx.exit(STOPPED)
+        except Exception as error:
+            # Names, not imports: the error classes live in modules that load pandas.
+            kind = type(error).__name__
+            if kind in {"SeasonError", "FitError"}:
+                click.echo(str(error), err=True)
+                ctx.exit(RECORDS)
+            if isinstance(error, OSError):
+                where = error.filename or "the output folder"
+                click.echo(
+                    f"{where}: could not be written or read: {error.strerror or error}. "
+                    "Close programs that hold the file, check the disk, and run again.",
+                    err=True,
+                )
+                ctx.exit(WRITE)
+            log = Path(tempfile.gettempdir()) / "olivetime-error.txt"
+            log.write_text(traceback.format_exc(), encoding="utf-8")
+            click.echo(f"olivetime failed, and it is our fault: {kind}: {error}\nDetails: {log}", err=True)
+            ctx.exit(OUR_FAULT)
+
+
+class Day(click.ParamType):
+    """A calendar day in ISO form."""
+
+    name = "YYYY-MM-DD"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        """Read the day, or say what form is wanted."""
+        try:
+            return value if isinstance(value, date) else date.fromisoformat(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a day; write it as 2026-11-02", param, ctx)
+
+
+SEASON = click.argument("season", type=click.Path(exists=True, file_okay=False, path_type=Path))
+
+
+def common(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command those of the common options that it uses."""
+    options = {
+        "as_of": click.option("--as-of", type=Day(), help="Use only what was known on this day [newest record]."),
+        "out": click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for files."),
+        "seed": click.option(
+            "--seed",
+            type=click.IntRange(min=0),
+            default=0,
+            show_default=True,
+            help="Same inputs and seed, same answer.",
+        ),
+        "units": click.option("--units", type=click.Choice(["metric", "us"]), help="Units to show [the season's]."),
+        "as_json": click.option("--json", "as_json", is_flag=True, help="Print JSON for another program."),
+        "quiet": click.option("--quiet", is_flag=True, help="Print only the answer."),
+        "jobs": click.option(
+            "--jobs", type=click.IntRange(min=1), default=2, show_default=True, help="Pages made at the same time."
+        ),
+    }
+
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
+        for name in reversed(names):
+            command = options[name](command)
+        return command
+
+    return decorate
+
+
+def _read(folder: Path, as_of: date | None, units: str | None, quiet: bool) -> Season:
+    import dataclasses
+
+    from olivetime.records.season import read_season
+
+    season = read_season(folder, as_of)
+    if units:
+        season = dataclasses.replace(season, units=units)
+    if not quiet:
+        counts = season.findings["level"].value_counts()
+        said = ", ".join(f"{counts[level]} {level}s" for level in ("error", "warning", "note") if level in counts)
+        click.echo(f"{season.name}, as of {season.as_of}. Records: {said or 'nothing to mend'}.", err=True)
+        for block_id, why in season.blocked.items():
+            click.echo(f"Left out: block {block_id}: {why}", err=True)
+    return season
+
+
+def _propose(folder: Path, as_of: date | None, seed: int, units: str | None, quiet: bool) -> Proposal:
+    from olivetime.harvest.order import propose
+
+    return propose(_read(folder, as_of, units, quiet), seed=seed)
+
+
+def _echo_json(data: Any) -> None:
+    click.echo(json.dumps(data, allow_nan=False, indent=1, ensure_ascii=False))
+
+
+def _echo_table(table: DisplayTable) -> None:
+    from olivetime.report.tables import text_table
+
+    click.echo(text_table(table))
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__)
+def main() -> None:
+    """When to pick each block of oil olives: which block next, and why.
+
+    The tool advises; people decide. Working-time law, product labels and licensed advice come first.
+    """
+
+
+@main.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--units", type=click.Choice(["metric", "us"]), default="metric", show_default=True)
+@common("quiet")
+def start(folder: Path, units: str, quiet: bool) -> None:
+    """Make an empty season folder: season.toml and a workbook, every column explained."""
+    from olivetime.records.season import write_template
+
+    if folder.exists() and any(folder.iterdir()):
+        raise click.UsageError(f"{folder} is not empty; name a new folder, so that nothing is overwritten")
+    write_template(folder, units=units)
+    if not quiet:
+        click.echo(
+            f"Fill in {folder / 'season.toml'} and {folder / 'records.xlsx'}, then: olivetime check {folder}", err=True
+        )
+
+
+@main.command()
+@SEASON
+@common("as_of", "out", "as_json", "quiet")
+def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, quiet: bool) -> None:
+    """Say what is wrong with the records and what to do; exit 3 when nothing can be decided."""
+    from olivetime.records.season import mark_workbook, read_season, write_problems
+    from olivetime.report.tables import findings_table, records_of
+
+    read = read_season(season, as_of)
+    folder = out or season
+    folder.mkdir(parents=True, exist_ok=True)
+    written = [path for path in (write_problems(read, folder), mark_workbook(read, folder)) if path]
+    if as_json:
+        _echo_json({"as_of": read.as_of.isoformat(), "findings": records_of(read.findings)})
+    else:
+        _echo_table(findings_table(read.findings, most=20))
+    if not quiet:
+        for path in written:
+            click.echo(f"wrote {path}", err=True)
+    if len(read.blocks) and set(read.blocks["block_id"]) <= set(read.blocked):
+        click.echo("Every block has an error: nothing can be decided before the records are mended.", err=True)
+        sys.exit(RECORDS)
+
+
+@main.command()
+@SEASON
+@common("as_of", "seed", "units", "as_json", "quiet")
+def curves(season: Path, as_of: date | None, seed: int, units: str | None, as_json: bool, quiet: bool) -> None:
+    """Fit the curves: each block's stage, days to target with range, doubtful samples."""
+    from olivetime.report.tables import doubtful_table, records_of, stage_table, week_tables
+
+    week = week_tables(_propose(season, as_of, seed, units, quiet))
+    if as_json:
+        _echo_json(
+            {"as_of": week.info["as_of"], "stage": records_of(week.stage), "residuals": records_of(week.residuals)}
+        )
+        return
+    _echo_table(stage_table(week))
+    _echo_table(doubtful_table(week))
+
+
+@main.command()
+@SEASON
+@click.option("--block", metavar="B", help="Explain this block alone.")
+@common("as_of", "seed", "units", "as_json", "quiet")
+def order(
+    season: Path, block: str | None, as_of: date | None, seed: int, units: str | None, as_json: bool, quiet: bool
+) -> None:
+    """Say which block is next, and why; exit 5 when no order is workable."""
+    from olivetime.harvest.reasons import explain
+    from olivetime.report.tables import headline, order_table, records_of, week_tables
+
+    proposal = _propose(season, as_of, seed, units, quiet)
+    week = week_tables(proposal)
+    if block is not None:
+        ids = list(proposal.season.blocks["block_id"])
+        if block not in ids:
+            raise click.UsageError(f"no block {block!r} in this season; it has {', '.join(ids)}")
+        told = explain(proposal, block)
+        if as_json:
+            _echo_json({"block_id": block, "says": told})
+        else:
+            click.echo("\n".join(told))
+        return
+    if as_json:
+        _echo_json({"info": week.info, "order": records_of(week.order)})
+    else:
+        click.echo(headline(week))
+        _echo_table(order_table(week))
+    if proposal.plan.status == "nothing workable":
+        click.echo(f"No workable order: {proposal.plan.why}", err=True)
+        sys.exit(NO_ORDER)
+
+
+@main.command()
+@SEASON
+@click.option("--grower", metavar="G", help="Make only this grower's report (its id or name).")
+@click.option(
+    "--engine",
+    type=click.Choice(["olivetime", "kernel"]),
+    default="olivetime",
+    show_default=True,
+    help="How notebooks run: in long-lived workers, or one Jupyter kernel each.",
+)
+@click.option("--fresh", is_flag=True, help="Make everything again, also what is done and unchanged.")
+@common("as_of", "out", "seed", "units", "jobs", "as_json", "quiet")
+def weekly(
+    season: Path,
+    grower: str | None,
+    engine: str,
+    fresh: bool,
+    as_of: date | None,
+    out: Path | None,
+    seed: int,
+    units: str | None,
+    jobs: int,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Make every notebook, page and PDF of the week in OUT/AS-OF/; run again to go on after a stop."""
+    from olivetime.report.tables import records_of
+    from olivetime.report.weekly import run_week
+
+    result = run_week(
+        season,
+        out or Path("out"),
+        as_of=as_of,
+        seed=seed,
+        units=units,
+        jobs=jobs,
+        engine=engine,
+        grower=grower,
+        resume=not fresh,
+        say=None if quiet else lambda text: click.echo(text, err=True),
+    )
+    if as_json:
+        _echo_json({"index": str(result.index), "reports": records_of(result.reports)})
+    else:
+        click.echo(result.index)
+    sys.exit(result.exit_code)
+
+
+@main.command()
+@SEASON
+@click.option(
+    "--weeks", type=click.IntRange(min=1), default=4, show_default=True, help="How many past weeks to replay."
+)
+@common("as_of", "seed", "units", "as_json", "quiet")
+def lookback(
+    season: Path, weeks: int, as_of: date | None, seed: int, units: str | None, as_json: bool, quiet: bool
+) -> None:
+    """Replay past weeks knowing only what was known, and score the forecasts and the orders."""
+    from olivetime.harvest.hindcast import hindcast
+    from olivetime.report.tables import lookback_tables, records_of
+
+    read = _read(season, as_of, units, quiet)
+    result = hindcast(season, as_of=read.as_of, weeks=weeks, seed=seed)
+    if as_json:
+        _echo_json({"scores": records_of(result.scores), "orders": records_of(result.orders)})
+        return
+    for table in lookback_tables(result):
+        _echo_table(table)
+
+
+@main.command()
+@click.option("--season", "which", type=click.Choice(["northern", "southern"]), default="northern", show_default=True)
+@common("out", "seed", "jobs", "quiet")
+def demo(which: str, out: Path | None, seed: int, jobs: int, quiet: bool) -> None:
+    """Write the invented sample season and run `weekly` on it; prints the path of the index page."""
+    from olivetime.demo import write_demo
+    from olivetime.report.weekly import run_week
+
+    folder = out or Path("demo")
+    season = write_demo(folder / which, which=which)
+    result = run_week(
+        season, folder / "out", seed=seed, jobs=jobs, say=None if quiet else lambda text: click.echo(text, err=True)
+    )
+    click.echo(result.index.resolve())
+    sys.exit(result.exit_code)
+
+
+if __name__ == "__main__":
+    main(prog_name="olivetime")

@@ -1,0 +1,305 @@
+"""The same piece of work for many items: local worker processes, or a Dask cluster.
+
+Each item is worked on in a child process with a time limit, so that an item that crashes, hangs or eats
+the memory loses only itself: its outcome says so and every other item is untouched. Process pools of the
+standard library fail all waiting items when one worker dies, which is why the loop here is our own.
+
+The children are plain `python -c` processes that answer over a pipe. They stay alive from item to item
+(what a worker has imported or opened serves the next item too) and end when their parent does.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import queue
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import olivetime
+
+# What a child runs: it must find this package before it is told the rest of the search path.
+_CHILD = "from olivetime.fanout import _serve; _serve()"
+# Linear algebra threads in every worker would only fight over the same cores.
+_ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMEXPR", "NUMBA")}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one item.
+
+    Attributes
+    ----------
+    key : object
+        The item's key in a mapping, or its place (0, 1, ...) in a sequence.
+    value : object
+        What the function returned; None when it failed.
+    error : str
+        Empty, or one sentence: the error raised, "stopped without an answer", or the time limit.
+    """
+
+    key: Any
+    value: Any = None
+    error: str = ""
+
+
+def run_many(
+    func: Callable[[Any], Any],
+    items: Mapping[Any, Any] | Iterable[Any],
+    *,
+    jobs: int = 2,
+    scheduler: str | None = None,
+    time_limit_s: float = 300.0,
+    progress: Callable[[Outcome], None] | None = None,
+) -> list[Outcome]:
+    """Call `func` once for each item, in worker processes.
+
+    Parameters
+    ----------
+    func : callable of one argument
+        A function that a module defines at its top level (workers import it by name).
+    items : mapping or iterable
+        The arguments; a mapping gives each its key, otherwise the place in the sequence is the key.
+    jobs : int
+        Worker processes on this machine [count].
+    scheduler : str, optional
+        Address of a Dask scheduler, such as "tcp://host:8786"; the work then runs on its workers (extra
+        `cluster`). Dask runs whatever it is sent: use it on a trusted network only.
+    time_limit_s : float
+        Longest time for one item [s]; a worker that takes longer is ended.
+    progress : callable, optional
+        Called with each outcome as it arrives, in this process.
+
+    Returns
+    -------
+    list of Outcome
+        In the order of the items, whatever the order in which they ended.
+
+    Raises
+    ------
+    ValueError
+        When `jobs` or `time_limit_s` is not positive, `func` cannot be imported by a worker, the
+        scheduler does not answer, or its workers hold another version of olivetime.
+    """
+    if jobs < 1:
+        raise ValueError(f"run_many: jobs is {jobs}, expected 1 or more. Say how many workers to use.")
+    if not time_limit_s > 0:
+        raise ValueError(f"run_many: time_limit_s is {time_limit_s}, expected more than 0 s. Give a limit.")
+    if func.__module__ == "__main__" or "<" in func.__qualname__ or "." in func.__qualname__:
+        raise ValueError(
+            f"run_many: {func.__qualname__} belongs to {func.__module__} and a worker cannot import it, expected a"
+            " function at the top of a module. Move it into a file of its own and import it from there."
+        )
+    pairs = list(items.items()) if isinstance(items, Mapping) else list(enumerate(items))
+    if scheduler:
+        return _run_on_cluster(func, pairs, scheduler, time_limit_s, progress)
+    return _run_here(func, pairs, min(jobs, max(len(pairs), 1)), time_limit_s, progress)
+
+
+def _run_here(func, pairs, jobs, time_limit_s, progress) -> list[Outcome]:
+    waiting: queue.SimpleQueue = queue.SimpleQueue()
+    for place, pair in enumerate(pairs):
+        waiting.put((place, pair))
+    done: queue.SimpleQueue = queue.SimpleQueue()
+    children: list[subprocess.Popen] = []
+    threads = [
+        threading.Thread(target=_feed, args=(func, waiting, done, children, time_limit_s), daemon=True)
+        for _ in range(jobs)
+    ]
+    outcomes: list[Outcome | None] = [None] * len(pairs)
+    try:
+        for thread in threads:
+            thread.start()
+        for _ in pairs:
+            place, outcome = done.get()
+            if isinstance(outcome, BaseException):
+                raise outcome
+            outcomes[place] = outcome
+            if progress is not None:
+                progress(outcome)
+    finally:
+        while not waiting.empty():  # after Ctrl-C or a failing progress function nothing more is begun
+            try:
+                waiting.get_nowait()
+            except queue.Empty:
+                break
+        for child in list(children):
+            _end(child)
+        for thread in threads:
+            thread.join(timeout=5.0)
+    return [outcome for outcome in outcomes if outcome is not None]
+
+
+def _feed(func, waiting, done, children, time_limit_s) -> None:
+    """Hand items to one child after the other; a child that dies is replaced by a fresh one."""
+    child = None
+    while True:
+        try:
+            place, (key, item) = waiting.get_nowait()
+        except queue.Empty:
+            break
+        try:
+            if child is None:
+                child = _start_child()
+                children.append(child)
+            value, error, alive = _ask(child, func, item, time_limit_s)
+            if not alive:
+                children.remove(child)
+                _end(child)
+                child = None
+            done.put((place, Outcome(key, value, error)))
+        except BaseException as problem:  # the thread must not vanish and leave the caller waiting
+            done.put((place, problem))
+            break
+    if child is not None and child.stdin is not None:
+        child.stdin.close()  # the child reads the end of its input and leaves
+
+
+def _start_child() -> subprocess.Popen:
+    package_root = str(Path(olivetime.__file__).resolve().parent.parent)
+    environment = {**os.environ, **_ONE_THREAD, "MPLBACKEND": "agg"}
+    environment["PYTHONPATH"] = os.pathsep.join(
+        part for part in (package_root, os.environ.get("PYTHONPATH", "")) if part
+    )
+    child = subprocess.Popen(
+        [sys.executable, "-c", _CHILD], stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment
+    )
+    pickle.dump(list(sys.path), child.stdin)
+    return child
+
+
+def _ask(child, func, item, time_limit_s) -> tuple[Any, str, bool]:
+    """Answer of one child to one item: value, error, whether the child can be asked again."""
+    try:
+        message = pickle.dumps((func, item))
+    except (pickle.PicklingError, AttributeError, TypeError) as problem:
+        return None, f"this item cannot be sent to a worker: {problem}", True
+    too_late = threading.Event()
+
+    def stop() -> None:
+        too_late.set()
+        child.kill()
+
+    timer = threading.Timer(time_limit_s, stop)
+    timer.daemon = True
+    timer.start()
+    try:
+        child.stdin.write(message)
+        child.stdin.flush()
+        value, error = pickle.load(child.stdout)
+    except (EOFError, OSError, pickle.UnpicklingError, ValueError):
+        if too_late.is_set():
+            return None, f"gave no answer within {time_limit_s:g} s and was stopped", False
+        code = child.wait()
+        return None, f"the worker process stopped without an answer (exit code {code})", False
+    finally:
+        timer.cancel()
+    return value, error, not too_late.is_set()
+
+
+def _end(child: subprocess.Popen) -> None:
+    child.kill()
+    child.wait()
+    for pipe in (child.stdin, child.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):  # the last message could not be delivered to a dead child
+                pipe.close()
+
+
+def _serve() -> None:
+    """Life of a child: read (function, item), answer (value, error), until the input ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle; it ends its children
+    source = os.fdopen(os.dup(0), "rb")
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever the work prints must not mix with the answers
+    sys.path[:] = pickle.load(source)
+    while True:
+        try:
+            message = pickle.load(source)
+        except EOFError:
+            break
+        except Exception as problem:
+            answer = (None, f"a worker could not load this item: {type(problem).__name__}: {problem}")
+        else:
+            answer = _answer(*message)
+        try:
+            data = pickle.dumps(answer)
+        except Exception as problem:
+            data = pickle.dumps((None, f"the result cannot be sent back: {problem}"))
+        answers.write(data)
+        answers.flush()
+    os._exit(0)  # nothing is left to tidy, and a stray thread of the work must not keep the process alive
+
+
+def _answer(func, item) -> tuple[Any, str]:
+    try:
+        return func(item), ""
+    except KeyboardInterrupt:
+        raise
+    except BaseException as problem:  # SystemExit inside the work is the work's error, not ours
+        return None, f"{type(problem).__name__}: {problem}"
+
+
+def _run_on_cluster(func, pairs, scheduler, time_limit_s, progress) -> list[Outcome]:
+    """Chunks of items on Dask workers; inside each worker the items run in a child of their own."""
+    try:
+        from distributed import Client, as_completed
+    except ImportError as problem:
+        raise ValueError(
+            f"run_many: scheduler is {scheduler} but the package `distributed` is missing. Install the extra with"
+            " pip install 'olivetime[cluster]', or leave the scheduler out to work on this machine."
+        ) from problem
+    try:
+        client = Client(scheduler, timeout="10s")
+    except (OSError, TimeoutError) as problem:
+        raise ValueError(
+            f"run_many: no Dask scheduler answers at {scheduler} within 10 s. Start one there, or leave the"
+            " scheduler out to work on this machine."
+        ) from problem
+    with client:
+        versions = set(client.run(_version).values())
+        if versions != {_version()}:
+            raise ValueError(
+                f"run_many: the workers of {scheduler} hold olivetime {', '.join(sorted(versions)) or 'nowhere'},"
+                f" expected {_version()}. Install the same version on every worker and start at least one."
+            )
+        threads = max(sum(client.nthreads().values()), 1)
+        size = max(1, -(-len(pairs) // (4 * threads)))
+        outcomes: dict[int, Outcome] = {}
+        chunks = [range(first, min(first + size, len(pairs))) for first in range(0, len(pairs), size)]
+        tries = {
+            client.submit(_chunk, func, [pairs[i] for i in chunk], time_limit_s, pure=False): chunk for chunk in chunks
+        }
+        while tries:
+            again: dict[Any, range] = {}
+            for future in as_completed(list(tries)):
+                chunk = tries[future]
+                if future.status == "finished":
+                    found = dict(zip(chunk, future.result(), strict=True))
+                elif len(chunk) > 1:  # its machine went away: each item again by itself, so that one is named
+                    for i in chunk:
+                        again[client.submit(_chunk, func, [pairs[i]], time_limit_s, pure=False)] = range(i, i + 1)
+                    continue
+                else:
+                    found = {chunk[0]: Outcome(pairs[chunk[0]][0], None, f"lost with its worker: {future.exception()}")}
+                outcomes.update(found)
+                if progress is not None:
+                    for outcome in found.values():
+                        progress(outcome)
+            tries = again
+    return [outcomes[i] for i in range(len(pairs))]
+
+
+def _chunk(func, pairs, time_limit_s) -> list[Outcome]:
+    return _run_here(func, pairs, 1, time_limit_s, None)
+
+
+def _version() -> str:
+    return olivetime.__version__

@@ -1,0 +1,1273 @@
+"""The harvest order: which block next, with which harvester, on which day.
+
+The decision is, for each harvester, a list of blocks and for each block a release day. The referee scores a
+candidate in every scenario, so wet days, moves, cleaning and fruit left on the trees are felt; the same lists are
+followed in all scenarios, because nobody knows which one comes.
+
+`plan` bounds the worth of any plan by linear programming, takes the best of many starts (the committed plan, cost of
+delay, prices, cultivar order, guarded 19 % rule), improves it by local search with a seed and a budget of
+evaluations, and reports everything as tables. `propose` is the one place where the whole chain stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import highspy
+import numpy as np
+import pandas as pd
+from numba import njit
+from scipy import sparse
+
+from olivetime.harvest.capacity import UNLIMITED, Capacity
+from olivetime.harvest.capacity import capacity as make_capacity
+from olivetime.harvest.referee import TINY, Physics, Record, empty_record, physics, walk
+from olivetime.harvest.tasks import accepts, cooled, random_move
+from olivetime.harvest.value import Value
+from olivetime.harvest.value import value as make_value
+from olivetime.records.season import Season
+from olivetime.ripening.outcomes import Outcomes, RipeningFit, fit_ripening
+from olivetime.ripening.outcomes import outcomes as make_outcomes
+from olivetime.weather.scenarios import Scenarios
+from olivetime.weather.scenarios import scenarios as make_scenarios
+from olivetime.weather.stations import StationDays
+from olivetime.weather.stations import station_days as make_station_days
+
+# Oil of the fresh fruit from which picking often starts: 18 to 20 %, common practice, no source.
+GUARDED_FRESH_PCT = 19.0
+# Up to this gap to the bound a plan is called proved.
+PROVED_GAP_FRACTION = 0.01
+# A resource used beyond this share of its limit is shown as binding.
+BINDING_FRACTION = 0.97
+_RULE_NAMES = ("cost of delay", "cultivar order", "guarded 19 % rule")
+
+
+# --- the bound -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Bound:
+    """Upper bound on the worth of any plan, with the prices that prove it. S scenarios, H harvesters, T days.
+
+    Attributes
+    ----------
+    value : float
+        Mean over scenarios [currency].
+    by_scenario : ndarray (S,)
+        [currency]
+    price_h : ndarray (S, H, T)
+        Worth of one more hour of the harvester [currency/h].
+    price_mill_t : ndarray (S, T)
+        Worth of one more tonne milled [currency/t].
+    price_truck_h : ndarray (S, T)
+        Worth of one more truck hour [currency/h].
+    picked : ndarray (S, B, T)
+        Shares of blocks picked in the relaxed plans.
+    """
+
+    value: float
+    by_scenario: np.ndarray
+    price_h: np.ndarray
+    price_mill_t: np.ndarray
+    price_truck_h: np.ndarray
+    picked: np.ndarray
+
+
+def _groups(ph: Physics) -> list[np.ndarray]:
+    """Harvesters that are alike (same hours per block, same moves), as arrays of indices."""
+    keys: dict[bytes, list[int]] = {}
+    for h in range(ph.shift_h.shape[0]):
+        alike = np.concatenate([ph.block_h[h], [ph.move_fixed_h[h], ph.move_h_km[h], ph.move_cost_h[h]]])
+        keys.setdefault(alike.tobytes(), []).append(h)
+    return [np.array(members) for members in keys.values()]
+
+
+def _least_move_h(ph: Physics, members: np.ndarray) -> np.ndarray:
+    """Hours of moving that picking each block needs at the least, for a group of like harvesters, (B,)."""
+    h = members[0]
+    km = ph.distance_km.copy()
+    np.fill_diagonal(km, np.inf)
+    nearest = km.min(axis=0)
+    if (ph.start_block[members] < 0).any():
+        nearest = np.minimum(nearest, 0.0)  # the first move, from an unknown place, costs its fixed time only
+    nearest = np.where(np.isfinite(nearest), nearest, 0.0)
+    least = ph.move_fixed_h[h] + nearest * ph.move_h_km[h]
+    starts = ph.start_block[members]
+    least[starts[starts >= 0]] = 0.0
+    return least
+
+
+def _day_lp(ph: Physics, s: int, groups: list[np.ndarray]) -> tuple[float, dict[str, np.ndarray]]:
+    """Bound of one scenario by the day LP; see `bound` for the proof."""
+    blocks_n, days_n = ph.value.shape[1:]
+    columns, rows = [], {}
+    groups_n = len(groups)
+    rows["hours"], rows["moves"] = 0, groups_n * days_n
+    rows["block"] = 2 * groups_n * days_n
+    rows["mill"] = rows["block"] + blocks_n
+    rows["trucks"] = rows["mill"] + days_n
+    rows_n = rows["trucks"] + days_n
+    mill, trucks = bool((ph.mill_t < UNLIMITED).any()), bool((ph.truck_h < UNLIMITED).any())
+    at_r, at_c, at_v = [], [], []
+    cost, upper = [], []
+    x_group, x_block, x_day = [], [], []
+    column = 0
+    block, day = np.nonzero(ph.work[s] > 0)
+    for g, members in enumerate(groups):
+        h = members[0]
+        fits = np.isfinite(ph.block_h[h, block]) & (ph.block_h[h, block] > 0)
+        b, t = block[fits], day[fits]
+        hours = ph.block_h[h, b] / ph.work[s, b, t]
+        longest = ph.shift_h[members].max(axis=0)[t]
+        col = column + np.arange(len(b))
+        column += len(b)
+        crop = ph.crop[s, b, t]
+        entries = [
+            (rows["hours"] + g * days_n + t, hours),
+            (rows["moves"] + g * days_n + t, _least_move_h(ph, members)[b]),
+            (rows["block"] + b, np.ones(len(b))),
+        ]
+        if mill:
+            entries.append((rows["mill"] + t, crop))
+        if trucks:
+            entries.append((rows["trucks"] + t, crop * ph.truck_h_t[b]))
+        for where, what in entries:
+            at_r.append(where)
+            at_c.append(col)
+            at_v.append(what)
+        cost.append(ph.value[s, b, t])
+        upper.append(np.minimum(1.0, longest / hours))
+        x_group.append(np.full(len(b), g))
+        x_block.append(b)
+        x_day.append(t)
+    x_n = column
+    every = np.arange(days_n)
+    for g, members in enumerate(groups):
+        # u: hours of moving on a day; z: moves made and not yet needed
+        u, z = column + every, column + days_n + every
+        column += 2 * days_n
+        row = rows["moves"] + g * days_n + every
+        for where, col, sign in (
+            (rows["hours"] + g * days_n + every, u, 1.0),
+            (row, u, -1.0),
+            (row, z, 1.0),
+            (row[1:], z[:-1], -1.0),
+        ):
+            at_r.append(where)
+            at_c.append(col)
+            at_v.append(np.full(len(col), sign))
+        cost += [np.full(days_n, -ph.move_cost_h[members[0]]), np.zeros(days_n)]
+        upper += [ph.shift_h[members].sum(axis=0), np.full(days_n, _least_move_h(ph, members).sum() + 1.0)]
+    if mill:
+        # q: fruit waiting at the end of the day
+        q = column + every
+        column += days_n
+        for where, col, sign in ((rows["mill"] + every, q, -1.0), (rows["mill"] + every[1:], q[:-1], 1.0)):
+            at_r.append(where)
+            at_c.append(col)
+            at_v.append(np.full(len(col), sign))
+        cost.append(np.zeros(days_n))
+        upper.append(np.full(days_n, ph.buffer_t))
+    limit = np.concatenate(
+        [
+            *(ph.shift_h[members].sum(axis=0) for members in groups),
+            np.zeros(groups_n * days_n),
+            np.ones(blocks_n),
+            ph.mill_t,
+            ph.truck_h,
+        ]
+    )
+    objective, top = np.concatenate(cost), np.concatenate(upper)
+    matrix = sparse.csc_matrix(
+        (np.concatenate(at_v), (np.concatenate(at_r), np.concatenate(at_c))), shape=(rows_n, column)
+    )
+    primal, dual = _solve(matrix, objective, top, limit)
+    # weak duality: any prices >= 0 bound the optimum, so the bound does not rest on the solver's tolerances
+    dual = np.maximum(dual, 0.0)
+    reduced = objective - matrix.T @ dual
+    worth = float(limit @ dual + top @ np.maximum(reduced, 0.0))
+    picked = np.zeros((blocks_n, days_n))
+    if x_n:
+        np.add.at(picked, (np.concatenate(x_block), np.concatenate(x_day)), np.clip(primal[:x_n], 0.0, 1.0))
+    hours_price = dual[: groups_n * days_n].reshape(groups_n, days_n)
+    price_h = np.empty_like(ph.shift_h)
+    for g, members in enumerate(groups):
+        price_h[members] = hours_price[g]
+    return worth, {
+        "picked": picked,
+        "price_h": price_h,
+        "price_mill_t": dual[rows["mill"] : rows["trucks"]],
+        "price_truck_h": dual[rows["trucks"] :],
+    }
+
+
+class _QuietHighs(highspy.Highs):
+    """HiGHS without callbacks: switching them on prints a banner before output can be switched off."""
+
+    def enableCallbacks(self) -> None:  # noqa: N802 (the base class's name)
+        """Leave callbacks off."""
+
+
+def _solve(
+    matrix: sparse.csc_matrix, objective: np.ndarray, top: np.ndarray, limit: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Maximise objective @ x subject to matrix @ x <= limit, 0 <= x <= top; primal and dual values."""
+    rows_n, columns_n = matrix.shape
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = columns_n, rows_n
+    lp.col_cost_ = -objective
+    lp.col_lower_, lp.col_upper_ = np.zeros(columns_n), top
+    lp.row_lower_, lp.row_upper_ = np.full(rows_n, -highspy.kHighsInf), limit
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_, lp.a_matrix_.index_ = matrix.indptr, matrix.indices
+    lp.a_matrix_.value_ = matrix.data
+    solver = _QuietHighs()
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("solver", "ipm")
+    solver.setOptionValue("run_crossover", "off")
+    solver.setOptionValue("threads", 1)
+    solver.passModel(lp)
+    solver.run()
+    solution = solver.getSolution()
+    if not solution.value_valid or not solution.dual_valid:
+        return np.zeros(columns_n), np.zeros(rows_n)
+    return np.asarray(solution.col_value), -np.asarray(solution.row_dual)
+
+
+def bound(ph: Physics) -> Bound:
+    """Upper bound on what the referee can give any plan, and the prices of hours, tonnes and truck hours.
+
+    Parameters
+    ----------
+    ph : Physics
+
+    Returns
+    -------
+    Bound
+
+    Notes
+    -----
+    For each scenario a linear programme decides shares x of blocks picked per day and group of like harvesters:
+    maximise the worth less move hours at cost, subject to harvester hours, moves, one crop a block, mill tonnes with a
+    waiting queue, truck hours. It bounds every walk of the referee, because the shares of any walk satisfy it:
+
+    - hours: picking share x takes x * block hours / workable share; u is the hours really spent moving that day, and
+      both fit in the shift; no block is worked by two harvesters at once, so x <= longest shift / its hours;
+    - moves: by the end of any day a harvester has made at least the least possible move into every block it began,
+      hence u summed up to a day covers the least moves of the shares picked up to it (z is what is left over);
+    - mill: the queue of the walk satisfies queue + received - queue before <= tonnes of the day (cleaning only lowers
+      them) and queue <= what may wait;
+    - trucks: the daily total is the walk's own;
+    - worth: the walk also pays for aged fruit, which is left out here.
+
+    The dual values are cut at 0 and the bound is worked out from them (weak duality), so that it holds whatever the
+    solver's tolerances. The mean over scenarios bounds the mean of any plan, also of one that knew the weather: part
+    of the gap is what nobody can know.
+    """
+    scenarios_n, blocks_n, days_n = ph.value.shape
+    if ph.shift_h.shape[0] == 0 or not (ph.work > 0).any():
+        zero = np.zeros((scenarios_n, days_n))
+        return Bound(
+            0.0, np.zeros(scenarios_n), np.zeros((scenarios_n, *ph.shift_h.shape)), zero, zero.copy(),
+            np.zeros((scenarios_n, blocks_n, days_n)),
+        )  # fmt: skip
+    groups = _groups(ph)
+    worth, parts = zip(*(_day_lp(ph, s, groups) for s in range(scenarios_n)), strict=True)
+    stacked = {name: np.stack([part[name] for part in parts]) for name in parts[0]}
+    return Bound(value=float(np.mean(worth)), by_scenario=np.array(worth), **stacked)
+
+
+# --- lists and starts --------------------------------------------------------------------------------------------
+
+
+class Lists(NamedTuple):
+    """A plan as the referee reads it: order (H, B), length (H,), release (B,)."""
+
+    order: np.ndarray
+    length: np.ndarray
+    release: np.ndarray
+
+
+@njit(cache=True)
+def _dispatch(
+    index: np.ndarray,  # (B, T) urgency; -inf: never on that day
+    work: np.ndarray,  # (B, T) mean workable share
+    floor: float,  # urgency below which a harvester waits for the next day
+    guard_day: int,  # start anyway from this day, and when the hours left are just enough; T: no guard
+    per_hour: bool,  # divide urgency by hours including the move
+    first_day: int,
+    shift_h: np.ndarray,
+    block_h: np.ndarray,
+    move_fixed_h: np.ndarray,
+    move_h_km: np.ndarray,
+    start_block: np.ndarray,
+    distance_km: np.ndarray,
+    order: np.ndarray,  # (H, B) filled up to length: kept as given
+    length: np.ndarray,
+    begin: np.ndarray,  # (B,) out: day index the block is started, -1 never
+) -> None:
+    """Fill lists by taking, whenever a harvester is free, the most urgent block in mean weather."""
+    machines_n, days_n = shift_h.shape
+    blocks_n = index.shape[0]
+    begin[:] = -1
+    taken = np.zeros(blocks_n, np.bool_)
+    given = length.copy()
+    position = np.zeros(machines_n, np.int64)
+    for h in range(machines_n):
+        for p in range(length[h]):
+            taken[order[h, p]] = True
+    at = start_block.copy()
+    busy = np.zeros(machines_n)  # hours still to work in the present block, dry and on the road
+    share = np.ones(machines_n)
+    need = 0.0
+    for b in range(blocks_n):
+        least = block_h[:, b].min()
+        if not taken[b] and np.isfinite(least):
+            need += least
+    ahead = np.zeros(days_n + 1)
+    for t in range(days_n - 1, -1, -1):
+        mean = 0.0
+        n = 0
+        for b in range(blocks_n):
+            if work[b, t] > 0:
+                mean += work[b, t]
+                n += 1
+        ahead[t] = ahead[t + 1] + shift_h[:, t].sum() * (mean / n if n > 0 else 0.0)
+    for t in range(days_n):
+        for h in range(machines_n):
+            hours = shift_h[h, t]
+            while hours > 1e-9:
+                if busy[h] > 0.0:
+                    b = at[h]
+                    f = work[b, t]
+                    if f <= 0.0:
+                        break
+                    step = min(hours, busy[h] / f)
+                    busy[h] -= step * f
+                    hours -= step
+                    if busy[h] > 1e-9:
+                        break
+                    busy[h] = 0.0
+                    continue
+                chosen = -1
+                if position[h] < given[h]:
+                    chosen = order[h, position[h]]
+                    if work[chosen, t] <= 0.0:
+                        break
+                elif t < first_day:
+                    break
+                else:
+                    late = guard_day < days_n and (
+                        t >= guard_day or need >= ahead[t] - (shift_h[h, t] - hours)
+                    )
+                    best = -np.inf
+                    for b in range(blocks_n):
+                        if taken[b] or work[b, t] <= 0.0 or not np.isfinite(block_h[h, b]):
+                            continue
+                        if index[b, t] == -np.inf:
+                            continue
+                        if index[b, t] < floor and not late:
+                            continue
+                        urgency = index[b, t]
+                        if per_hour:
+                            road = move_fixed_h[h]
+                            if at[h] >= 0:
+                                road += distance_km[at[h], b] * move_h_km[h]
+                            spent = block_h[h, b] + road
+                            urgency = urgency / spent if urgency > 0 else urgency * spent
+                        if urgency > best:
+                            best = urgency
+                            chosen = b
+                    if chosen < 0:
+                        break
+                    order[h, length[h]] = chosen
+                    length[h] += 1
+                    need -= block_h[:, chosen].min()
+                position[h] += 1
+                taken[chosen] = True
+                begin[chosen] = t
+                road = move_fixed_h[h]
+                if at[h] >= 0:
+                    road += distance_km[at[h], chosen] * move_h_km[h]
+                if at[h] == chosen:
+                    road = 0.0
+                at[h] = chosen
+                busy[h] = block_h[h, chosen] + road
+    # what was never reached goes to the end of the shortest list that may take it
+    for b in range(blocks_n):
+        if taken[b]:
+            continue
+        where = -1
+        for h in range(machines_n):
+            if np.isfinite(block_h[h, b]) and block_h[h, b] > 0 and (where < 0 or length[h] < length[where]):
+                where = h
+        if where >= 0:
+            order[where, length[where]] = b
+            length[where] += 1
+
+
+@njit(cache=True)
+def _score(ph, order, length, release, rec, values, start):
+    """Worth in each scenario into `values`, mean start day of each block into `start` (T when never)."""
+    scenarios_n, blocks_n, days_n = ph.value.shape
+    start[:] = 0.0
+    for s in range(scenarios_n):
+        values[s] = walk(ph, s, order, length, release, False, rec)
+        for b in range(blocks_n):
+            start[b] += (rec.start[b] if rec.start[b] >= 0 else days_n) / scenarios_n
+
+
+@njit(cache=True)
+def _objective(values: np.ndarray, caution: float) -> float:
+    """Mean of the scenarios, or a mix with the mean of the worst quarter."""
+    mean = values.mean()
+    if caution <= 0.0:
+        return mean
+    n = (values.shape[0] + 3) // 4
+    return (1.0 - caution) * mean + caution * np.sort(values)[:n].mean()
+
+
+@njit(cache=True)
+def _moved(start: np.ndarray, promised: np.ndarray) -> int:
+    """Number of promised blocks whose mean start differs by a day or more; `promised` is -1 for others."""
+    n = 0
+    for b in range(start.shape[0]):
+        if promised[b] >= 0 and abs(start[b] - promised[b]) >= 1.0:
+            n += 1
+    return n
+
+
+@njit(cache=True)
+def _search(
+    ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray,
+    promised: np.ndarray, keep_gain: float, caution: float, evaluations: int, seed: int, rec: Record,
+) -> float:  # fmt: skip
+    """Improve a plan in place by annealed moves; returns the best objective. Never worse than the plan given."""
+    np.random.seed(seed)
+    scenarios_n, blocks_n, days_n = ph.value.shape
+    machines_n = order.shape[0]
+    values = np.zeros(scenarios_n)
+    trial_values = np.zeros(scenarios_n)
+    start = np.zeros(blocks_n)
+    trial_start = np.zeros(blocks_n)
+    _score(ph, order, length, release, rec, values, start)
+    now = _objective(values, caution) - keep_gain * _moved(start, promised)
+    best = now
+    best_order, best_length, best_release = order.copy(), length.copy(), release.copy()
+    free_n = 0
+    for h in range(machines_n):
+        free_n += length[h] - locked[h]
+    if free_n < 1:
+        return best
+    # a typical block's worth sets the temperature
+    hot = 0.01 * abs(now) / max(free_n, 1)
+    cold = 0.0002 * abs(now) / max(free_n, 1)
+    backup = order.copy()
+    backup_length = length.copy()
+    backup_release = release.copy()
+    for e in range(evaluations):
+        temperature = cooled(hot, cold, e / evaluations) if hot > 0 else 0.0
+        g = np.random.randint(machines_n)
+        while length[g] - locked[g] < 1:
+            g = np.random.randint(machines_n)
+        other = g
+        kind = np.random.random()
+        if kind < 0.25:
+            # release days: one block, or a run of blocks, earlier, later, or free
+            i = locked[g] + np.random.randint(length[g] - locked[g])
+            run = 1 if np.random.random() < 0.6 else 1 + np.random.randint(6)
+            what = np.random.random()
+            by = np.random.randint(-4, 5)
+            for p in range(i, min(i + run, length[g])):
+                b = order[g, p]
+                if what < 0.3:
+                    release[b] = 0
+                elif what < 0.65:
+                    day = int(min(start[b], days_n - 1)) + by
+                    release[b] = min(max(day, 0), days_n - 1)
+                else:
+                    release[b] = min(max(release[b] + by, 0), days_n - 1)
+        elif kind < 0.5 and machines_n > 1:
+            other = np.random.randint(machines_n)
+            i = locked[g] + np.random.randint(length[g] - locked[g])
+            b = order[g, i]
+            if other == g or not np.isfinite(ph.block_h[other, b]):
+                continue
+            n = length[other] - locked[other]
+            # put it where the other harvester is at about that time
+            j = locked[other]
+            while j < length[other] and start[order[other, j]] < start[b]:
+                j += 1
+            j = min(max(j + np.random.randint(-3, 4), locked[other]), length[other])
+            if np.random.random() < 0.5 and n > 0 and j < length[other]:
+                c = order[other, j]
+                if not np.isfinite(ph.block_h[g, c]):
+                    continue
+                order[g, i] = c
+                order[other, j] = b
+            else:
+                for p in range(i, length[g] - 1):
+                    order[g, p] = order[g, p + 1]
+                length[g] -= 1
+                for p in range(length[other], j, -1):
+                    order[other, p] = order[other, p - 1]
+                order[other, j] = b
+                length[other] += 1
+        else:
+            random_move(order[g], locked[g], length[g])
+            if np.random.random() < 0.3:
+                i = locked[g] + np.random.randint(length[g] - locked[g])
+                release[order[g, i]] = 0
+        # race: leave a candidate early that is clearly worse on the first scenarios
+        total = 0.0
+        trial_start[:] = 0.0
+        lost = False
+        for s in range(scenarios_n):
+            trial_values[s] = walk(ph, s, order, length, release, False, rec)
+            for b in range(blocks_n):
+                trial_start[b] += (rec.start[b] if rec.start[b] >= 0 else days_n) / scenarios_n
+            total += trial_values[s] - values[s]
+            if s in (1, 3, 7) and caution <= 0.0 and total / (s + 1) < -8.0 * temperature:
+                lost = True
+                break
+        accepted = False
+        if not lost:
+            new = _objective(trial_values, caution) - keep_gain * _moved(trial_start, promised)
+            if accepts(new - now, temperature):
+                accepted = True
+                now = new
+                values[:] = trial_values
+                start[:] = trial_start
+                if now > best + 1e-9 * (1.0 + abs(best)):
+                    best = now
+                    best_order[:] = order
+                    best_length[:] = length
+                    best_release[:] = release
+        if accepted:
+            backup[g, :] = order[g, :]
+            backup[other, :] = order[other, :]
+            backup_length[:] = length
+            backup_release[:] = release
+        else:
+            order[g, :] = backup[g, :]
+            order[other, :] = backup[other, :]
+            length[:] = backup_length
+            release[:] = backup_release
+    order[:] = best_order
+    length[:] = best_length
+    release[:] = best_release
+    return best
+
+
+# --- the plan ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class HarvestPlan:
+    """The harvest order with what proves and explains it.
+
+    Attributes
+    ----------
+    status : str
+        "best known", "proved within gap" (1 % of the bound) or "nothing workable".
+    why : str
+        One sentence; for "nothing workable" it says which limit binds.
+    rows : pandas.DataFrame
+        One row per block, planned or not; columns of `ROW_COLUMNS`. Money in currency, worth, tonnes and oil are
+        means over scenarios of what is picked.
+    value, value_p10, value_p50, value_p90 : float
+        Worth of the plan: mean over scenarios, and range over all draws [currency].
+    bound, gap_fraction : float
+        Upper bound [currency] and 1 - value / bound.
+    moved : pandas.DataFrame
+        Blocks promised within `keep_days` whose mean start moved a day or more against what the committed order
+        would do in today's scenarios: block_id, from_on, to_on, moved_days, gain (what the whole plan earns over
+        keeping the promise, divided by the number of moved blocks) [currency].
+    mill_days : pandas.DataFrame
+        day, lot, crop_t (mean over scenarios), limit_t.
+    capacity_days : pandas.DataFrame
+        day, resource, limit, used (mean over scenarios), unit, binding.
+    prices : pandas.DataFrame
+        day, harvester_per_h, mill_per_t, truck_per_h: what one more unit is worth, mean over scenarios.
+    rules : pandas.DataFrame
+        rule, value, share_of_bound: rules of thumb scored by the same referee, best start day in hindsight.
+    scenario_values : ndarray (S,)
+        Worth in each scenario [currency].
+    picked : ndarray (S, B, T)
+        Share of each block picked on each day.
+    lists : Lists
+        order (H, B), length (H,), release (B,) as the referee reads them.
+    bounds : Bound
+        Prices and bound of each scenario.
+    assumptions : pandas.DataFrame
+        name, value, unit, source, says.
+    """
+
+    status: str
+    why: str
+    rows: pd.DataFrame
+    value: float
+    value_p10: float
+    value_p50: float
+    value_p90: float
+    bound: float
+    gap_fraction: float
+    moved: pd.DataFrame
+    mill_days: pd.DataFrame
+    capacity_days: pd.DataFrame
+    prices: pd.DataFrame
+    rules: pd.DataFrame
+    scenario_values: np.ndarray
+    picked: np.ndarray
+    lists: Lists
+    bounds: Bound
+    assumptions: pd.DataFrame
+
+
+ROW_COLUMNS = (
+    "rank", "block_id", "harvester_id", "lot", "status", "why_not", "start_at", "end_at", "start_p10", "start_p90",
+    "area_ha", "hours_h", "move_h", "move_from", "crop_t", "crop_p10_t", "crop_p90_t", "oil_fresh_pct",
+    "oil_dry_pct", "moisture_pct", "maturity_index", "paid_oil_kg", "value", "value_p10", "value_p90", "value_per_h",
+    "best_on", "best_on_loss", "frost_value_at_risk", "frost_chance", "days_lost_mean", "truck_loads", "to_mill_at",
+    "wait_h", "cleaning_h", "moved_days", "sample_age_d", "samples_n",
+)  # fmt: skip
+
+
+def _lists(machines_n: int, blocks_n: int) -> Lists:
+    return Lists(
+        np.full((machines_n, blocks_n), -1, np.int64),
+        np.zeros(machines_n, np.int64),
+        np.zeros(blocks_n, np.int64),
+    )
+
+
+def _committed_lists(
+    season: Season, capacity: Capacity, ph: Physics, committed: pd.DataFrame
+) -> tuple[Lists, np.ndarray, np.ndarray]:
+    """Committed lists, how many at the front of each are frozen, and which blocks are promised (bool).
+
+    Frozen are the block a harvester is in, when it is partly picked, and what is promised for today or before.
+    """
+    machines_n, blocks_n = ph.shift_h.shape[0], ph.value.shape[1]
+    lists = _lists(machines_n, blocks_n)
+    frozen = np.zeros(machines_n, np.int64)
+    promised = np.zeros(blocks_n, dtype=bool)
+    block_at = {name: i for i, name in enumerate(capacity.block_ids)}
+    machine_at = {name: i for i, name in enumerate(capacity.harvester_ids)}
+    today = capacity.days[0]
+    until = today + pd.Timedelta(days=float(season.rules["keep_days"]))
+    open_any = (ph.work > 0).any(axis=(0, 2))
+    taken: set[int] = set()
+    area = season.blocks["area_ha"].to_numpy(dtype=float)
+
+    def put(h: int, b: int, *, freeze: bool) -> None:
+        if b in taken or not open_any[b] or not np.isfinite(ph.block_h[h, b]):
+            return
+        taken.add(b)
+        lists.order[h, lists.length[h]] = b
+        lists.length[h] += 1
+        if freeze and frozen[h] == lists.length[h] - 1:
+            frozen[h] += 1
+
+    for h in range(machines_n):
+        b = int(ph.start_block[h])
+        if b >= 0 and 0 < capacity.area_left_ha[b] < area[b]:
+            put(h, b, freeze=True)
+    if len(committed):
+        for row in committed.sort_values(["rank", "block_id"], kind="stable").itertuples(index=False):
+            if row.block_id in block_at and row.harvester_id in machine_at:
+                b = block_at[row.block_id]
+                put(machine_at[row.harvester_id], b, freeze=row.pick_on <= today)
+                promised[b] = b in taken and row.pick_on <= until
+    return lists, frozen, promised
+
+
+def _starts(
+    ph: Physics, value: Value, bounds: Bound, begin_with: Lists, cultivar: np.ndarray
+) -> list[tuple[str, Lists]]:
+    """Candidate plans from rules and prices, each beginning with the lists given."""
+    blocks_n, days_n = ph.value.shape[1:]
+    work = ph.work.mean(axis=0)
+    open_days = work > 0
+    worth = np.where(open_days, ph.value.mean(axis=0), 0.0)
+    crop = ph.crop.mean(axis=0)
+    with np.errstate(invalid="ignore"):
+        finite = np.where(np.isfinite(ph.block_h), ph.block_h, np.nan)
+    hours = np.nan_to_num(np.nanmin(np.vstack([finite, np.full(blocks_n, np.inf)]), axis=0), posinf=0.0)
+    candidates: list[tuple[str, Lists]] = []
+
+    def add(
+        name: str, index: np.ndarray, floor: float, first_day: int, slacks: tuple[int, ...], *,
+        guard_day: int = days_n, per_hour: bool = False,
+    ) -> None:  # fmt: skip
+        order, length = begin_with.order.copy(), begin_with.length.copy()
+        begin = np.zeros(blocks_n, np.int64)
+        _dispatch(
+            np.where(open_days, index, -np.inf), work, floor, guard_day, per_hour, first_day, ph.shift_h, ph.block_h,
+            ph.move_fixed_h, ph.move_h_km, ph.start_block, ph.distance_km, order, length, begin,
+        )  # fmt: skip
+        given = np.zeros(blocks_n, dtype=bool)
+        for h in range(order.shape[0]):
+            given[order[h, : begin_with.length[h]]] = True
+        for slack in slacks:
+            release = np.where(begin >= 0, np.maximum(begin - slack, first_day), first_day)
+            candidates.append((name, Lists(order, length, np.where(given, 0, release).astype(np.int64))))
+
+    first_days = sorted({int(x) for x in np.linspace(0, 0.6 * days_n, 13)})
+    for first_day in first_days:
+        for window in (7, 14):
+            later = np.concatenate(
+                [worth[:, window:], np.repeat(worth[:, -1:], min(window, days_n), axis=1)], axis=1
+            )
+            add("cost of delay", worth - later[:, :days_n], -np.inf, first_day, (days_n,), per_hour=True)
+    # early cultivars first: by the mean best day of their blocks, then best day of the block
+    best_day = worth.argmax(axis=1).astype(float)
+    names = list(dict.fromkeys(cultivar))
+    mean_day = {name: best_day[cultivar == name].mean() for name in names}
+    place = {name: i for i, name in enumerate(sorted(names, key=lambda name: (mean_day[name], name)))}
+    rank = np.array([place[name] for name in cultivar]) * 10.0 * days_n + best_day
+    for first_day in first_days:
+        add("cultivar order", np.repeat(-rank[:, None], days_n, axis=1), -np.inf, first_day, (days_n,))
+    for guard_day in (*first_days, days_n - 1):
+        add("guarded 19 % rule", value.oil_fresh_pct, GUARDED_FRESH_PCT, 0, (0, 2), guard_day=guard_day)
+
+    price_h = bounds.price_h.mean(axis=0).mean(axis=0)
+    price_mill, price_truck = bounds.price_mill_t.mean(axis=0), bounds.price_truck_h.mean(axis=0)
+    spent = hours[:, None] / np.maximum(work, 0.05)
+    typical = float(worth.max(axis=1).mean())
+    for scale in (0.7, 1.0, 1.3):
+        net = worth - scale * (spent * price_h + crop * (price_mill + ph.truck_h_t[:, None] * price_truck))
+        net = np.where(open_days, net, -np.inf)
+        ahead = np.maximum.accumulate(net[:, ::-1], axis=1)[:, ::-1]
+        ahead = np.concatenate([ahead[:, 1:], np.zeros((blocks_n, 1))], axis=1)
+        for floor in (0.0, -0.003 * typical, -0.01 * typical, -0.03 * typical):
+            add("prices", net - np.maximum(ahead, 0.0), floor, 0, (1, 4, days_n), per_hour=True)
+    shares = bounds.picked.mean(axis=0)
+    total = shares.sum(axis=1)
+    mean_pick = np.where(total > 0.05, shares @ np.arange(days_n) / np.maximum(total, 0.05), days_n)
+    for slack in (2, 5, 10, days_n):
+        ready = np.arange(days_n)[None, :] >= mean_pick[:, None] - slack
+        add("relaxed plan", np.where(ready, -mean_pick[:, None], -np.inf), -np.inf, 0, (1, days_n))
+    return candidates
+
+
+def _quantile(values: np.ndarray, q: float) -> np.ndarray:
+    return np.quantile(values, q, axis=0)
+
+
+def _why_nothing(season: Season, capacity: Capacity, ph: Physics) -> str:
+    """Which limit leaves nothing to do."""
+    if not len(capacity.harvester_ids):
+        return "There is no harvester in the records."
+    if not len(capacity.block_ids):
+        return "There is no block in the records."
+    if not (capacity.area_left_ha > 0).any():
+        return "Every block is picked."
+    if not (capacity.shift_h > 0).any():
+        return "No harvester is there on any day of the plan, or its shift has no hours."
+    if not np.isfinite(capacity.block_h).any():
+        return "Every block left is steeper than every harvester may work."
+    if not capacity.allowed.any():
+        counts = capacity.no_go["reason"].str.split(":").str[0].value_counts()
+        return f"No block may be picked on any day left; most often: {counts.index[0]}."
+    if not (capacity.workable_fraction > 0).any():
+        return "The ground is too wet at every block on every day and in every scenario."
+    if not (capacity.mill_t > 0).any():
+        return "The mill is closed or fully booked on every day of the plan."
+    if not (capacity.truck_h > 0).any():
+        return "The trucks have no hours."
+    if not (ph.value > 0).any():
+        return "No block is worth its picking, hauling and milling on any day left."
+    return "No block is open, dry and worth picking on the same day."
+
+
+def _why_left(b: int, block_id: str, season: Season, capacity: Capacity, ph: Physics, share: float) -> str:
+    """Why a block is not planned."""
+    if not np.isfinite(capacity.block_h[:, b]).any():
+        return "steeper than every harvester may work"
+    if not capacity.allowed[b].any():
+        reasons = capacity.no_go.loc[capacity.no_go["block_id"] == block_id, "reason"]
+        return "no day is allowed: " + "; ".join(dict.fromkeys(reasons))
+    if not (ph.value[:, b][:, capacity.allowed[b]] > 0).any():
+        return "worth less than its picking, hauling and milling on every day left"
+    if not (capacity.workable_fraction[:, b] > 0).any():
+        return "ground too wet on every allowed day"
+    if share > 0.005:
+        return f"reached in part or in some scenarios only ({100 * share:.0f} % of it on the mean)"
+    return "hours, mill or trucks run out first: every other block is worth more per hour"
+
+
+def plan(
+    season: Season,
+    capacity: Capacity,
+    value: Value,
+    *,
+    seed: int = 0,
+    evaluations: int = 4000,
+    committed: pd.DataFrame | None = None,
+) -> HarvestPlan:
+    """The harvest order of greatest mean worth that the search finds, bounded and explained.
+
+    Parameters
+    ----------
+    season : Season
+        Tables blocks, samples, harvesters, committed and the rules.
+    capacity : Capacity
+    value : Value
+    seed : int, optional
+        Seed of the search; the same seed gives the same plan.
+    evaluations : int, optional
+        Number of candidate orders the search may try.
+    committed : pandas.DataFrame, optional
+        Last week's order (block_id, harvester_id, rank, pick_on); `season.committed` when left out. What is promised
+        for today is frozen; a block promised within `keep_days` moves only if the plan gains `keep_gain_per_block`
+        for it.
+
+    Returns
+    -------
+    HarvestPlan
+    """
+    rules = season.rules
+    committed = season.committed if committed is None else committed
+    ph = physics(capacity, value)
+    bounds = bound(ph)
+    scenarios_n, blocks_n, _ = ph.value.shape
+    rec = empty_record(ph)
+    if (
+        ph.shift_h.shape[0] == 0
+        or not (ph.work > 0).any()
+        or not (ph.mill_t > 0).any()
+        or not (ph.truck_h > 0).any()
+    ):
+        records = [_walked(ph, _lists(ph.shift_h.shape[0], blocks_n), s)[1] for s in range(scenarios_n)]
+        return _report(
+            season, capacity, value, ph, bounds, _lists(ph.shift_h.shape[0], blocks_n), records,
+            np.zeros(scenarios_n), np.full(blocks_n, -1.0), [], _why_nothing(season, capacity, ph),
+        )  # fmt: skip
+
+    begin_with, frozen, promised = _committed_lists(season, capacity, ph, committed)
+    keep_gain, caution = float(rules["keep_gain_per_block"]), float(rules["caution_fraction"])
+    cultivar = season.blocks["cultivar"].astype(str).to_numpy()
+    candidates = _starts(ph, value, bounds, begin_with, cultivar)
+    if begin_with.length.any():
+        running = Lists(
+            begin_with.order.copy(), frozen.copy(), begin_with.release.copy()
+        )  # only what is frozen stays in front
+        candidates += _starts(ph, value, bounds, running, cultivar)
+    values, start = np.zeros(scenarios_n), np.zeros(blocks_n)
+    # what the committed plan does in today's scenarios, followed by its best continuation: the promise to keep
+    scored: list[tuple[float, np.ndarray]] = []
+    kept_n = len(candidates) // 2 if begin_with.length.any() else len(candidates)
+    for _, lists in candidates:
+        _score(ph, lists.order, lists.length, lists.release, rec, values, start)
+        scored.append((float(_objective(values, caution)), start.copy()))
+    first = max(range(kept_n), key=lambda i: scored[i][0])
+    promise = np.where(promised, scored[first][1], -1.0)
+    totals = [worth - keep_gain * int(_moved(begin, promise)) for worth, begin in scored]
+    best = max(range(len(totals)), key=lambda i: totals[i])
+    lists = Lists(*(part.copy() for part in candidates[best][1]))
+    if evaluations > 0:
+        _search(
+            ph, lists.order, lists.length, lists.release, frozen, promise, keep_gain, caution, int(evaluations),
+            int(seed), rec,
+        )  # fmt: skip
+    values_all, records = zip(*(_walked(ph, lists, s) for s in range(scenarios_n)), strict=True)
+    rule_rows = [
+        (name, max(worth for (label, _), (worth, _) in zip(candidates, scored, strict=True) if label == name))
+        for name in _RULE_NAMES
+    ]
+    return _report(
+        season,
+        capacity,
+        value,
+        ph,
+        bounds,
+        lists,
+        list(records),
+        np.array(values_all),
+        promise,
+        rule_rows,
+        "",
+        scored[first][0],
+    )
+
+
+def _walked(ph: Physics, lists: Lists, s: int) -> tuple[float, Record]:
+    rec = empty_record(ph)
+    return float(walk(ph, s, lists.order, lists.length, lists.release, True, rec)), rec
+
+
+def _report(
+    season: Season, capacity: Capacity, value: Value, ph: Physics, bounds: Bound, lists: Lists,
+    records: list[Record], values: np.ndarray, promise: np.ndarray, rule_rows: list[tuple[str, float]],
+    nothing: str, kept_value: float = 0.0,
+) -> HarvestPlan:  # fmt: skip
+    """Tables of a plan from what its walks left behind."""
+    rules, days, blocks = season.rules, capacity.days, season.blocks
+    scenarios_n, blocks_n, days_n = ph.value.shape
+    draws_n = value.value_draws.shape[0]
+    of_draw = np.arange(draws_n) % scenarios_n
+    stacked = Record(*(np.stack(part) for part in zip(*records, strict=True)))
+    picked = stacked.picked
+    share = picked.sum(axis=2).mean(axis=0)
+    mean_pick = picked.mean(axis=0)
+    weight = mean_pick / np.maximum(mean_pick.sum(axis=1), TINY)[:, None]
+    paid_less = values - (picked * ph.value).sum(axis=(1, 2))  # moves and aged fruit, by scenario
+    block_draws = np.einsum("kbt,kbt->kb", picked[of_draw], value.value_draws)
+    crop_draws = np.einsum("kbt,kbt->kb", picked[of_draw], value.crop_draws_t)
+    total_draws = block_draws.sum(axis=1) + paid_less[of_draw]
+    total = float(values.mean())
+    gap = 1.0 - total / bounds.value if bounds.value > 0 else 0.0
+
+    # times
+    morning = days[0] + pd.Timedelta(hours=float(rules["shift_start_h"]))
+    began = stacked.start >= 0
+    start = np.where(began, stacked.start, np.nan)
+    end = np.where(stacked.end >= 0, stacked.end, np.where(began, days_n, np.nan))
+    planned = (share >= 0.5) & (began.mean(axis=0) > 0.5)
+
+    def when(x: np.ndarray) -> pd.Series:
+        # whole minutes: a second more or less means nothing at the headland
+        minutes = pd.Series(np.where(planned, np.round(x * 1440.0), np.nan))
+        return morning + pd.to_timedelta(minutes, unit="min")
+
+    with_start = np.where(planned[None, :], start, 0.0)
+    with_end = np.where(planned[None, :], end, 0.0)
+    start_mid = np.nanmedian(with_start, axis=0)
+    end_mid = np.nanmedian(with_end, axis=0)
+    harvester = np.full(blocks_n, -1)
+    for h in range(len(capacity.harvester_ids)):
+        harvester[lists.order[h, : lists.length[h]]] = h
+    came_from = np.array([_most_common(stacked.came_from[:, b]) for b in range(blocks_n)], dtype=int)
+
+    # condition of the fruit at picking, worth, risks
+    def at_pick(table: np.ndarray) -> np.ndarray:
+        return np.where(planned, (weight * table).sum(axis=1), np.nan)
+
+    worth = (picked * ph.value).sum(axis=2).mean(axis=0)
+    crop = (picked * ph.crop).sum(axis=2).mean(axis=0)
+    paid = (picked * value.paid_oil_kg).sum(axis=2).mean(axis=0)
+    hours = np.where(picked > 0, picked / np.where(ph.work > 0, ph.work, 1.0), 0.0).sum(axis=2).mean(axis=0)
+    own_h = np.where(harvester >= 0, ph.block_h[np.maximum(harvester, 0), np.arange(blocks_n)], np.nan) if len(
+        capacity.harvester_ids
+    ) else np.full(blocks_n, np.nan)  # fmt: skip
+    hours = hours * np.where(np.isfinite(own_h), own_h, 0.0)
+    mean_worth = ph.value.mean(axis=0)
+    open_worth = np.where(capacity.allowed, mean_worth, -np.inf)
+    has_day = capacity.allowed.any(axis=1)
+    best = np.where(has_day, open_worth.argmax(axis=1), 0)
+    best_worth = np.where(has_day, open_worth[np.arange(blocks_n), best], 0.0)
+    frosted = (picked * value.frost_damage_fraction).sum(axis=2) / np.maximum(picked.sum(axis=2), TINY)
+    frosted = np.where(picked.sum(axis=2) > TINY, frosted, value.frost_damage_fraction[:, :, -1])
+    frost_hit = frosted > 0.005
+    frost_money = (picked * value.frost_loss).sum(axis=2)
+    last_day = np.where(stacked.end >= 0, np.floor(stacked.end), days_n - 1)
+    wet = capacity.allowed[None, :, :] & (capacity.workable_fraction <= 0)
+    lost_days = (wet & (np.arange(days_n)[None, None, :] <= last_day[:, :, None])).sum(axis=2).mean(axis=0)
+    age = np.stack([(picked[s] * stacked.mill[s, :, 3]).sum(axis=1) for s in range(scenarios_n)])
+    age = age.mean(axis=0) / np.maximum(share, TINY)
+
+    # samples behind the row
+    own = season.samples
+    counts = own.groupby("block_id")["sampled_on"].agg(["count", "max"]).reindex(blocks["block_id"])
+    sample_age = (days[0] - counts["max"]).dt.days.to_numpy(dtype=float)
+
+    blocked = dict(season.blocked)
+    committed_ids = set(season.committed["block_id"]) if len(season.committed) else set()
+    area = blocks["area_ha"].to_numpy(dtype=float)
+    status, why_not = [], []
+    for b, block_id in enumerate(capacity.block_ids):
+        if block_id in blocked:
+            status.append("cannot be decided")
+            why_not.append(blocked[block_id])
+        elif capacity.area_left_ha[b] <= 0:
+            status.append("picked")
+            why_not.append("picked this season")
+        elif not planned[b]:
+            status.append("left")
+            why_not.append(nothing or _why_left(b, block_id, season, capacity, ph, float(share[b])))
+        else:
+            running = capacity.area_left_ha[b] < area[b] and start_mid[b] < 1.0
+            status.append("picking" if running else "committed" if promise[b] >= 0 or block_id in committed_ids
+                          else "proposed")  # fmt: skip
+            why_not.append("")
+    mean_start = np.where(began, stacked.start, days_n).mean(axis=0)
+    moved_days = np.where(planned & (promise >= 0), np.round(mean_start - promise, 1), np.nan)
+    rank = pd.Series(pd.NA, index=range(blocks_n), dtype="Int64")
+    sequence = [b for b in np.lexsort((np.arange(blocks_n), start_mid)) if planned[b]]
+    rank.iloc[sequence] = np.arange(1, len(sequence) + 1)
+    money = np.where(planned, worth, np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rows = pd.DataFrame(
+            {
+                "rank": rank,
+                "block_id": capacity.block_ids,
+                "harvester_id": [capacity.harvester_ids[harvester[b]] if planned[b] else "" for b in range(blocks_n)],
+                "lot": [capacity.lots[k] for k in capacity.lot],
+                "status": status,
+                "why_not": why_not,
+                "start_at": when(start_mid),
+                "end_at": when(end_mid),
+                "start_p10": when(np.nanquantile(with_start, 0.1, axis=0)),
+                "start_p90": when(np.nanquantile(with_start, 0.9, axis=0)),
+                "area_ha": capacity.area_left_ha,
+                "hours_h": np.where(planned, hours, np.nan),
+                "move_h": np.where(planned, stacked.move.mean(axis=0), np.nan),
+                "move_from": [
+                    capacity.block_ids[came_from[b]] if planned[b] and came_from[b] >= 0 else ""
+                    for b in range(blocks_n)
+                ],
+                "crop_t": np.where(planned, crop, np.nan),
+                "crop_p10_t": np.where(planned, _quantile(crop_draws, 0.1), np.nan),
+                "crop_p90_t": np.where(planned, _quantile(crop_draws, 0.9), np.nan),
+                "oil_fresh_pct": at_pick(value.oil_fresh_pct),
+                "oil_dry_pct": at_pick(value.oil_dry_pct),
+                "moisture_pct": at_pick(value.moisture_pct),
+                "maturity_index": at_pick(value.maturity_index),
+                "paid_oil_kg": np.where(planned, paid, np.nan),
+                "value": money,
+                "value_p10": np.where(planned, _quantile(block_draws, 0.1), np.nan),
+                "value_p90": np.where(planned, _quantile(block_draws, 0.9), np.nan),
+                "value_per_h": money / (hours + stacked.move.mean(axis=0)),
+                "best_on": pd.Series(days.to_numpy()[best]).where(has_day),
+                "best_on_loss": np.where(planned, np.maximum(best_worth * share - worth, 0.0), np.nan),
+                "frost_value_at_risk": np.where(
+                    frost_hit.any(axis=0), (frost_money * frost_hit).sum(axis=0) / np.maximum(frost_hit.sum(axis=0), 1),
+                    0.0,
+                ),
+                "frost_chance": frost_hit.mean(axis=0),
+                "days_lost_mean": lost_days,
+                "truck_loads": np.where(planned, np.ceil(crop / capacity.payload_t), np.nan),
+                "to_mill_at": when(start_mid + capacity.haul_age_h / 24.0),
+                "wait_h": np.where(planned, age, np.nan),
+                "cleaning_h": np.where(planned, stacked.cleaned.mean(axis=0) * capacity.mill_cleaning_h, np.nan),
+                "moved_days": moved_days,
+                "sample_age_d": sample_age,
+                "samples_n": counts["count"].fillna(0).astype(int).to_numpy(),
+            }
+        )  # fmt: skip
+    unread = [name for name in sorted(blocked) if name not in set(capacity.block_ids)]
+    if unread:
+        rows = pd.concat([rows, _unread_rows(rows, unread, season)], ignore_index=True)
+    rows = rows.sort_values(["rank", "block_id"], kind="stable", na_position="last").reset_index(drop=True)
+
+    if nothing:
+        state, why = "nothing workable", nothing
+    elif gap <= PROVED_GAP_FRACTION:
+        state, why = "proved within gap", f"No plan can be worth more than {100 * gap:.1f} % above this one."
+    else:
+        state = "best known"
+        why = f"Best of the plans tried; no plan can earn more than {100 * gap:.1f} % of the bound more, and part of " \
+              "that gap is weather nobody can know."  # fmt: skip
+    return HarvestPlan(
+        status=state,
+        why=why,
+        rows=rows[list(ROW_COLUMNS)],
+        value=total,
+        value_p10=float(np.quantile(total_draws, 0.1)),
+        value_p50=float(np.quantile(total_draws, 0.5)),
+        value_p90=float(np.quantile(total_draws, 0.9)),
+        bound=bounds.value,
+        gap_fraction=gap,
+        moved=_moved_table(days, promise, mean_start, capacity, total - kept_value),
+        mill_days=_mill_table(capacity, ph, picked),
+        capacity_days=_used_table(capacity, stacked),
+        prices=pd.DataFrame(
+            {
+                "day": days,
+                "harvester_per_h": bounds.price_h.mean(axis=(0, 1)) if bounds.price_h.shape[1] else 0.0,
+                "mill_per_t": bounds.price_mill_t.mean(axis=0),
+                "truck_per_h": bounds.price_truck_h.mean(axis=0),
+            }
+        ),
+        rules=pd.DataFrame(
+            [
+                (name, worth, worth / bounds.value if bounds.value > 0 else np.nan)
+                for name, worth in [*rule_rows, ("this plan", total)]
+            ],
+            columns=["rule", "value", "share_of_bound"],
+        ),
+        scenario_values=values,
+        picked=picked,
+        lists=lists,
+        bounds=bounds,
+        assumptions=pd.DataFrame(
+            [(name, rules[name], unit, "rule", says) for name, unit, says in _RULES_USED],
+            columns=["name", "value", "unit", "source", "says"],
+        ),
+    )
+
+
+_RULES_USED = (
+    ("keep_gain_per_block", "currency", "the plan must gain this for each promised block that it moves"),
+    ("keep_days", "days", "days from today in which a promised block is kept so"),
+    ("caution_fraction", "fraction", "weight of the worst quarter of the scenarios against the mean"),
+    ("shift_start_h", "h", "clock hour at which shifts begin; only the clock times shown depend on it"),
+)
+
+
+def _unread_rows(rows: pd.DataFrame, unread: list[str], season: Season) -> pd.DataFrame:
+    """Rows of blocks whose records are too poor to be in the blocks table at all."""
+    more = pd.DataFrame({"block_id": unread}).reindex(columns=rows.columns)
+    more["status"] = "cannot be decided"
+    more["why_not"] = [season.blocked[name] for name in unread]
+    for name in ("harvester_id", "lot", "move_from"):
+        more[name] = ""
+    more["samples_n"] = 0
+    return more.astype(
+        {name: kind for name, kind in rows.dtypes.items() if kind.kind != "i"} | {"samples_n": int}
+    )
+
+
+def _most_common(values: np.ndarray) -> int:
+    """Most frequent value, the smallest among equals."""
+    found, counts = np.unique(values, return_counts=True)
+    return int(found[counts.argmax()])
+
+
+def _moved_table(
+    days: pd.DatetimeIndex, promise: np.ndarray, mean_start: np.ndarray, capacity: Capacity, gain: float
+) -> pd.DataFrame:
+    """Promised blocks that moved; `gain` is what the plan earns over keeping the promise, shared equally."""
+    by = mean_start - promise
+    moved = [b for b in np.flatnonzero(promise >= 0) if abs(by[b]) >= 1.0]
+    last = len(days) - 1
+    return pd.DataFrame(
+        {
+            "block_id": [capacity.block_ids[b] for b in moved],
+            "from_on": pd.DatetimeIndex([days[min(int(promise[b]), last)] for b in moved]),
+            "to_on": pd.DatetimeIndex([days[min(int(mean_start[b]), last)] for b in moved]),
+            "moved_days": [round(float(by[b]), 1) for b in moved],
+            "gain": [gain / len(moved)] * len(moved),
+        }
+    )
+
+
+def _mill_table(capacity: Capacity, ph: Physics, picked: np.ndarray) -> pd.DataFrame:
+    """Tonnes to the mill by day and lot, mean over scenarios; days without fruit keep one row without a lot."""
+    tonnes = (picked * ph.crop).mean(axis=0)
+    by_lot = np.zeros((len(capacity.lots), len(capacity.days)))
+    np.add.at(by_lot, capacity.lot, tonnes)
+    lot, day = np.nonzero(by_lot > 0.005)
+    idle = np.flatnonzero(by_lot.sum(axis=0) <= 0.005)
+    limit = np.where(capacity.mill_t >= UNLIMITED, np.inf, capacity.mill_t)
+    table = pd.DataFrame(
+        {
+            "day": capacity.days.to_numpy()[np.concatenate([day, idle])],
+            "lot": [capacity.lots[k] for k in lot] + [""] * len(idle),
+            "crop_t": np.concatenate([by_lot[lot, day], np.zeros(len(idle))]),
+            "limit_t": limit[np.concatenate([day, idle])],
+        }
+    )
+    return table.sort_values(["day", "lot"], kind="stable").reset_index(drop=True)
+
+
+def _used_table(capacity: Capacity, stacked: Record) -> pd.DataFrame:
+    """Use of every resource by day, mean over scenarios."""
+    parts = []
+    used_h = stacked.harvester_h.mean(axis=0)
+    for h, name in enumerate(capacity.harvester_ids):
+        parts.append((name, capacity.harvest_h.mean(axis=0)[h], used_h[h], "h"))
+    parts.append(("mill", capacity.mill_t, stacked.mill[:, :, 0].mean(axis=0), "t"))
+    parts.append(("trucks", capacity.truck_h, stacked.truck_h.mean(axis=0), "h"))
+    table = pd.concat(
+        [
+            pd.DataFrame({"day": capacity.days, "resource": name, "limit": limit, "used": used, "unit": unit})
+            for name, limit, used, unit in parts
+        ],
+        ignore_index=True,
+    )
+    table["limit"] = table["limit"].where(table["limit"] < UNLIMITED, np.inf)
+    table["binding"] = (table["limit"] > 0) & (table["used"] >= BINDING_FRACTION * table["limit"])
+    return table.sort_values(["day"], kind="stable").reset_index(drop=True)
+
+
+# --- the whole chain -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Everything that a week's decision rests on, from records to plan.
+
+    Attributes
+    ----------
+    season : Season
+        As decided on: `blocked` also names blocks about whose oil nothing is known.
+    station_days : StationDays
+    fit : RipeningFit
+    scenarios : Scenarios
+    outcomes : Outcomes
+    capacity : Capacity
+    value : Value
+    plan : HarvestPlan
+    targets : pandas.DataFrame
+        Days to the season's target, one row a block (see `Outcomes.days_to`).
+    seed : int
+    assumptions : pandas.DataFrame
+        room, name, value, unit, source, says: every default used by any room.
+    """
+
+    season: Season
+    station_days: StationDays
+    fit: RipeningFit
+    scenarios: Scenarios
+    outcomes: Outcomes
+    capacity: Capacity
+    value: Value
+    plan: HarvestPlan
+    targets: pd.DataFrame
+    seed: int
+    assumptions: pd.DataFrame
+
+
+def propose(
+    season: Season,
+    *,
+    seed: int = 0,
+    n_scenarios: int | None = None,
+    n_draws: int = 192,
+    evaluations: int = 4000,
+) -> Proposal:
+    """From a season's records to the harvest order: the whole chain.
+
+    Parameters
+    ----------
+    season : Season
+        From `read_season`, or changed for a what-if.
+    seed : int, optional
+        Seed of weather scenarios, draws and search; the same season and seed give the same proposal.
+    n_scenarios : int, optional
+        Weather scenarios; the rule `plan_scenarios` when left out.
+    n_draws : int, optional
+        Draws of the fruit's future, at least one a scenario.
+    evaluations : int, optional
+        Candidate orders that the search may try.
+
+    Returns
+    -------
+    Proposal
+    """
+    n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
+    days = make_station_days(season)
+    fit = fit_ripening(season, days, seed=seed)
+    season = replace(season, blocked={**fit.unranked, **season.blocked})
+    ahead = make_scenarios(season, days, n=n, seed=seed)
+    fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
+    limits = make_capacity(season, ahead)
+    worth = make_value(season, fruit, ahead, limits)
+    order = plan(season, limits, worth, seed=seed, evaluations=evaluations)
+    values = worth.value_draws if season.target.kind == "best_value" else None
+    rooms = (
+        ("weather", ahead),
+        ("ripening", fruit),
+        ("capacity", limits),
+        ("value", worth),
+        ("order", order),
+    )
+    assumptions = pd.concat([part.assumptions.assign(room=room) for room, part in rooms], ignore_index=True)
+    return Proposal(
+        season=season, station_days=days, fit=fit, scenarios=ahead, outcomes=fruit, capacity=limits, value=worth,
+        plan=order, targets=fruit.days_to(season.target, values=values), seed=seed,
+        assumptions=assumptions[["room", "name", "value", "unit", "source", "says"]],
+    )  # fmt: skip

@@ -1,0 +1,519 @@
+"""Reasons: why this block now, what waiting costs, and what a change would do.
+
+Nothing here decides. Waiting costs are read from the prices that the bound gave; what-ifs are planned again in full,
+because a slope read off the prices misleads (a second harvester is worth far less than its first hour).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from olivetime.harvest.order import Proposal, propose
+from olivetime.records.season import Season
+from olivetime.weather.scenarios import Scenarios
+
+WAITING_DAYS = (1, 3, 7)
+# Days over which a block's loss by waiting is compared with that of others: the week until the next plan.
+WINDOW_D = 7
+# A block counts as picked at its best within so many days of its best mean day (own choice).
+PEAK_D = 3
+# Share of a loss that frost must make up to be named as its cause (own choice).
+MOSTLY = 0.5
+
+CODES = {
+    "LOCKED": "being picked; finishing it saves a move",
+    "COMMITTED": "promised last week",
+    "NO-GO-DATE": "not allowed earlier",
+    "FROST": "frost would take most of what waiting costs",
+    "FALLING": "drop and over-ripeness take value",
+    "PEAK": "at its best",
+    "DRY-WINDOW": "rain would stop work soon",
+    "ROUTE": "lies beside the block before it",
+    "LOT": "the mill is on its lot",
+    "CAPACITY": "its best days are dearer in hours or mill tonnes",
+    "LEFT": "not in the plan",
+    "PICKED": "already picked",
+    "CANNOT-BE-DECIDED": "its records need mending",
+}
+
+
+def net_values(proposal: Proposal) -> np.ndarray:
+    """Worth of each block on each day less the prices of the hours, tonnes and truck hours it takes.
+
+    Returns
+    -------
+    ndarray (S, B, T)
+        [currency]; -inf on days when the block may not or cannot be picked. Hours are those of the harvester that
+        is cheapest for the block on the day.
+    """
+    limits, worth, bounds = proposal.capacity, proposal.value, proposal.plan.bounds
+    work = np.asarray(limits.workable_fraction, dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        hours = np.where(np.isfinite(limits.block_h), limits.block_h, np.inf)  # (H, B)
+        priced = np.where(
+            np.isfinite(hours)[None, :, :, None], bounds.price_h[:, :, None, :] * hours[None, :, :, None], np.inf
+        )
+        machine = priced.min(axis=1) if priced.shape[1] else np.full(worth.value.shape, np.inf)
+        net = (
+            worth.value
+            - np.where(work > 0, machine / np.where(work > 0, work, 1.0), np.inf)
+            - worth.crop_t * bounds.price_mill_t[:, None, :]
+            - worth.crop_t * limits.truck_h_per_t[None, :, None] * bounds.price_truck_h[:, None, :]
+        )
+    return np.where((work > 0) & limits.allowed[None, :, :], net, -np.inf)
+
+
+def _planned_day(proposal: Proposal) -> np.ndarray:
+    """Day index on which each block is begun in the plan, -1 when it is not in the plan, (B,)."""
+    rows = proposal.plan.rows.set_index("block_id").reindex(list(proposal.capacity.block_ids))
+    today = proposal.capacity.days[0]
+    day = (rows["start_at"].dt.normalize() - today).dt.days
+    inside = rows["rank"].notna() & day.notna()
+    return np.where(inside, day.fillna(-1), -1).astype(int).clip(-1, len(proposal.capacity.days) - 1)
+
+
+def waiting_costs(proposal: Proposal) -> pd.DataFrame:
+    """What the plan loses, at least, when a block is picked 1, 3 or 7 days later than planned.
+
+    Parameters
+    ----------
+    proposal : Proposal
+
+    Returns
+    -------
+    pandas.DataFrame
+        block_id, waiting_1d, waiting_3d, waiting_7d [currency]; NaN for blocks that are not in the plan.
+
+    Notes
+    -----
+    For each scenario: the block's best net worth from its planned day on, less its best net worth after the wait,
+    never below nothing; then the mean over scenarios. Net worth is `net_values`. By weak duality it is a lower figure
+    for the loss of the relaxed plan, and each scenario may choose its own later day, which lowers it further.
+    """
+    net = np.maximum(net_values(proposal), 0.0)
+    # best net worth from each day on, (S, B, T + 1); after the last day nothing is left
+    later = np.zeros((net.shape[0], net.shape[1], net.shape[2] + 1))
+    later[:, :, :-1] = np.maximum.accumulate(net[:, :, ::-1], axis=2)[:, :, ::-1]
+    day = _planned_day(proposal)
+    at = np.maximum(day, 0)
+    every = np.arange(len(day))
+    table = pd.DataFrame({"block_id": list(proposal.capacity.block_ids)})
+    for wait in WAITING_DAYS:
+        after = np.minimum(at + wait, net.shape[2])
+        loss = (later[:, every, at] - later[:, every, after]).mean(axis=0)
+        table[f"waiting_{wait}d"] = np.where(day >= 0, loss, np.nan)
+    return table
+
+
+def _money(amount: float, season: Season) -> str:
+    return f"{season.currency} {amount:,.0f}"
+
+
+def _day_text(day: pd.Timestamp) -> str:
+    return f"{day:%a} {day.day} {day:%b}"
+
+
+def reasons(proposal: Proposal) -> pd.DataFrame:
+    """One sentence for every block: the term that decides, the runner-up and the margin.
+
+    Parameters
+    ----------
+    proposal : Proposal
+
+    Returns
+    -------
+    pandas.DataFrame
+        block_id, reason_code (a key of `CODES`), reason, runner_up (block_id or ""), margin_per_h [currency/h]: how
+        much more this block loses in a week of waiting, per machine hour, than the runner-up; negative when a route,
+        a lot or a promise put it first all the same.
+    """
+    season, limits, worth = proposal.season, proposal.capacity, proposal.value
+    days_n = len(limits.days)
+    index = {block_id: b for b, block_id in enumerate(limits.block_ids)}
+    names = season.blocks.set_index("block_id")["block_name"].to_dict()
+    ranch = season.blocks.set_index("block_id")["ranch"].to_dict()
+    mean = worth.value.mean(axis=0)
+    frost = worth.frost_loss.mean(axis=0)
+    work = np.asarray(limits.workable_fraction, dtype=float).mean(axis=0)
+    open_day = limits.allowed & (work > 0)
+    hours = np.where(np.isfinite(limits.block_h), limits.block_h, np.nan)
+    least_h = np.nanmin(np.vstack([hours, np.full(hours.shape[1], 1e9)]), axis=0)
+    # best mean worth from a day on, over open days
+    offered = np.where(open_day, mean, 0.0)
+    later = np.zeros((mean.shape[0], days_n + WINDOW_D + 1))
+    later[:, :days_n] = np.maximum.accumulate(offered[:, ::-1], axis=1)[:, ::-1]
+    least_h = np.where(least_h > 0, least_h, np.inf)  # nothing is left of a picked block: no hours, no urgency
+    loss_h = (mean - later[:, WINDOW_D : days_n + WINDOW_D]) / least_h[:, None]
+    day = _planned_day(proposal)
+
+    rows = proposal.plan.rows
+    begin = {row.block_id: row.start_at for row in rows.itertuples(index=False) if pd.notna(row.rank)}
+    previous: dict[str, tuple[str, str]] = {}
+    last_on: dict[str, tuple[str, str]] = {}
+    for row in rows[rows["rank"].notna()].sort_values("start_at").itertuples(index=False):
+        previous[row.block_id] = last_on.get(row.harvester_id, ("", ""))
+        last_on[row.harvester_id] = (row.block_id, row.lot)
+
+    told = []
+    for row in rows.itertuples(index=False):
+        b = index[row.block_id]
+        if pd.isna(row.rank) or day[b] < 0:
+            code = {"picked": "PICKED", "cannot be decided": "CANNOT-BE-DECIDED"}.get(row.status, "LEFT")
+            told.append((row.block_id, code, str(row.why_not or CODES[code]), "", np.nan))
+            continue
+        t = day[b]
+        week_after = min(t + WINDOW_D, days_n - 1)
+        falls = float(mean[b, t] - mean[b, week_after])
+        frosted = float(frost[b, week_after] - frost[b, t])
+        rivals = [
+            c
+            for c, other in enumerate(limits.block_ids)
+            if other != row.block_id and open_day[c, t] and (other not in begin or begin[other] > row.start_at)
+        ]
+        runner = max(rivals, key=lambda c: loss_h[c, t], default=None)
+        margin = float(loss_h[b, t] - loss_h[runner, t]) if runner is not None else np.nan
+        before, before_lot = previous[row.block_id]
+        code, text = _deciding(
+            row,
+            season,
+            proposal,
+            t=t,
+            falls=falls,
+            frosted=frosted,
+            margin=margin,
+            work=work[b],
+            beside=bool(before) and ranch[before] == ranch[row.block_id],
+            before=names.get(before, ""),
+            same_lot=bool(before_lot) and before_lot == row.lot,
+        )
+        if runner is not None and margin > 0:
+            text += f" {names[limits.block_ids[runner]]} is next best, {_money(margin, season)} a machine hour behind."
+        told.append((row.block_id, code, text, limits.block_ids[runner] if runner is not None else "", margin))
+    return pd.DataFrame(told, columns=["block_id", "reason_code", "reason", "runner_up", "margin_per_h"])
+
+
+def _deciding(
+    row: object, season: Season, proposal: Proposal, *, t: int, falls: float, frosted: float, margin: float,
+    work: np.ndarray, beside: bool, before: str, same_lot: bool,
+) -> tuple[str, str]:  # fmt: skip
+    """The code and the sentence of a planned block."""
+    days = proposal.capacity.days
+    if row.status == "picking":
+        return "LOCKED", "It is being picked; finishing it saves a move."
+    if row.status == "committed":
+        keep = _money(float(season.rules["keep_gain_per_block"]), season)
+        return "COMMITTED", f"Promised last week; another day would gain less than {keep}."
+    spans = proposal.capacity.no_go
+    ended = spans[(spans["block_id"] == row.block_id) & (spans["last_day"] == days[t] - pd.Timedelta(days=1))]
+    if len(ended):
+        return "NO-GO-DATE", f"Not allowed before {_day_text(days[t])}: {ended['reason'].iloc[0]}."
+    week = _money(falls, season)
+    if falls > 0 and frosted > MOSTLY * falls:
+        return "FROST", f"A week of waiting costs it {week}, most of it by frost."
+    soon = work[t + 1 : t + 4]
+    if falls > 0 and soon.size and work[t] - soon.min() > 0.4:
+        wet = t + 1 + int(soon.argmin())
+        return "DRY-WINDOW", f"Rain may stop work by {_day_text(days[wet])}, and a week of waiting costs it {week}."
+    if margin == margin and margin < 0:
+        if beside:
+            return "ROUTE", f"It lies beside {before}, which the harvester leaves; coming back later costs a move."
+        if same_lot:
+            return "LOT", "It joins the lot that is being picked, which saves the mill a cleaning."
+    if falls > 0:
+        return "FALLING", f"It is past its best: a week of waiting costs it {week} by drop and over-ripeness."
+    best = pd.Timestamp(row.best_on)
+    away = (best - days[t]).days
+    if abs(away) <= PEAK_D:
+        return "PEAK", f"It is at its best about {_day_text(best)}."
+    given_up = _money(float(row.best_on_loss), season)
+    return "CAPACITY", (
+        f"Its best day is {_day_text(best)}, but machine hours and mill tonnes are dearer then: "
+        f"picking it now gives up {given_up} and saves more elsewhere."
+    )
+
+
+def explain(proposal: Proposal, block_id: str) -> list[str]:
+    """Everything that decides about one block, as sentences.
+
+    Parameters
+    ----------
+    proposal : Proposal
+    block_id : str
+
+    Returns
+    -------
+    list of str
+
+    Raises
+    ------
+    ValueError
+        When the season has no such block.
+    """
+    season = proposal.season
+    if block_id not in proposal.capacity.block_ids:
+        raise ValueError(f"no block {block_id!r} in this season; it has {', '.join(proposal.capacity.block_ids)}")
+    block = season.blocks.set_index("block_id").loc[block_id]
+    row = proposal.plan.rows.set_index("block_id").loc[block_id]
+    why = reasons(proposal).set_index("block_id").loc[block_id]
+    target = proposal.targets.set_index("block_id")
+    told = [f"{block['block_name']} ({block_id}): {block['cultivar']}, {block['ranch']}, {block['grower']}."]
+    if block_id in target.index:
+        told.append(_target_sentence(target.loc[block_id]))
+    if pd.notna(row["rank"]):
+        told.append(
+            f"Number {int(row['rank'])} in the order, with {row['harvester_id']}: {_day_text(row['start_at'])} "
+            f"(8 in 10: {_day_text(row['start_p10'])} to {_day_text(row['start_p90'])}), "
+            f"{row['hours_h']:.0f} h, {row['crop_t']:.0f} t (8 in 10: {row['crop_p10_t']:.0f} to {row['crop_p90_t']:.0f})."
+        )
+        told.append(
+            f"Worth {_money(row['value'], season)} (8 in 10: {_money(row['value_p10'], season)} to "
+            f"{_money(row['value_p90'], season)})."
+        )
+        told.append(f"Why: {why['reason']}")
+        waits = waiting_costs(proposal).set_index("block_id").loc[block_id]
+        told.append(
+            "Waiting costs the plan at least "
+            + ", ".join(f"{_money(waits[f'waiting_{n}d'], season)} for {n} day{'s' * (n > 1)}" for n in WAITING_DAYS)
+            + "."
+        )
+        if row["frost_value_at_risk"] > 0:
+            told.append(f"Frost puts {_money(row['frost_value_at_risk'], season)} of it at risk.")
+    else:
+        told.append(f"Not in the order: {why['reason']}")
+    spans = proposal.capacity.no_go
+    for span in spans[spans["block_id"] == block_id].itertuples(index=False):
+        told.append(f"Not allowed {_day_text(span.first_day)} to {_day_text(span.last_day)}: {span.reason}.")
+    return told
+
+
+def _target_sentence(target: pd.Series) -> str:
+    never = f"; chance that it never does: {100 * target['never_chance']:.0f} %" if target["never_chance"] > 0 else ""
+    if target["verdict"] == "reached":
+        return f"It has reached its target (chance {100 * target['reached_chance']:.0f} %)."
+    if pd.isna(target["on_p50"]):
+        return f"Target: {target['verdict']}{never}."
+    last = f"{_day_text(target['on_p90'])}" if pd.notna(target["on_p90"]) else "not this season"
+    return (
+        f"Target: {target['verdict']}, about {_day_text(target['on_p50'])} "
+        f"(8 in 10: {_day_text(target['on_p10'])} to {last}){never}."
+    )
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """A changed question and its own answer.
+
+    Attributes
+    ----------
+    name : str
+        The change in words.
+    says : str
+        One sentence with the difference.
+    value_change : float
+        Worth of the new plan less that of the old one [currency].
+    first_block : str
+        Block_id of the first row of the new order; "" when nothing is workable.
+    moved : pandas.DataFrame
+        Blocks whose start moves a day or more: block_id, from_at, to_at, moved_days (to_at NaT when left).
+    proposal : Proposal
+        The new answer in full.
+    """
+
+    name: str
+    says: str
+    value_change: float
+    first_block: str
+    moved: pd.DataFrame
+    proposal: Proposal
+
+
+def what_if(
+    proposal: Proposal,
+    *,
+    shift_hours: float = 0.0,
+    more_harvesters: int = 0,
+    mill_fraction: float = 1.0,
+    mill_down: Iterable[date] = (),
+    frost: Mapping[date, float] | None = None,
+    leave: Iterable[str] = (),
+    not_before: Mapping[str, date] | None = None,
+    price_factor: float = 1.0,
+    evaluations: int = 2000,
+) -> WhatIf:
+    """Plan again under a changed question, starting from the present order.
+
+    Parameters
+    ----------
+    proposal : Proposal
+    shift_hours : float, optional
+        Hours a day more (or fewer) for every harvester; the rule `shift_max_h` still caps it [h].
+    more_harvesters : int, optional
+        Harvesters like the first one, added.
+    mill_fraction : float, optional
+        Share of the mill's rate that is left.
+    mill_down : iterable of datetime.date, optional
+        Days on which the mill stands.
+    frost : mapping of datetime.date to float, optional
+        A night's minimum at the stations, known now; every scenario then is at least as cold [C].
+    leave : iterable of str, optional
+        Block ids that are not picked.
+    not_before : mapping of str to datetime.date, optional
+        Earliest day for single blocks.
+    price_factor : float, optional
+        All prices times this.
+    evaluations : int, optional
+        Candidate orders to try.
+
+    Returns
+    -------
+    WhatIf
+
+    Raises
+    ------
+    ValueError
+        When a block id is unknown or nothing is changed.
+    """
+    season, ahead = proposal.season, proposal.scenarios
+    blocks = season.blocks.copy()
+    named = [*leave, *(not_before or {})]
+    unknown = sorted(set(named) - set(blocks["block_id"]))
+    if unknown:
+        raise ValueError(f"no block {', '.join(unknown)} in this season; it has {', '.join(blocks['block_id'])}")
+    said: list[str] = []
+    harvesters, mill, mill_days, contracts = season.harvesters, season.mill, season.mill_days, season.contracts
+    if shift_hours:
+        harvesters = harvesters.assign(hours_per_day=(harvesters["hours_per_day"] + shift_hours).clip(0, 24))
+        said.append(f"shifts {abs(shift_hours):g} h {'longer' if shift_hours > 0 else 'shorter'}")
+    if more_harvesters:
+        extra = [
+            harvesters.iloc[[0]].assign(harvester_id=f"extra {n + 1}", start_block=None) for n in range(more_harvesters)
+        ]
+        harvesters = pd.concat([harvesters, *extra], ignore_index=True).astype(harvesters.dtypes.to_dict())
+        said.append(f"{more_harvesters} more harvester{'s' * (more_harvesters > 1)}")
+    if mill_fraction != 1.0:
+        mill = mill.assign(rate_t_h=mill["rate_t_h"] * mill_fraction)
+        said.append(f"the mill at {100 * mill_fraction:.0f} % of its rate")
+    down = sorted(mill_down)
+    if down:
+        closed = pd.DataFrame({"mill_id": mill["mill_id"].iloc[0], "day": pd.to_datetime(down), "closed": True})
+        kept = mill_days[~mill_days["day"].isin(closed["day"])]
+        frames = [kept, closed.reindex(columns=mill_days.columns)] if len(kept) else [closed]
+        mill_days = pd.concat(frames, ignore_index=True)
+        said.append(f"the mill down on {', '.join(_day_text(pd.Timestamp(day)) for day in down)}")
+    if frost:
+        ahead = _with_frost(season, ahead, frost)
+        said += [f"{minimum:g} C on {_day_text(pd.Timestamp(day))}" for day, minimum in sorted(frost.items())]
+    if named:
+        blocks["pick_after"] = blocks["pick_after"].where(
+            ~blocks["block_id"].isin(set(named)),
+            pd.to_datetime(
+                [
+                    pd.NaT
+                    if block_id not in set(named)
+                    else pd.Timestamp((not_before or {}).get(block_id, season.end))
+                    + (pd.Timedelta(days=0) if block_id in (not_before or {}) else pd.Timedelta(days=1))
+                    for block_id in blocks["block_id"]
+                ]
+            ),
+        )
+        said += [f"{block_id} left" for block_id in leave]
+        said += [
+            f"{block_id} not before {_day_text(pd.Timestamp(day))}" for block_id, day in (not_before or {}).items()
+        ]
+    if price_factor != 1.0:
+        contracts = contracts.assign(
+            price_oil_kg=contracts["price_oil_kg"] * price_factor,
+            price_fruit_t=contracts["price_fruit_t"] * price_factor,
+        )
+        said.append(f"prices at {100 * price_factor:.0f} %")
+    if not said:
+        raise ValueError("nothing is changed; name at least one change, such as shift_hours=2")
+    changed = replace(season, blocks=blocks, harvesters=harvesters, mill=mill, mill_days=mill_days, contracts=contracts)
+    answer = propose(changed, seed=proposal.seed, evaluations=evaluations, known=replace(proposal, scenarios=ahead))
+    return _compared(", ".join(said), proposal, answer)
+
+
+def _with_frost(season: Season, ahead: Scenarios, frost: Mapping[date, float]) -> Scenarios:
+    """Scenarios that are at least as cold as stated on the given nights; cold spots keep their offset."""
+    temp_min = ahead.temp_min_c.copy()
+    colder = season.blocks["colder_c"].fillna(0.0).to_numpy(dtype=temp_min.dtype)
+    for day, minimum in frost.items():
+        at = ahead.days.get_indexer([pd.Timestamp(day)])[0]
+        if at < 0:
+            raise ValueError(
+                f"{day} is outside the plan, which runs from {ahead.days[0]:%Y-%m-%d} to {ahead.days[-1]:%Y-%m-%d}"
+            )
+        temp_min[:, :, at] = np.minimum(temp_min[:, :, at], minimum - colder[None, :])
+    return replace(ahead, temp_min_c=temp_min)
+
+
+def _compared(name: str, before: Proposal, after: Proposal) -> WhatIf:
+    old = before.plan.rows.set_index("block_id")
+    new = after.plan.rows.set_index("block_id")
+    gain = float(after.plan.value - before.plan.value)
+    first = new[new["rank"].notna()].sort_values("rank")
+    first_block = str(first.index[0]) if len(first) else ""
+    both = (
+        old[["start_at"]]
+        .rename(columns={"start_at": "from_at"})
+        .join(new[["start_at"]].rename(columns={"start_at": "to_at"}), how="left")
+    )
+    both["moved_days"] = (both["to_at"].dt.normalize() - both["from_at"].dt.normalize()).dt.days
+    moved = both[(both["moved_days"].abs() >= 1) | (both["from_at"].notna() != both["to_at"].notna())].reset_index()
+    names = before.season.blocks.set_index("block_id")["block_name"]
+    said = f"{_money(abs(gain), before.season)} {'more' if gain >= 0 else 'less'} than the present plan"
+    head = f"{name[0].upper()}{name[1:]}: {said}"
+    tail = f"; {names[first_block]} is first" if first_block else f"; nothing is workable: {after.plan.why}"
+    return WhatIf(
+        name=name,
+        says=f"{head}{tail}; {len(moved)} block{'s' * (len(moved) != 1)} move by a day or more.",
+        value_change=gain,
+        first_block=first_block,
+        moved=moved,
+        proposal=after,
+    )
+
+
+def standard_what_ifs(proposal: Proposal) -> pd.DataFrame:
+    """The questions that every week asks, each planned again.
+
+    Parameters
+    ----------
+    proposal : Proposal
+
+    Returns
+    -------
+    pandas.DataFrame
+        change (words), value_change [currency], first_block (its name), moves (words).
+    """
+    days = proposal.capacity.days
+    columns = ["change", "value_change", "first_block", "moves"]
+    if proposal.plan.status == "nothing workable" or len(days) < 4:
+        return pd.DataFrame(columns=columns)
+    frost_day = days[min(10, len(days) - 1)].date()
+    asked: list[dict[str, object]] = [
+        {"shift_hours": -2.0},
+        {"more_harvesters": 1},
+        {"mill_fraction": 0.8},
+        {"mill_down": [days[1].date(), days[2].date()]},
+        {"frost": {frost_day: float(proposal.season.rules["frost_threshold_c"]) - 1.5}},
+        {"price_factor": 0.9},
+    ]
+    names = proposal.season.blocks.set_index("block_id")["block_name"]
+    rows = []
+    for change in asked:
+        answer = what_if(proposal, evaluations=800, **change)
+        rows.append(
+            (
+                answer.name,
+                answer.value_change,
+                names.get(answer.first_block, "none"),
+                f"{len(answer.moved)} block{'s' * (len(answer.moved) != 1)} by a day or more",
+            )
+        )
+    return pd.DataFrame(rows, columns=columns)

@@ -1,0 +1,438 @@
+"""The referee: walks a plan through a weather scenario and says what it earns.
+
+A plan is, for each harvester, a list of blocks in order, and for each block a release day before which it is not
+started. The referee knows nothing of how the plan was made; every plan, rule of thumb and what-if is scored by it.
+`walk` is compiled; `walk_plain` is written a second time in plain Python and audits it in the tests.
+
+What happens on a day, in continuous time from event to event (end of a move, of a block, of the shift):
+
+- A harvester keeps working in its block while the ground there is workable. Otherwise, and when the block is
+  finished, it takes the first block of its list that is released, workable today and worth more than nothing.
+- A move takes its hours, may end the next day, and washing is added when an organic block follows fruit that is not.
+- In a block with workable share f, a clock hour does f hours of picking.
+- Fruit picked on a day is limited by the truck hours of the day and by what the mill can still take: its tonnes of
+  the day, less cleaning, plus what may wait in its bins, less what waits already. So a heavy block runs at its own
+  pace and the mill smooths it; the mill is not a limit on tonnes an hour.
+- The mill runs each lot once a day, first the lot it ended with the day before; every other lot costs a cleaning.
+- Fruit ages: mean age of the day's fruit = tonne-hours waiting (24 h times the mean of the tonnes waiting at both
+  ends of the day, Little's law) and on the road, per tonne. Hours beyond the mill's limit cost money: a priced
+  limit, not a hard one, because a hard one has no solution on a busy day.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from olivetime.harvest.capacity import Capacity
+from olivetime.harvest.value import Value
+
+# Shares and hours smaller than this are rounding, not work.
+TINY = 1e-9
+
+
+class Physics(NamedTuple):
+    """Arrays the referee reads. S scenarios, H harvesters, B blocks, T days, L lots.
+
+    Money in currency, work in hours, fruit in tonnes. `work` is 0 where a block may not or need not be picked.
+    """
+
+    value: np.ndarray  # (S, B, T) worth of the whole block
+    crop: np.ndarray  # (S, B, T) tonnes of the whole block
+    work: np.ndarray  # (S, B, T) workable share, 0 when closed, wet or worthless
+    shift_h: np.ndarray  # (H, T)
+    block_h: np.ndarray  # (H, B), inf where it may not go
+    move_fixed_h: np.ndarray  # (H,)
+    move_h_km: np.ndarray  # (H,)
+    washdown_h: np.ndarray  # (H,)
+    move_cost_h: np.ndarray  # (H,)
+    start_block: np.ndarray  # (H,) int64
+    distance_km: np.ndarray  # (B, B)
+    organic: np.ndarray  # (B,) bool
+    lot: np.ndarray  # (B,) int64
+    lots_n: int
+    mill_t: np.ndarray  # (T,)
+    buffer_t: float
+    cleaning_t: float  # tonnes the mill does not take because of one cleaning
+    max_wait_h: float
+    truck_h: np.ndarray  # (T,)
+    truck_h_t: np.ndarray  # (B,)
+    age_cost: np.ndarray  # (B,) currency per tonne and hour beyond max_wait_h
+    haul_age_h: np.ndarray  # (B,)
+
+
+class Record(NamedTuple):
+    """What a walk leaves behind, for one scenario."""
+
+    picked: np.ndarray  # (B, T) share of the block picked
+    start: np.ndarray  # (B,) days from the first shift's begin to the first fruit, -1 never
+    end: np.ndarray  # (B,) days to the last fruit, -1 when not finished
+    move: np.ndarray  # (B,) hours of moving and washing spent to get there
+    came_from: np.ndarray  # (B,) block left for this one, -1 unknown or none
+    cleaned: np.ndarray  # (B,) cleanings of the mill that its fruit made necessary
+    harvester_h: np.ndarray  # (H, T) hours used, moves included
+    truck_h: np.ndarray  # (T,)
+    mill: np.ndarray  # (T, 4): received t, waiting at the end t, cleanings, mean age h
+
+
+def physics(capacity: Capacity, value: Value) -> Physics:
+    """Pack capacity and value for the referee; days on which a block is worth nothing are not worked.
+
+    Parameters
+    ----------
+    capacity : Capacity
+    value : Value
+
+    Returns
+    -------
+    Physics
+    """
+    worth = np.ascontiguousarray(value.value, dtype=np.float64)
+    crop = np.ascontiguousarray(value.crop_t, dtype=np.float64)
+    work = np.where((worth > 0) & (crop > 0), capacity.workable_fraction, 0.0)
+    return Physics(
+        value=worth,
+        crop=crop,
+        work=np.ascontiguousarray(work, dtype=np.float64),
+        shift_h=np.ascontiguousarray(capacity.shift_h, dtype=np.float64),
+        block_h=np.ascontiguousarray(capacity.block_h, dtype=np.float64),
+        move_fixed_h=capacity.move_fixed_h.astype(np.float64),
+        move_h_km=1.0 / capacity.move_km_h.astype(np.float64),
+        washdown_h=capacity.washdown_h.astype(np.float64),
+        move_cost_h=capacity.harvester_cost_h.astype(np.float64),
+        start_block=capacity.start_block.astype(np.int64),
+        distance_km=np.ascontiguousarray(capacity.distance_km, dtype=np.float64),
+        organic=capacity.organic.astype(np.bool_),
+        lot=capacity.lot.astype(np.int64),
+        lots_n=len(capacity.lots),
+        mill_t=capacity.mill_t.astype(np.float64),
+        buffer_t=float(capacity.mill_buffer_t),
+        cleaning_t=float(capacity.mill_cleaning_h * capacity.mill_rate_t_h),
+        max_wait_h=float(capacity.mill_max_wait_h),
+        truck_h=capacity.truck_h.astype(np.float64),
+        truck_h_t=capacity.truck_h_per_t.astype(np.float64),
+        age_cost=value.age_cost_t_h.astype(np.float64),
+        haul_age_h=capacity.haul_age_h.astype(np.float64),
+    )
+
+
+def empty_record(ph: Physics) -> Record:
+    """A record of the right shapes to hand to `walk`."""
+    blocks_n, days_n = ph.value.shape[1:]
+    machines_n = ph.shift_h.shape[0]
+    return Record(
+        picked=np.zeros((blocks_n, days_n)),
+        start=np.zeros(blocks_n),
+        end=np.zeros(blocks_n),
+        move=np.zeros(blocks_n),
+        came_from=np.zeros(blocks_n, dtype=np.int64),
+        cleaned=np.zeros(blocks_n),
+        harvester_h=np.zeros((machines_n, days_n)),
+        truck_h=np.zeros(days_n),
+        mill=np.zeros((days_n, 4)),
+    )
+
+
+@njit(cache=True)
+def walk(
+    ph: Physics, s: int, order: np.ndarray, length: np.ndarray, release: np.ndarray, keep: bool, rec: Record
+) -> float:
+    """Worth of a plan in scenario `s`.
+
+    Parameters
+    ----------
+    ph : Physics
+    s : int
+        Scenario.
+    order : ndarray (H, B) of int64
+        Blocks of each harvester in order; only the first `length[h]` are read.
+    length : ndarray (H,) of int64
+    release : ndarray (B,) of int64
+        Day index before which a block is not started.
+    keep : bool
+        Fill all of `rec`; otherwise only `rec.start`.
+    rec : Record
+        Overwritten.
+
+    Returns
+    -------
+    float
+        Worth of the fruit picked less the cost of moves and of aged fruit [currency].
+    """
+    machines_n, days_n = ph.shift_h.shape
+    blocks_n = ph.value.shape[1]
+    left = np.ones(blocks_n)
+    first = np.zeros(machines_n, np.int64)
+    at = ph.start_block.copy()
+    target = np.full(machines_n, -1, np.int64)
+    move_left = np.zeros(machines_n)
+    clock = np.zeros(machines_n)
+    active = np.zeros(machines_n, np.bool_)
+    dirty = np.ones(machines_n, np.bool_)
+    for h in range(machines_n):
+        if at[h] >= 0:
+            dirty[h] = not ph.organic[at[h]]
+    lot_day = np.full(ph.lots_n, -1, np.int64)
+    last_lot = -1
+    queue = 0.0
+    queue_cost = 0.0
+    total = 0.0
+    rec.start[:] = -1.0
+    if keep:
+        rec.picked[:] = 0.0
+        rec.end[:] = -1.0
+        rec.move[:] = 0.0
+        rec.came_from[:] = -1
+        rec.cleaned[:] = 0.0
+        rec.harvester_h[:] = 0.0
+
+    for t in range(days_n):
+        room = ph.mill_t[t] + ph.buffer_t - queue
+        trucks = ph.truck_h[t]
+        received = 0.0
+        cost = queue_cost
+        road_h = 0.0
+        cleanings = 0
+        lot_before = last_lot
+        for h in range(machines_n):
+            clock[h] = 0.0
+            active[h] = ph.shift_h[h, t] > TINY
+        while True:
+            g = -1
+            earliest = np.inf
+            for h in range(machines_n):
+                if active[h] and clock[h] < earliest:
+                    earliest = clock[h]
+                    g = h
+            if g < 0:
+                break
+            b = target[g]
+            if b < 0 or ph.work[s, b, t] <= 0.0:
+                while first[g] < length[g] and left[order[g, first[g]]] <= TINY:
+                    first[g] += 1
+                found = -1
+                for p in range(first[g], length[g]):
+                    c = order[g, p]
+                    if left[c] > TINY and release[c] <= t and ph.work[s, c, t] > 0.0:
+                        found = c
+                        break
+                if found < 0:
+                    active[g] = False
+                    continue
+                if b != found:
+                    target[g] = found
+                    move_left[g] = 0.0
+                    if found != at[g]:
+                        move_left[g] = ph.move_fixed_h[g]
+                        if at[g] >= 0:
+                            move_left[g] += ph.distance_km[at[g], found] * ph.move_h_km[g]
+                        if ph.organic[found] and dirty[g]:
+                            move_left[g] += ph.washdown_h[g]
+                        if keep:
+                            rec.came_from[found] = at[g]
+                b = found
+            hours_left = ph.shift_h[g, t] - clock[g]
+            if move_left[g] > 0.0:
+                step = min(move_left[g], hours_left)
+                move_left[g] -= step
+                clock[g] += step
+                total -= step * ph.move_cost_h[g]
+                if keep:
+                    rec.move[b] += step
+                    rec.harvester_h[g, t] += step
+                if move_left[g] <= TINY:
+                    move_left[g] = 0.0
+                    at[g] = b
+                if ph.shift_h[g, t] - clock[g] <= TINY:
+                    active[g] = False
+                continue
+            if trucks <= TINY and ph.truck_h_t[b] > 0.0:
+                active[g] = False
+                continue
+            k = ph.lot[b]
+            if lot_day[k] != t:
+                if last_lot >= 0 and k != lot_before:
+                    if room - ph.cleaning_t <= TINY:
+                        active[g] = False
+                        continue
+                    room -= ph.cleaning_t
+                    cleanings += 1
+                    if keep:
+                        rec.cleaned[b] += 1.0
+                lot_day[k] = t
+                if k != lot_before:
+                    last_lot = k
+            crop = ph.crop[s, b, t]
+            pace = ph.work[s, b, t] / ph.block_h[g, b]
+            share = min(left[b], hours_left * pace)
+            limited = False
+            if share * crop > room:
+                share = room / crop
+                limited = True
+            if share * crop * ph.truck_h_t[b] > trucks:
+                share = trucks / (crop * ph.truck_h_t[b])
+                limited = True
+            if share <= TINY and limited:
+                active[g] = False
+                continue
+            tonnes = share * crop
+            if rec.start[b] < 0.0:
+                rec.start[b] = t + clock[g] / 24.0
+            clock[g] += share / pace
+            left[b] -= share
+            total += share * ph.value[s, b, t]
+            room -= tonnes
+            trucks -= tonnes * ph.truck_h_t[b]
+            received += tonnes
+            cost += tonnes * ph.age_cost[b]
+            road_h += tonnes * ph.haul_age_h[b]
+            dirty[g] = not ph.organic[b]
+            if keep:
+                rec.picked[b, t] += share
+                rec.harvester_h[g, t] += share / pace
+            if left[b] <= TINY:
+                left[b] = 0.0
+                target[g] = -1
+                if keep:
+                    rec.end[b] = t + clock[g] / 24.0
+            if limited or ph.shift_h[g, t] - clock[g] <= TINY:
+                active[g] = False
+        fruit = queue + received
+        waiting = max(0.0, fruit - max(0.0, ph.mill_t[t] - cleanings * ph.cleaning_t))
+        age = 0.0
+        if fruit > TINY:
+            age = (12.0 * (queue + waiting) + road_h) / fruit
+            total -= max(0.0, age - ph.max_wait_h) * cost
+            queue_cost = cost * waiting / fruit
+        else:
+            queue_cost = 0.0
+        queue = waiting
+        if keep:
+            rec.truck_h[t] = ph.truck_h[t] - trucks
+            rec.mill[t, 0] = received
+            rec.mill[t, 1] = waiting
+            rec.mill[t, 2] = cleanings
+            rec.mill[t, 3] = age
+    return total
+
+
+def walk_plain(
+    ph: Physics, s: int, order: list[list[int]], release: list[int]
+) -> tuple[float, dict[tuple[int, int], float]]:
+    """The same walk written a second time in plain Python: the audit of `walk`.
+
+    Parameters
+    ----------
+    ph : Physics
+    s : int
+        Scenario.
+    order : list of list of int
+        Blocks of each harvester in order.
+    release : list of int
+        Day index before which a block is not started.
+
+    Returns
+    -------
+    worth : float
+        [currency]
+    picked : dict
+        (block, day) -> share of the block picked.
+    """
+    blocks_n, days_n = ph.value.shape[1:]
+    remaining = dict.fromkeys(range(blocks_n), 1.0)
+    picked: dict[tuple[int, int], float] = {}
+    machines = [
+        {"at": int(block), "goal": None, "road": 0.0, "dirty": block < 0 or not bool(ph.organic[block])}
+        for block in ph.start_block
+    ]
+    bins, bins_cost, mill_lot, worth = 0.0, 0.0, None, 0.0
+
+    def workable(block: int, day: int) -> bool:
+        return remaining[block] > TINY and ph.work[s, block, day] > 0
+
+    for day in range(days_n):
+        can_take = float(ph.mill_t[day]) + ph.buffer_t - bins
+        truck_hours = float(ph.truck_h[day])
+        arrived, fruit_cost, road_age, cleanings = 0.0, bins_cost, 0.0, 0
+        morning_lot, lots_today = mill_lot, set()
+        hour = {h: 0.0 for h in range(len(machines)) if ph.shift_h[h, day] > TINY}
+        while hour:
+            h = min(hour, key=lambda name: (hour[name], name))
+            machine, end = machines[h], float(ph.shift_h[h, day])
+            if machine["goal"] is None or not workable(machine["goal"], day):
+                ready = [b for b in order[h] if release[b] <= day and workable(b, day)]
+                if not ready:
+                    del hour[h]
+                    continue
+                if ready[0] != machine["goal"]:
+                    machine["goal"], machine["road"] = ready[0], 0.0
+                    if ready[0] != machine["at"]:
+                        machine["road"] = float(ph.move_fixed_h[h])
+                        if machine["at"] >= 0:
+                            machine["road"] += float(
+                                ph.distance_km[machine["at"], ready[0]] * ph.move_h_km[h]
+                            )
+                        if machine["dirty"] and ph.organic[ready[0]]:
+                            machine["road"] += float(ph.washdown_h[h])
+            block = machine["goal"]
+            if machine["road"] > 0:
+                driven = min(machine["road"], end - hour[h])
+                machine["road"] -= driven
+                hour[h] += driven
+                worth -= driven * float(ph.move_cost_h[h])
+                if machine["road"] <= TINY:
+                    machine["road"], machine["at"] = 0.0, block
+                if end - hour[h] <= TINY:
+                    del hour[h]
+                continue
+            if truck_hours <= TINY and ph.truck_h_t[block] > 0:
+                del hour[h]
+                continue
+            lot = int(ph.lot[block])
+            if lot not in lots_today:
+                if mill_lot is not None and lot != morning_lot:
+                    if can_take - ph.cleaning_t <= TINY:
+                        del hour[h]
+                        continue
+                    can_take -= ph.cleaning_t
+                    cleanings += 1
+                lots_today.add(lot)
+                if lot != morning_lot:
+                    mill_lot = lot
+            tonnes_all = float(ph.crop[s, block, day])
+            share_per_hour = float(ph.work[s, block, day] / ph.block_h[h, block])
+            by_field = min(remaining[block], (end - hour[h]) * share_per_hour)
+            by_mill = can_take / tonnes_all
+            per_share = tonnes_all * float(ph.truck_h_t[block])
+            by_trucks = truck_hours / per_share if per_share > 0 else float("inf")
+            share = min(by_field, by_mill, by_trucks)
+            held_up = by_field > share
+            if held_up and share <= TINY:
+                del hour[h]
+                continue
+            hour[h] += share / share_per_hour
+            remaining[block] -= share
+            picked[block, day] = picked.get((block, day), 0.0) + share
+            worth += share * float(ph.value[s, block, day])
+            can_take -= share * tonnes_all
+            truck_hours -= share * per_share
+            arrived += share * tonnes_all
+            fruit_cost += share * tonnes_all * float(ph.age_cost[block])
+            road_age += share * tonnes_all * float(ph.haul_age_h[block])
+            machine["dirty"] = not bool(ph.organic[block])
+            if remaining[block] <= TINY:
+                remaining[block], machine["goal"] = 0.0, None
+            if held_up or end - hour[h] <= TINY:
+                del hour[h]
+        fruit = bins + arrived
+        evening = max(0.0, fruit - max(0.0, float(ph.mill_t[day]) - cleanings * ph.cleaning_t))
+        if fruit > TINY:
+            age = (12.0 * (bins + evening) + road_age) / fruit
+            worth -= max(0.0, age - ph.max_wait_h) * fruit_cost
+            bins_cost = fruit_cost * evening / fruit
+        else:
+            bins_cost = 0.0
+        bins = evening
+    return worth, picked

@@ -1,0 +1,392 @@
+"""What each block is worth on each day in each weather scenario.
+
+The plan maximises the worth of the fruit at the mill gate, under each block's own contract, less the cost of
+getting it there. Four kinds of contract are known:
+
+- ``oil_kg`` and ``own``: the oil that the mill gets out is paid (or sold) per kg, so milling is a cost;
+- ``fruit_oil_scale``: a tonne of fruit is paid by its fresh oil per cent;
+- ``fruit_flat``: a tonne of fruit is paid the same whatever its oil. The contract then rewards tonnes, also
+  those that rain adds, and the plan follows the contract. A grower-miller who keeps the oil of such fruit and
+  wants it timed by its oil enters the contract as ``own``; milling is the buyer's cost otherwise.
+
+Grower and mill are seen as one business: what one pays the other under a contract is the fruit's worth at the
+gate, and nothing is counted twice. Every default used is a row of `Value.assumptions`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from olivetime.harvest.capacity import ASSUMPTION_COLUMNS, Capacity
+
+if TYPE_CHECKING:
+    from olivetime.records.season import Season
+    from olivetime.ripening.outcomes import Outcomes
+    from olivetime.weather.scenarios import Scenarios
+
+OIL_KINDS = ("oil_kg", "own")
+FRUIT_KINDS = ("fruit_oil_scale", "fruit_flat")
+# Exit holes at which the fly risk is fully reached: free acids were alike at 0 and 10 % of holes, rose sharply
+# from 10 to 30 %, and were alike beyond (abstract of a Frantoio study in an ASHS journal).
+FLY_FULL_HOLES_PCT = 30.0
+
+_RULES_USED = (
+    ("frost_threshold_c", "C", "night minimum at the block below which fruit is damaged"),
+    ("frost_damage_per_c", "fraction/C", "value lost per degree below it, by lost grade, splitting and drop"),
+    ("frost_loss_day0_fraction", "fraction", "share of that loss in fruit picked on the day of the frost"),
+    ("frost_loss_day1_fraction", "fraction", "the same one day later; all of it from the second day"),
+    ("fly_risk_from_holes_pct", "%", "fly exit holes up to which no grade is lost"),
+    ("fly_risk_at_30pct", "fraction", "chance of leaving extra virgin at 30 % of holes and beyond"),
+    ("over_ripe_maturity", "index", "maturity from which grade is at risk, where fruit turns black"),
+    ("over_ripe_risk_per_unit", "fraction", "chance of leaving extra virgin per unit of maturity beyond"),
+    (
+        "age_risk_per_h",
+        "fraction/h",
+        "chance of leaving extra virgin per hour of waiting beyond the mill's limit",
+    ),
+    ("early_premium_fraction", "fraction", "style early: price premium at early_full_maturity and below"),
+    ("early_full_maturity", "index", "style early: full premium up to this maturity"),
+    ("early_none_maturity", "index", "style early: no premium from this maturity"),
+    ("late_premium_fraction", "fraction", "style late: price premium at late_full_maturity and above"),
+    ("late_none_maturity", "index", "style late: no premium up to this maturity"),
+    ("late_full_maturity", "index", "style late: full premium from this maturity"),
+)
+
+
+@dataclass(frozen=True)
+class Value:
+    """Worth of each block by day. S scenarios, K draws, B blocks, T days.
+
+    Attributes
+    ----------
+    days : pandas.DatetimeIndex
+    block_ids : tuple of str
+    value : ndarray (S, B, T)
+        Worth of picking the whole remaining block on that day, mean of the scenario's draws [currency].
+    value_draws : ndarray (K, B, T)
+        The same for each draw [currency].
+    crop_t : ndarray (S, B, T)
+        Fresh fruit the harvester takes [t].
+    crop_draws_t : ndarray (K, B, T)
+        The same for each draw [t].
+    paid_oil_kg : ndarray (S, B, T)
+        Industrial oil of that fruit [kg].
+    oil_fresh_pct, oil_dry_pct, moisture_pct, maturity_index : ndarray (B, T)
+        Means of the draws.
+    frost_loss : ndarray (S, B, T)
+        Currency lost to frost so far, contained in `value`.
+    frost_damage_fraction : ndarray (S, B, T)
+        Share of the fruit's value lost to frost.
+    age_cost_t_h : ndarray (B,)
+        Cost of an hour of waiting beyond the mill's limit [currency/(t h)].
+    components : pandas.DataFrame
+        One row per block, on its best mean day: block_id, best_on, crop_t, gross, style, frost, grade, picking,
+        hauling, milling, value (losses and costs negative) [currency].
+    assumptions : pandas.DataFrame
+        name, value, unit, source, says.
+    """
+
+    days: pd.DatetimeIndex
+    block_ids: tuple[str, ...]
+    value: np.ndarray
+    value_draws: np.ndarray
+    crop_t: np.ndarray
+    crop_draws_t: np.ndarray
+    paid_oil_kg: np.ndarray
+    oil_fresh_pct: np.ndarray
+    oil_dry_pct: np.ndarray
+    moisture_pct: np.ndarray
+    maturity_index: np.ndarray
+    frost_loss: np.ndarray
+    frost_damage_fraction: np.ndarray
+    age_cost_t_h: np.ndarray
+    components: pd.DataFrame
+    assumptions: pd.DataFrame
+
+
+def industrial_oil_pct(
+    oil_fresh_pct: np.ndarray, moisture_pct: np.ndarray, corrector_fraction: float
+) -> np.ndarray:
+    """Oil that the mill gets out of the fruit.
+
+    Parameters
+    ----------
+    oil_fresh_pct, moisture_pct : array
+        Laboratory fat and moisture [% fresh].
+    corrector_fraction : float
+        E, fat left in the pomace per fat-free dry matter [fraction].
+
+    Returns
+    -------
+    ndarray
+        fat - (100 - fat - moisture) * E, never below 0 [% fresh].
+
+    Notes
+    -----
+    "Estimación del rendimiento industrial de las aceitunas a partir de los resultados analíticos", note of
+    15 December 2009, revision 3, sections 1 and 2.1; its typical E is 10 %.
+
+    Examples
+    --------
+    >>> float(industrial_oil_pct(25.0, 50.0, 0.10))
+    22.5
+    """
+    fat, water = np.asarray(oil_fresh_pct, dtype=float), np.asarray(moisture_pct, dtype=float)
+    return np.maximum(fat - (100.0 - fat - water) * corrector_fraction, 0.0)
+
+
+def frost_damage(
+    temp_min_c: np.ndarray,
+    *,
+    threshold_c: float,
+    damage_per_c: float,
+    day0_fraction: float,
+    day1_fraction: float,
+    past_min_c: np.ndarray | None = None,
+) -> np.ndarray:
+    """Share of the fruit's value lost to the frosts up to each day.
+
+    Parameters
+    ----------
+    temp_min_c : ndarray (..., T)
+        Night minimum at the block on each day of the plan [C].
+    threshold_c : float
+        Damage begins below this [C].
+    damage_per_c : float
+        Loss for each degree below the threshold, when it has shown in full [fraction/C].
+    day0_fraction, day1_fraction : float
+        Share of the damage in fruit picked on the day of the frost and on the next [fraction].
+    past_min_c : ndarray (..., P), optional
+        Minima of the P days before the first day of the plan, broadcast against `temp_min_c` [C].
+
+    Returns
+    -------
+    ndarray (..., T)
+        1 - product over nights of (1 - damage shown by then) [fraction].
+
+    Notes
+    -----
+    Loss per degree and the delay are assumed: no published table of fruit damage by temperature and hours was
+    found. Fruit milled at once loses less, which the two fractions express.
+    """
+    nights = np.asarray(temp_min_c, dtype=float)
+    past_n = 0
+    if past_min_c is not None and np.shape(past_min_c)[-1]:
+        past = np.broadcast_to(past_min_c, (*nights.shape[:-1], np.shape(past_min_c)[-1]))
+        nights = np.concatenate([past, nights], axis=-1)
+        past_n = past.shape[-1]
+    damage = np.clip(damage_per_c * (threshold_c - nights), 0.0, 0.999)
+    damage = np.nan_to_num(damage)
+    kept = np.cumsum(np.log1p(-damage), axis=-1)
+    kept[..., 2:] = kept[..., :-2].copy()
+    kept[..., :2] = 0.0
+    kept += np.log1p(-day0_fraction * damage)
+    kept[..., 1:] += np.log1p(-day1_fraction * damage[..., :-1])
+    return 1.0 - np.exp(kept[..., past_n:])
+
+
+def _past_minima(season: Season, days: pd.DatetimeIndex) -> np.ndarray:
+    """Measured minima at each block since the season's start, (B, P); missing days are NaN and do no harm."""
+    past = pd.date_range(pd.Timestamp(season.start), days[0] - pd.Timedelta(days=1), freq="D")
+    blocks = season.blocks
+    if not len(past):
+        return np.empty((len(blocks), 0))
+    table = season.weather_days.pivot_table(index="station_id", columns="day", values="temp_min_c")
+    table = table.reindex(index=blocks["station_id"], columns=past)
+    return table.to_numpy(dtype=float) - np.nan_to_num(blocks["colder_c"].to_numpy(dtype=float))[:, None]
+
+
+def _ramp(x: np.ndarray, zero_at: float, one_at: float) -> np.ndarray:
+    """Straight from 0 at `zero_at` to 1 at `one_at` (either way round), flat outside; 0 where x is unknown."""
+    return np.nan_to_num(np.clip((x - zero_at) / (one_at - zero_at), 0.0, 1.0))
+
+
+def _scenario_mean(draws: np.ndarray, scenarios_n: int) -> np.ndarray:
+    """Mean of the draws k with k % S = s, (S, B, T)."""
+    return np.stack([draws[s::scenarios_n].mean(axis=0) for s in range(scenarios_n)])
+
+
+def fly_holes_pct(season: Season) -> np.ndarray:
+    """Latest count of fly exit holes of each block, 0 where none was made [%], shape (B,)."""
+    counted = season.samples.dropna(subset=["fly_holes_pct"]).sort_values("sampled_on", kind="stable")
+    latest = counted.groupby("block_id")["fly_holes_pct"].last()
+    return latest.reindex(season.blocks["block_id"]).fillna(0.0).to_numpy(dtype=float)
+
+
+def value(season: Season, outcomes: Outcomes, scenarios: Scenarios, capacity: Capacity) -> Value:
+    """Worth of every block on every day in every scenario.
+
+    Parameters
+    ----------
+    season : Season
+        Tables blocks, cultivars, contracts, samples, weather_days and the rules.
+    outcomes : Outcomes
+        Joint draws of oil, moisture, maturity and fresh crop left; draw k belongs to scenario k % S.
+    scenarios : Scenarios
+        Night minima at each block.
+    capacity : Capacity
+        Costs, removal fraction and the mill's corrector.
+
+    Returns
+    -------
+    Value
+
+    Raises
+    ------
+    ValueError
+        Fewer draws than scenarios.
+
+    Notes
+    -----
+    value = tonnes taken * pay per tonne * (1 - frost loss) * (1 - p * (1 - virgin_factor)) - picking - hauling -
+    milling, with p = 1 - (1 - fly risk) * (1 - over-ripe risk): losses of grade are independent chances. Removal
+    fraction and picking cost are means over the harvesters that may work the block. Maturity puts grade at risk
+    only in cultivars that turn black. Fly holes are taken as last counted; their growth is not forecast.
+    """
+    rules = season.rules
+    blocks = season.blocks
+    scenarios_n = scenarios.workable_fraction.shape[0]
+    draws_n = outcomes.oil_fresh_pct.shape[0]
+    if draws_n < scenarios_n:
+        raise ValueError(
+            f"value: found {draws_n} draws for {scenarios_n} scenarios, expected at least one draw a scenario. "
+            "Raise n_draws or lower n_scenarios."
+        )
+    notes: list[tuple[str, object, str, str, str]] = [
+        ("worth", "mill gate", "", "our choice",
+         "the plan maximises the worth of all fruit at the mill gate under each block's contract, grower and mill "
+         "seen as one business; flat pay per tonne rewards tonnes, not oil")
+    ]  # fmt: skip
+    notes += [(name, rules[name], unit, "rule", says) for name, unit, says in _RULES_USED]
+
+    contracts = season.contracts.set_index("contract_id").reindex(blocks["contract_id"])
+    kind = contracts["kind"].to_numpy(dtype=object)
+    by_oil = np.isin(kind.astype(str), OIL_KINDS)
+    price_oil, price_fruit, base_pct, step, kept = (
+        contracts[name].to_numpy(dtype=float)
+        for name in ("price_oil_kg", "price_fruit_t", "base_oil_pct", "step_per_point", "virgin_factor")
+    )
+    price = np.where(by_oil, price_oil, price_fruit)
+    for contract in dict.fromkeys(blocks["contract_id"][np.isnan(price)]):
+        notes.append(
+            ("price", 0.0, "currency", "records", f"contract {contract} has no price: its fruit is worth 0")
+        )
+    price = np.nan_to_num(price)
+    scaled = kind.astype(str) == "fruit_oil_scale"
+    step = np.where(scaled, np.nan_to_num(step), 0.0)
+    base_pct = np.where(scaled, np.nan_to_num(base_pct), 0.0)
+    kept = np.where(np.isnan(kept), 1.0, kept)
+
+    fits = np.isfinite(capacity.block_h)
+    fits_n = np.maximum(fits.sum(axis=0), 1)
+    removal = np.where(fits, capacity.removal_fraction[:, None], 0.0).sum(axis=0) / fits_n
+    picking = (
+        np.where(fits, capacity.block_h, 0.0) * capacity.harvester_cost_h[:, None] * fits
+    ).sum(axis=0) / fits_n  # fmt: skip
+    notes.append(
+        ("removal_fraction", float(np.round(removal.mean(), 4)), "fraction", "records, harvesters",
+         "share of the fruit taken, mean of the harvesters that may work a block")
+    )  # fmt: skip
+    notes.append(
+        ("corrector_fraction", capacity.mill_corrector_fraction, "fraction", "records, mill (0.10: note of 2009)",
+         "industrial oil % = fat - (100 - fat - moisture) * E")
+    )  # fmt: skip
+
+    # a block about whose oil nothing is known has no numbers: it is worth nothing here and cannot be decided on
+    tonnes = np.nan_to_num(outcomes.crop_t) * removal[:, None]
+    fresh, water = np.nan_to_num(outcomes.oil_fresh_pct), np.nan_to_num(outcomes.moisture_pct)
+    maturity = outcomes.maturity_index
+    paid_kg = tonnes * 10.0 * industrial_oil_pct(fresh, water, capacity.mill_corrector_fraction)
+    fruit_pay = np.maximum(1.0 + step[:, None] * (fresh - base_pct[:, None]), 0.0) * tonnes
+    gross = price[:, None] * np.where(by_oil[:, None], paid_kg, fruit_pay)
+
+    style = blocks["style"].to_numpy(dtype=object).astype(str)
+    # unknown maturity (cultivars that do not turn black) earns no premium and risks nothing
+    early = float(rules["early_premium_fraction"]) * _ramp(
+        maturity, float(rules["early_none_maturity"]), float(rules["early_full_maturity"])
+    )
+    late = float(rules["late_premium_fraction"]) * _ramp(
+        maturity, float(rules["late_none_maturity"]), float(rules["late_full_maturity"])
+    )
+    premium = np.where((style == "early")[:, None], early, np.where((style == "late")[:, None], late, 0.0))
+    premium = np.where(by_oil[:, None], premium, 0.0) * gross
+
+    black = (
+        season.cultivars.set_index("cultivar")["turns_black"]
+        .reindex(blocks["cultivar"])
+        .fillna(True)
+        .to_numpy(bool)
+    )
+    ripe_risk = (
+        np.clip(
+            float(rules["over_ripe_risk_per_unit"])
+            * np.maximum(np.nan_to_num(maturity) - float(rules["over_ripe_maturity"]), 0.0),
+            0,
+            1,
+        )
+        * black[:, None]
+    )
+    fly_risk = float(rules["fly_risk_at_30pct"]) * _ramp(
+        fly_holes_pct(season), float(rules["fly_risk_from_holes_pct"]), FLY_FULL_HOLES_PCT
+    )
+    leaves = 1.0 - (1.0 - fly_risk[:, None]) * (1.0 - ripe_risk)
+    frost = frost_damage(
+        scenarios.temp_min_c,
+        threshold_c=float(rules["frost_threshold_c"]),
+        damage_per_c=float(rules["frost_damage_per_c"]),
+        day0_fraction=float(rules["frost_loss_day0_fraction"]),
+        day1_fraction=float(rules["frost_loss_day1_fraction"]),
+        past_min_c=_past_minima(season, scenarios.days),
+    )
+    frost_draws = frost[np.arange(draws_n) % scenarios_n]
+    pay = gross + premium
+    frost_lost = pay * frost_draws
+    grade_lost = (pay - frost_lost) * leaves * (1.0 - kept)[:, None]
+    hauling = tonnes * capacity.haul_cost_t[:, None]
+    milling = tonnes * np.where(by_oil, capacity.mill_cost_t, 0.0)[:, None]
+    left = (capacity.area_left_ha > 0)[:, None]
+    worth = np.where(left, pay - frost_lost - grade_lost - hauling - milling - picking[:, None], 0.0)
+
+    mean = worth.mean(axis=0)
+    open_mean = np.where(capacity.allowed, mean, -np.inf)
+    best = np.where(capacity.allowed.any(axis=1), open_mean.argmax(axis=1), mean.argmax(axis=1))
+    row = np.arange(len(blocks))
+    components = pd.DataFrame(
+        {
+            "block_id": blocks["block_id"].to_numpy(),
+            "best_on": scenarios.days.to_numpy()[best],
+            "crop_t": tonnes.mean(axis=0)[row, best],
+            "gross": gross.mean(axis=0)[row, best],
+            "style": premium.mean(axis=0)[row, best],
+            "frost": -frost_lost.mean(axis=0)[row, best],
+            "grade": -grade_lost.mean(axis=0)[row, best],
+            "picking": -picking,
+            "hauling": -hauling.mean(axis=0)[row, best],
+            "milling": -milling.mean(axis=0)[row, best],
+            "value": mean[row, best],
+        }
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pay_t = np.nan_to_num(pay.sum(axis=(0, 2)) / tonnes.sum(axis=(0, 2)))
+    return Value(
+        days=scenarios.days,
+        block_ids=tuple(blocks["block_id"]),
+        value=_scenario_mean(worth, scenarios_n),
+        value_draws=worth,
+        crop_t=_scenario_mean(np.where(left, tonnes, 0.0), scenarios_n),
+        crop_draws_t=np.where(left, tonnes, 0.0),
+        paid_oil_kg=_scenario_mean(np.where(left, paid_kg, 0.0), scenarios_n),
+        oil_fresh_pct=outcomes.oil_fresh_pct.mean(axis=0),
+        oil_dry_pct=outcomes.oil_dry_pct.mean(axis=0),
+        moisture_pct=outcomes.moisture_pct.mean(axis=0),
+        maturity_index=maturity.mean(axis=0),
+        frost_loss=_scenario_mean(np.where(left, frost_lost, 0.0), scenarios_n),
+        frost_damage_fraction=frost,
+        age_cost_t_h=float(rules["age_risk_per_h"]) * (1.0 - kept) * pay_t,
+        components=components,
+        assumptions=pd.DataFrame(notes, columns=list(ASSUMPTION_COLUMNS)),
+    )

@@ -1,0 +1,384 @@
+"""One cell's text to a number, a date, a yes or no, or a block's name; never a silent guess.
+
+Cells arrive as text, with a mark that says what the workbook knew about them (`MARKS`); a CSV file knows
+nothing. Which decimal mark and which order of day and month a file uses is decided from the texts that
+prove it (`decimal_proof`, `date_proof`), from the layout, or not at all.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+# What a workbook said about a cell: plain text, number, number shown as per cent, date, yes or no,
+# formula whose result was not saved, error such as #DIV/0!.
+TEXT, NUMBER, PERCENT, DATE, TRUTH, DEAD, BROKEN = "", "n", "%", "d", "b", "f", "e"
+MARKS = (TEXT, NUMBER, PERCENT, DATE, TRUTH, DEAD, BROKEN)
+
+# "No result" in the ways laboratories and stations write it (common practice, no source).
+_NO_RESULT_WORDS = "- -- n.d. nd n.d na n/a n.a. nan null none <lod <loq lod loq ? ."
+NO_RESULT = frozenset(("", *_NO_RESULT_WORDS.split()))
+_TOTALS = (
+    "total totals average averages mean sum avg media promedio suma totale somma moyenne somme summe mittelwert "
+    "subtotal sub-total std min max count"
+)
+TOTAL_WORDS = frozenset(_TOTALS.split())
+YES = frozenset(("true", "yes", "y", "1", "x"))
+NO = frozenset(("false", "no", "n", "0"))
+
+_ERROR_CELL = re.compile(r"#(DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|SPILL!|CALC!)", re.IGNORECASE)
+_PLAIN = re.compile(r"[+-]?[0-9]+\Z")
+_POINT = re.compile(r"[+-]?([0-9]+\.[0-9]*|\.[0-9]+)\Z")
+_COMMA = re.compile(r"[+-]?([0-9]+,[0-9]*|,[0-9]+)\Z")
+_POWER = re.compile(r"[+-]?[0-9]+(\.[0-9]*)?[eE][+-]?[0-9]{1,2}\Z")
+# Groups of three with a thousands mark; an apostrophe or a space groups in both conventions.
+_GROUPED_COMMA = re.compile(r"[+-]?[0-9]{1,3}([,' ][0-9]{3})+(\.[0-9]*)?\Z")
+_GROUPED_POINT = re.compile(r"[+-]?[0-9]{1,3}([.' ][0-9]{3})+(,[0-9]*)?\Z")
+_THREE = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}\Z")
+
+_ISO = re.compile(r"([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})(?:[T ].*)?\Z")
+_NUMERIC = re.compile(r"([0-9]{1,2})[-/. ]([0-9]{1,2})[-/. ]([0-9]{4})(?:[T ,].*)?\Z")
+_SHORT_YEAR = re.compile(r"[0-9]{1,2}[-/.][0-9]{1,2}[-/.][0-9]{2}\Z")
+_DAY_NAME = re.compile(r"([0-9]{1,2})[-/. ]*([A-Za-z]{3,9})\.?[-/., ]*([0-9]{4})\Z")
+_NAME_DAY = re.compile(r"([A-Za-z]{3,9})\.?[-/. ]*([0-9]{1,2})(?:st|nd|rd|th)?[-/., ]+([0-9]{4})\Z")
+_MONTHS = (
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+)
+_SERIAL = re.compile(r"[0-9]{5}(\.[0-9]+)?\Z")
+_SERIAL_START = date(1899, 12, 30)
+_YEARS = (1900, 2199)
+_TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+")
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One column as read: cleaned texts and their marks (None when all are plain text), one per row."""
+
+    texts: list[str]
+    marks: list[str] | None = None
+
+    def take(self, keep: np.ndarray) -> Cells:
+        """Return the rows where `keep` is true."""
+        chosen = np.flatnonzero(keep)
+        marks = None if self.marks is None else [self.marks[i] for i in chosen]
+        return Cells([self.texts[i] for i in chosen], marks)
+
+
+@dataclass(frozen=True)
+class Distinct:
+    """The different (text, mark) pairs of a column and where they stand.
+
+    Columns repeat themselves, so each different text is judged once: `code[i]` says which one row i holds.
+    """
+
+    texts: list[str]
+    marks: list[str]
+    code: np.ndarray
+    count: np.ndarray
+
+    def rows_of(self, which: Iterable[int]) -> np.ndarray:
+        """Return the row indices that hold one of the given distinct texts, in order."""
+        wanted = np.zeros(len(self.texts), dtype=bool)
+        wanted[list(which)] = True
+        return np.flatnonzero(wanted[self.code])
+
+
+def distinct(cells: Cells) -> Distinct:
+    """Gather the different texts of a column."""
+    if cells.marks is None:
+        keys: Sequence[str] = cells.texts
+    else:
+        keys = [mark + "\x00" + text for mark, text in zip(cells.marks, cells.texts, strict=True)]
+    values = np.empty(len(keys), dtype=object)
+    values[:] = keys
+    code, unique = pd.factorize(values)
+    count = np.bincount(code, minlength=len(unique))
+    if cells.marks is None:
+        return Distinct(list(unique), [TEXT] * len(unique), code, count)
+    marks, texts = [], []
+    for key in unique:
+        mark, _, text = key.partition("\x00")
+        marks.append(mark)
+        texts.append(text)
+    return Distinct(texts, marks, code, count)
+
+
+def clean_text(text: str) -> str:
+    r"""One cell's text in compatible form, without invisible characters and outer blanks.
+
+    Examples
+    --------
+    >>> clean_text("\u00a057,9\u200b ")
+    '57,9'
+    """
+    if text.isascii():
+        return text.strip()
+    text = unicodedata.normalize("NFKC", text)
+    text = "".join(c for c in text if unicodedata.category(c) != "Cf")
+    return text.replace("\u2212", "-").strip()
+
+
+def clean_texts(texts: Sequence[str]) -> list[str]:
+    """`clean_text` for a column; text that is all ASCII takes the short way."""
+    if all(map(str.isascii, texts)):
+        return [text.strip() for text in texts]
+    return [clean_text(text) for text in texts]
+
+
+def is_no_result(text: str) -> bool:
+    """Whether the text is one of the usual ways of writing that there is no result.
+
+    Examples
+    --------
+    >>> is_no_result("<LOD"), is_no_result("0")
+    (True, False)
+    """
+    return text.casefold() in NO_RESULT
+
+
+def is_error_cell(text: str) -> bool:
+    """Whether the text is a spreadsheet's error, such as #DIV/0!."""
+    return bool(_ERROR_CELL.match(text))
+
+
+def read_number(text: str, decimal: str = ".") -> float | None:
+    """Read a number whose decimal mark is known; None when it is no number.
+
+    Parameters
+    ----------
+    text : str
+        Cleaned text, without per cent sign.
+    decimal : str
+        "." or ","; the other one may group thousands.
+
+    Returns
+    -------
+    float or None
+
+    Notes
+    -----
+    Only ASCII digits count, and the text is never handed to `float` unchecked: `float` would also take
+    "1_000", "nan" and "infinity".
+
+    Examples
+    --------
+    >>> read_number("1.250,5", ","), read_number("1_000"), read_number("-3.5")
+    (1250.5, None, -3.5)
+    """
+    if _PLAIN.match(text):
+        return float(text)
+    if decimal == ".":
+        if _POINT.match(text):
+            return float(text)
+        if _GROUPED_COMMA.match(text):
+            return float(re.sub("[,' ]", "", text))
+    else:
+        if _COMMA.match(text):
+            return float(text.replace(",", "."))
+        if _GROUPED_POINT.match(text):
+            return float(re.sub("[.' ]", "", text).replace(",", "."))
+    if _POWER.match(text):
+        value = float(text)
+        return value if abs(value) < 1e30 else None
+    return None
+
+
+def decimal_proof(text: str) -> str:
+    """Which decimal mark a text proves: ".", ",", or "" when it proves nothing.
+
+    Three digits after a single mark may be thousands, so "1.250" proves nothing.
+
+    Examples
+    --------
+    >>> decimal_proof("57,9"), decimal_proof("1.250,5"), decimal_proof("1.250"), decimal_proof("57.9")
+    (',', ',', '', '.')
+    """
+    text = text.removesuffix("%").rstrip()
+    if _PLAIN.match(text) or _THREE.match(text):
+        return ""
+    if _POINT.match(text):
+        return "."
+    if _COMMA.match(text):
+        return ","
+    comma, point = text.find(","), text.find(".")
+    if _GROUPED_COMMA.match(text) and comma >= 0:
+        return "."
+    if _GROUPED_POINT.match(text) and point >= 0:
+        return ","
+    return ""
+
+
+def read_date(text: str, order: str | None) -> date | None:
+    """Read a calendar date; None when it is none, or when its order is needed and unknown.
+
+    Parameters
+    ----------
+    text : str
+        Cleaned text: year first (2026-10-05), a month by name (5 Oct 2026), or numbers with the year last.
+    order : str or None
+        "dmy", "mdy" or "ymd"; only numbers with the year last need it.
+
+    Returns
+    -------
+    datetime.date or None
+
+    Examples
+    --------
+    >>> read_date("05/10/2026", "dmy"), read_date("05/10/2026", None), read_date("5 Oct 2026", None)
+    (datetime.date(2026, 10, 5), None, datetime.date(2026, 10, 5))
+    """
+    found = _ISO.match(text)
+    if found:
+        return _calendar(*map(int, found.groups()))
+    found = _NUMERIC.match(text)
+    if found:
+        first, second, year = map(int, found.groups())
+        if first == second:
+            return _calendar(year, first, second)
+        if order == "dmy":
+            return _calendar(year, second, first)
+        if order == "mdy":
+            return _calendar(year, first, second)
+        return None
+    found = _DAY_NAME.match(text)
+    if found:
+        return _calendar(int(found[3]), _month(found[2]), int(found[1]))
+    found = _NAME_DAY.match(text)
+    if found:
+        return _calendar(int(found[3]), _month(found[1]), int(found[2]))
+    return None
+
+
+def _month(name: str) -> int:
+    name = name.lower()
+    for number, month in enumerate(_MONTHS, start=1):
+        if month == name or month[:3] == name or (name == "sept" and number == 9):
+            return number
+    return 0
+
+
+def _calendar(year: int, month: int, day: int) -> date | None:
+    if not _YEARS[0] <= year <= _YEARS[1]:
+        return None
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return None
+
+
+def date_proof(text: str) -> str:
+    """Which order of day and month a text proves: "dmy", "mdy", or "" when it proves nothing.
+
+    Examples
+    --------
+    >>> date_proof("13/10/2026"), date_proof("10/13/2026"), date_proof("05/10/2026")
+    ('dmy', 'mdy', '')
+    """
+    found = _NUMERIC.match(text)
+    if not found:
+        return ""
+    first, second = int(found[1]), int(found[2])
+    if 12 < first <= 31 and 1 <= second <= 12:
+        return "dmy"
+    if 12 < second <= 31 and 1 <= first <= 12:
+        return "mdy"
+    return ""
+
+
+def needs_date_order(text: str) -> bool:
+    """Whether the text is a date that only the order of day and month can decide."""
+    found = _NUMERIC.match(text)
+    return bool(found) and found[1].lstrip("0") != found[2].lstrip("0")
+
+
+def has_short_year(text: str) -> bool:
+    """Whether the text is a date whose year has two digits."""
+    return bool(_SHORT_YEAR.match(text))
+
+
+def serial_date(text: str) -> date | None:
+    """Day number of a spreadsheet (46301 is 2026-10-06, counted from 1899-12-30); None when it is none.
+
+    Examples
+    --------
+    >>> serial_date("46301"), serial_date("2026")
+    (datetime.date(2026, 10, 6), None)
+    """
+    if not _SERIAL.match(text):
+        return None
+    day = _SERIAL_START + timedelta(days=int(text.partition(".")[0]))
+    return day if date(1980, 1, 1) <= day <= date(2100, 1, 1) else None
+
+
+def read_truth(text: str) -> bool | None:
+    """Yes or no; None when it is neither.
+
+    Examples
+    --------
+    >>> read_truth("Yes"), read_truth("0"), read_truth("maybe")
+    (True, False, None)
+    """
+    word = text.casefold()
+    if word in YES:
+        return True
+    if word in NO:
+        return False
+    return None
+
+
+def name_key(name: str) -> str:
+    """Make the matching key of a name: marks, case, separators and leading zeros don't count.
+
+    Digits and letters are told apart and stay in their groups, so "A 1 2" is not "A 12".
+
+    Examples
+    --------
+    >>> name_key("N-01") == name_key("n1"), name_key("A 1 2") == name_key("A 12")
+    (True, False)
+    """
+    text = name
+    if not text.isascii():
+        text = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", text).casefold())
+        text = "".join(c for c in text if unicodedata.category(c) not in ("Mn", "Cf"))
+        text = "".join(str(unicodedata.digit(c)) if c.isdigit() else c for c in text)
+    tokens = [token.lstrip("0") or "0" if token[0].isdigit() else token for token in _TOKEN.findall(text.casefold())]
+    return " ".join(tokens) or text.strip().casefold()
+
+
+def closest(name: str, names: Iterable[str]) -> str | None:
+    """Return the one name that is most like `name`, for "did you mean", or None.
+
+    Examples
+    --------
+    >>> closest("Noth 2", ["South 2", "North 2"])
+    'North 2'
+    """
+    by_key: dict[str, str] = {}
+    for candidate in names:
+        by_key.setdefault(name_key(candidate), candidate)
+    # A cap on length keeps the comparison quick on a hostile cell.
+    found = difflib.get_close_matches(name_key(name[:200]), list(by_key), n=1, cutoff=0.6)
+    return by_key[found[0]] if found else None
+
+
+def is_total_row(first_text: str) -> bool:
+    """Whether a row whose first filled cell reads like this is a total or an average, not a record."""
+    return first_text.rstrip(" :.").casefold() in TOTAL_WORDS

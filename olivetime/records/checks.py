@@ -1,0 +1,422 @@
+"""Checks across the columns and tables of a season; each fault is one finding.
+
+Every function takes converted tables, adds findings to their `place` and marks rows that can't be used
+(`_bad`). Nothing is raised here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from olivetime.records.cells import closest, name_key
+from olivetime.records.columns import KEYS
+from olivetime.records.convert import BAD, ROW, Converted
+from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, shown
+from olivetime.records.samples import dry_from_fresh, fresh_from_dry, maturity_index, moisture_from
+from olivetime.records.typed import LENIENT_TABLES, NAMED_THINGS, row_list
+
+# Dry, fresh and moisture of one sample are tied by an identity; rounding and separate portions of the same
+# sample explain this many points of difference (our choice), and no more than the second.
+IDENTITY_WARNING_POINTS = 0.7
+IDENTITY_ERROR_POINTS = 1.5
+# A fall of dry-basis oil faster than this within ten days is odd (our choice): oil once made is not lost.
+FALL_POINTS = 6.0
+FALL_DAYS = 10
+MATURITY_TOLERANCE = 0.05
+COUNTED_USUALLY = (50, 100, 200)
+AREA_SLACK = 1.02
+CLASS_COLUMNS = tuple(f"class{i}_n" for i in range(8))
+
+Tables = Mapping[str, Converted]
+
+
+def check_duplicates(name: str, table: Converted) -> None:
+    """Report rows with the same key: a warning when they say the same, else an error."""
+    keys = list(KEYS[name])
+    frame = table.frame
+    named = name in NAMED_THINGS
+    key_frame = frame[keys].copy()
+    if named:
+        key_frame[keys[0]] = [name_key(text) for text in frame[keys[0]]]
+    positions = np.flatnonzero(key_frame.duplicated(keep=False).to_numpy() & ~frame[BAD].to_numpy())
+    if not len(positions):
+        return
+    values = frame.drop(columns=[ROW, BAD])
+    for members in key_frame.iloc[positions].groupby(keys, sort=False).indices.values():
+        where = positions[np.sort(members)]
+        if len(where) < 2:
+            continue
+        rows = row_list(frame[ROW].iloc[where])
+        texts = [_day(v) if isinstance(v, pd.Timestamp) else str(v) for v in frame[keys].iloc[where[0]]]
+        what = f"{' and '.join(keys)} {shown(', '.join(texts))}"
+        common = {"index": int(where[0]), "column": keys[0], "value": ", ".join(texts)}
+        if len(values.iloc[where].drop_duplicates()) == 1:
+            frame.loc[where[1:], BAD] = True
+            says = f"{what} stands in {rows} with the same values"
+            do = "The first was used; delete the others."
+            table.place.add("duplicate", WARNING, says, "one row", do, **common)
+            continue
+        frame.loc[where, BAD] = True
+        spelt = sorted(set(frame[keys[0]].iloc[where])) if named else []
+        if len(spelt) > 1:
+            says = f"{keys[0]} {' and '.join(map(shown, spelt))} can't be told apart ({rows})"
+            expected, do = "", "Give each its own name."
+        else:
+            says, expected = f"{what} stands in {rows} with different values", "one row"
+            do = "None of them was used; keep one."
+        level = WARNING if name in LENIENT_TABLES else ERROR
+        table.place.add("duplicate", level, says, expected, do, **common, touches=map(int, where[1:]))
+
+
+def _spans(table: Converted, first: str, last: str) -> None:
+    """Report rows whose last day comes before the first."""
+    frame = table.frame
+    for i in np.flatnonzero((frame[first] > frame[last]).to_numpy() & ~frame[BAD].to_numpy()):
+        says = f"{first} is {_day(frame[first].iloc[i])}, after {last} {_day(frame[last].iloc[i])}"
+        table.place.add("dates-crossed", ERROR, says, "", "Correct one of the dates.", index=int(i), column=last)
+        frame.loc[i, BAD] = True
+
+
+def _day(stamp: pd.Timestamp) -> str:
+    return stamp.date().isoformat()
+
+
+def check_blocks(tables: Tables) -> None:
+    """Dates of blocks, and links to rows that have faults of their own."""
+    table = tables["blocks"]
+    frame = table.frame
+    _spans(table, "closed_from", "closed_to")
+    _spans(table, "pick_after", "pick_before")
+    name = frame["block_name"].to_numpy(dtype=object)
+    frame["block_name"] = pd.Series(np.where(name == "", frame["block_id"], name), dtype="str")
+    for column, other, key in (
+        ("cultivar", "cultivars", "cultivar"),
+        ("station_id", "stations", "station_id"),
+        ("contract_id", "contracts", "contract_id"),
+    ):
+        target = tables[other].frame
+        faulty = dict(zip(target.loc[target[BAD], key], target.loc[target[BAD], ROW], strict=True))
+        faulty = {k: row for k, row in faulty.items() if k and k not in set(target.loc[~target[BAD], key])}
+        for i in np.flatnonzero(frame[column].isin(list(faulty)).to_numpy() & ~frame[BAD].to_numpy()):
+            value = frame[column].iloc[i]
+            where = f"{tables[other].place.file}, row {faulty[value]}"
+            says = f"{column} is {shown(value)}, which has an error of its own ({where})"
+            table.place.add("faulty-link", ERROR, says, "", "Mend that row.", index=int(i), column=column, value=value)
+            frame.loc[i, BAD] = True
+
+
+def check_spans(tables: Tables) -> None:
+    """First and last days of harvesters."""
+    _spans(tables["harvesters"], "ready_from", "ready_to")
+
+
+def check_contracts(tables: Tables) -> None:
+    """Each kind of contract needs its own numbers."""
+    table = tables["contracts"]
+    frame = table.frame
+    needs = {
+        "oil_kg": ("price_oil_kg",),
+        "own": ("price_oil_kg",),
+        "fruit_flat": ("price_fruit_t",),
+        "fruit_oil_scale": ("price_fruit_t", "base_oil_pct", "step_per_point"),
+    }
+    for i in np.flatnonzero(~frame[BAD].to_numpy()):
+        for column in needs.get(frame["kind"].iloc[i], ()):
+            if np.isnan(frame[column].iloc[i]):
+                name, kind = frame["contract_id"].iloc[i], frame["kind"].iloc[i]
+                says = f"contract {shown(name)} of kind {kind} has no {column}"
+                table.place.add("no-price", ERROR, says, "", "Fill it in.", index=int(i), column=column)
+                frame.loc[i, BAD] = True
+
+
+def check_samples(tables: Tables) -> None:
+    """Bases, counts and dates of samples; the third percentage and the maturity index are worked out."""
+    table = tables["samples"]
+    frame, place = table.frame, table.place
+    received_early = (frame["received_on"] < frame["sampled_on"]).to_numpy() & ~frame[BAD].to_numpy()
+    for i in np.flatnonzero(received_early):
+        says = f"received_on is {_day(frame['received_on'].iloc[i])}"
+        expected = f"a day from sampled_on ({_day(frame['sampled_on'].iloc[i])}) on"
+        place.add(
+            "dates-crossed",
+            ERROR,
+            says,
+            expected,
+            "Correct one of the dates.",
+            index=int(i),
+            column="received_on",
+        )
+    frame[BAD] |= received_early
+    _bases(table)
+    _counts(table)
+    _falls(table)
+
+
+def _bases(table: Converted) -> None:
+    frame, place = table.frame, table.place
+    fresh, dry, moisture = (frame[c].to_numpy().copy() for c in ("oil_fresh_pct", "oil_dry_pct", "moisture_pct"))
+    has = np.isfinite(np.column_stack([fresh, dry, moisture]))
+    good = ~frame[BAD].to_numpy()
+    expected = dry_from_fresh(fresh, moisture)
+    with np.errstate(invalid="ignore"):
+        gap = np.abs(expected - dry)
+        wide = good & (gap > IDENTITY_WARNING_POINTS)
+        wrong = good & (gap > IDENTITY_ERROR_POINTS)
+        water = moisture_from(fresh, dry)
+        # Fresh per cent can't exceed dry per cent; without moisture this is the only sign of a swapped basis.
+        swapped = good & ~has[:, 2] & (fresh >= dry)
+    for i in np.flatnonzero(wide):
+        says = (
+            f"oil_dry_pct should be 100*{fresh[i]:.4g}/(100-{moisture[i]:.4g})={expected[i]:.1f} but {dry[i]:.4g} given"
+        )
+        do = "Check which number the laboratory reports on which basis."
+        place.add(
+            "bases-disagree",
+            ERROR if wrong[i] else WARNING,
+            says,
+            "",
+            do,
+            index=int(i),
+            column="oil_dry_pct",
+            value=f"{dry[i]:.4g}",
+        )
+    for i in np.flatnonzero(swapped):
+        says = f"oil_fresh_pct {fresh[i]:.4g} is not below oil_dry_pct {dry[i]:.4g}"
+        place.add(
+            "bases-disagree",
+            ERROR,
+            says,
+            "",
+            "The two may be swapped.",
+            index=int(i),
+            column="oil_fresh_pct",
+            value=f"{fresh[i]:.4g}",
+        )
+    bad = wrong | swapped
+    frame[BAD] |= bad
+    pairs = has.sum(axis=1)
+    need_fresh = good & ~bad & (pairs == 2) & ~has[:, 0]
+    need_dry = good & ~bad & (pairs == 2) & ~has[:, 1]
+    need_water = good & ~bad & (pairs == 2) & ~has[:, 2]
+    frame["oil_fresh_pct"] = np.where(need_fresh, fresh_from_dry(dry, moisture), fresh)
+    frame["oil_dry_pct"] = np.where(need_dry, expected, dry)
+    frame["moisture_pct"] = np.where(need_water, water, moisture)
+    dry_now = frame["oil_dry_pct"].to_numpy()
+    with np.errstate(invalid="ignore"):
+        impossible = need_dry & (dry_now > 70)
+    for i in np.flatnonzero(impossible):
+        says = f"oil on dry matter would be {dry_now[i]:.1f}"
+        do = "Check moisture_pct and oil_fresh_pct."
+        place.add(
+            "bases-disagree",
+            ERROR,
+            says,
+            "at most 70 % of dry matter",
+            do,
+            index=int(i),
+            column="oil_fresh_pct",
+            value=f"{fresh[i]:.4g}",
+        )
+    frame.loc[impossible, BAD] = True
+    lonely = good & (pairs == 1) & (has[:, 0] | has[:, 1])
+    if lonely.any():
+        where = np.flatnonzero(lonely)
+        rows = row_list(frame[ROW].iloc[where])
+        says = f"only one of oil_fresh_pct, oil_dry_pct and moisture_pct is given in {rows}"
+        place.add(
+            "one-basis",
+            WARNING,
+            says,
+            "two of the three",
+            "Such a sample doesn't count for the oil curve.",
+            index=int(where[0]),
+            column="oil_fresh_pct",
+            touches=map(int, where[1:]),
+        )
+
+
+def _counts(table: Converted) -> None:
+    frame, place = table.frame, table.place
+    counts = frame[list(CLASS_COLUMNS)].to_numpy()
+    some = np.isfinite(counts).any(axis=1)
+    filled = np.nan_to_num(counts)
+    result = maturity_index(filled)
+    counted = some & (result.fruits_n > 0)
+    # A counted sample has numbers in all classes, so that nobody takes an empty class for an unknown one.
+    frame[list(CLASS_COLUMNS)] = np.where(counted[:, None], filled, np.nan)
+    given = frame["maturity_index"].to_numpy()
+    good = ~frame[BAD].to_numpy()
+    with np.errstate(invalid="ignore"):
+        apart = counted & good & (np.abs(given - result.index) > MATURITY_TOLERANCE)
+    for i in np.flatnonzero(apart):
+        says = f"maturity_index is {given[i]:.4g}, but the counts give {result.index[i]:.2f}"
+        place.add(
+            "maturity-disagrees",
+            WARNING,
+            says,
+            "",
+            "The counts were used.",
+            index=int(i),
+            column="maturity_index",
+            value=f"{given[i]:.4g}",
+        )
+    few = counted & good & (result.fruits_n < 20)
+    for i in np.flatnonzero(few):
+        says = f"only {result.fruits_n[i]:.0f} fruit were sorted by colour"
+        place.add(
+            "few-fruit",
+            WARNING,
+            says,
+            "50 or 100",
+            "The index is uncertain.",
+            index=int(i),
+            column="class0_n",
+        )
+    odd = counted & good & ~few & ~np.isin(result.fruits_n, COUNTED_USUALLY)
+    if odd.any():
+        where = np.flatnonzero(odd)
+        says = f"{result.fruits_n[where[0]]:.0f} fruit sorted by colour"
+        if len(where) > 1:
+            says += f", and odd totals in {len(where) - 1} more rows"
+        place.add(
+            "odd-total",
+            NOTE,
+            says,
+            "usually 50 or 100",
+            "Divided by the fruit really counted.",
+            index=int(where[0]),
+            column="class0_n",
+        )
+    frame["maturity_index"] = np.where(counted, result.index, given)
+
+
+def _falls(table: Converted) -> None:
+    """Warn of dry-basis oil that fell faster than fruit can lose it."""
+    frame, place = table.frame, table.place
+    use = frame[~frame[BAD] & frame["oil_dry_pct"].notna() & frame["sampled_on"].notna()]
+    daily = use.groupby(["block_id", "sampled_on"], sort=True)["oil_dry_pct"].mean().reset_index()
+    if len(daily) < 2:
+        return
+    same = daily["block_id"].to_numpy()[1:] == daily["block_id"].to_numpy()[:-1]
+    gap = np.diff(daily["sampled_on"].to_numpy()) / np.timedelta64(1, "D")
+    fall = -np.diff(daily["oil_dry_pct"].to_numpy())
+    for j in np.flatnonzero(same & (gap <= FALL_DAYS) & (fall > FALL_POINTS + 0.05)):
+        block, day = daily["block_id"].iloc[j + 1], daily["sampled_on"].iloc[j + 1]
+        i = int(use.index[(use["block_id"] == block) & (use["sampled_on"] == day)][0])
+        says = f"oil_dry_pct fell by {fall[j]:.1f} points in {gap[j]:.0f} days"
+        do = "Oil is not lost so fast; one of the two samples may be of other fruit."
+        place.add("sudden-fall", WARNING, says, f"at most {FALL_POINTS:g}", do, index=i, column="oil_dry_pct")
+
+
+def check_weather(tables: Tables, name: str) -> None:
+    """Report days whose lowest temperature is above the highest; neither is used."""
+    table = tables[name]
+    frame = table.frame
+    crossed = np.flatnonzero((frame["temp_min_c"] > frame["temp_max_c"]).to_numpy())
+    shown_rows = crossed[:20]
+    for i in shown_rows:
+        low, high = frame["temp_min_c"].iloc[i], frame["temp_max_c"].iloc[i]
+        says = f"temp_min_c {low:.4g} is above temp_max_c {high:.4g}"
+        table.place.add("min-above-max", WARNING, says, "", "Neither was used.", index=int(i), column="temp_min_c")
+    if len(crossed) > len(shown_rows):
+        says = f"temp_min_c is above temp_max_c in {len(crossed) - len(shown_rows)} more rows"
+        table.place.add(
+            "min-above-max",
+            WARNING,
+            says,
+            "",
+            "Check whether the two columns are swapped.",
+            column="temp_min_c",
+        )
+    frame.loc[crossed, ["temp_min_c", "temp_max_c"]] = np.nan
+
+
+def check_treatments(tables: Tables) -> list[Finding]:
+    """Warn of sprays not allowed on organic blocks, and of sprays on a block that can't be found.
+
+    Returns
+    -------
+    list of Finding
+        Errors for blocks whose names are like an unknown treated block: its interval may be theirs.
+    """
+    table, blocks = tables["treatments"], tables["blocks"].frame
+    organic = set(blocks.loc[blocks["organic"], "block_id"])
+    frame = table.frame
+    for i in np.flatnonzero(frame["block_id"].isin(list(organic)).to_numpy() & ~frame["organic_ok"].to_numpy()):
+        says = f"{shown(frame['product'].iloc[i])} is not marked organic_ok but the block is organic"
+        table.place.add(
+            "not-organic",
+            WARNING,
+            says,
+            "",
+            "Check the product, or the block's certificate.",
+            index=int(i),
+            column="organic_ok",
+        )
+    names = list(blocks["block_id"])
+    found = []
+    for finding in table.place.found:
+        if finding.code == "unknown-name" and finding.column == "block_id":
+            near = closest(finding.value, names)
+            if near:
+                found.append(
+                    Finding(
+                        "treatment-unclear",
+                        ERROR,
+                        "treatments",
+                        finding.file,
+                        finding.sheet,
+                        finding.row,
+                        "block_id",
+                        finding.value,
+                        f"a treatment of `{shown(finding.value)}` may be meant for this block",
+                        "",
+                        "Correct the block's name; until then the block isn't offered for picking.",
+                        (near,),
+                    )
+                )
+    return found
+
+
+def check_picks(tables: Tables, seasons: np.ndarray, label: int) -> None:
+    """Warn when more of a block was picked this season than its area."""
+    table = tables["picks"]
+    frame = table.frame
+    this = frame[(seasons == label) & ~frame[BAD].to_numpy()]
+    if this.empty:
+        return
+    area = tables["blocks"].frame.drop_duplicates("block_id").set_index("block_id")["area_ha"]
+    picked = this.groupby("block_id", sort=True)["area_ha"].sum()
+    over = picked[picked > area.reindex(picked.index) * AREA_SLACK]
+    for block, hectares in over.items():
+        i = int(this.index[this["block_id"] == block][-1])
+        says = f"{hectares:.2f} ha were picked in all"
+        expected = f"at most the block's {area[block]:.2f} ha"
+        table.place.add(
+            "picked-too-much", WARNING, says, expected, "Check the tickets' area.", index=i, column="area_ha"
+        )
+
+
+def mill_can_run(tables: Tables, first: date, last: date) -> bool:
+    """Whether the mill can mill on any day from `first` to `last`.
+
+    Raises nothing; the caller decides. Rows of unknown or unusable mills do not count.
+    """
+    mill = tables["mill"].frame
+    mill = mill[~mill[BAD]]
+    if mill.empty or not ((mill["rate_t_h"] > 0) & (mill["hours_per_day"] > 0)).any():
+        return False
+    days = tables["mill_days"].frame
+    days = days[~days[BAD] & (days["day"] >= pd.Timestamp(first)) & (days["day"] <= pd.Timestamp(last))]
+    wanted = (last - first).days + 1
+    open_mills = mill[(mill["rate_t_h"] > 0) & (mill["hours_per_day"] > 0)]
+    for mill_id, hours in zip(open_mills["mill_id"], open_mills["hours_per_day"], strict=True):
+        of_mill = days[days["mill_id"] == mill_id]
+        shut = of_mill[of_mill["closed"] | (of_mill["booked_h"] >= hours)]
+        if shut["day"].nunique() < wanted:
+            return True
+    return False

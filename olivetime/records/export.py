@@ -1,0 +1,303 @@
+"""What the records room writes: the template of a season folder, problems.csv, and the marked workbook."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import openpyxl
+import pandas as pd
+from openpyxl.comments import Comment
+from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.datavalidation import DataValidation
+
+from olivetime.records.cells import read_number
+from olivetime.records.columns import RULES, SETTINGS, TABLE_HELP, TABLES, UNITS, Column
+from olivetime.records.convert import columns_in
+from olivetime.records.files import read_bytes, read_workbook_grids, safe_cell, workbook_bytes, write_atomic
+from olivetime.records.findings import ERROR, FINDING_COLUMNS, WARNING
+from olivetime.records.settings import SETTINGS_FILE, WORKBOOK, read_settings
+from olivetime.records.sources import ABOUT_SHEET, PROBLEMS_SHEET, table_of_sheet
+
+MARKED_WORKBOOK = "records marked.xlsx"
+PROBLEMS_FILE = "problems.csv"
+
+_AUTHOR = "olivetime"
+_FILLS = {ERROR: "F4B6A8", WARNING: "FBE3A6"}
+_NOTE_FILL = "DCE6F1"
+_HEAD_FILL, _NEEDED_FILL = "E8EEE0", "C9D8B0"
+
+
+# Template ---------------------------------------------------------------------------------------------------
+
+
+def heading_of(column: Column, units: str) -> str:
+    """Heading of a column in a template: metric, or with the usual US unit."""
+    unit = UNITS[column.unit]
+    # Hours stay hours in the United States too.
+    if units == "us" and unit.alternatives and column.unit != "h":
+        return column.name.removesuffix(unit.suffix) + unit.alternatives[0].suffix
+    return column.name
+
+
+def write_template(folder: Path | str, *, units: str = "metric") -> None:
+    """Write season.toml and an empty records.xlsx, every setting and column explained.
+
+    Parameters
+    ----------
+    folder : path
+        Made when it isn't there.
+    units : str
+        "metric" or "us": units of the headings, and of pages.
+
+    Raises
+    ------
+    ValueError
+        For other units.
+    FileExistsError
+        When the folder already holds one of the two files; nothing is overwritten.
+    """
+    if units not in ("metric", "us"):
+        raise ValueError(f'units is {units!r}, expected "metric" or "us"')
+    folder = Path(folder)
+    for name in (SETTINGS_FILE, WORKBOOK):
+        if (folder / name).exists():
+            raise FileExistsError(f"{folder / name} is there already, expected an empty folder. Name another one.")
+    write_atomic(folder / SETTINGS_FILE, settings_text(units).encode())
+    write_atomic(folder / WORKBOOK, workbook_bytes(_template_workbook(units)))
+
+
+def settings_text(units: str) -> str:
+    """Text of a new season.toml; rules stand in it as comments, with their defaults and sources."""
+    shown: dict[str, object] = {
+        "name": "Our season",
+        "start": "2026-08-01",
+        "end": "2027-01-15",
+        "units": units,
+    }
+    lines = ["# Settings of one season. Lines that start with # are comments.", ""]
+    for section in dict.fromkeys(s.section for s in SETTINGS):
+        lines.append(f"[{section}]")
+        for s in SETTINGS:
+            if s.section != section:
+                continue
+            choices = f" One of: {', '.join(s.choices)}." if s.choices else ""
+            lines.append(f"# {s.help}{choices}")
+            value = shown.get(s.name, s.default)
+            if value is None:
+                lines.append(f'# {s.name} = "{s.choices[0]}"')
+            elif s.kind == "text":
+                lines.append(f'{s.name} = "{value}"')
+            else:
+                lines.append(f"{s.name} = {value}")
+        lines.append("")
+    lines += ["[rules]", "# Remove the # in front of a rule to change it.", ""]
+    for rule in RULES:
+        value = f'"{rule.default}"' if isinstance(rule.default, str) else f"{rule.default}"
+        unit = f" [{rule.unit}]" if rule.unit else ""
+        lines += [f"# {rule.help}{unit} Source: {rule.source}.", f"# {rule.name} = {value}", ""]
+    return "\n".join(lines)
+
+
+def _template_workbook(units: str) -> openpyxl.Workbook:
+    book = openpyxl.Workbook()
+    about = book.active
+    assert about is not None  # a new workbook has a sheet
+    about.title = ABOUT_SHEET
+    rows: list[Sequence[Any]] = [
+        ("One sheet for each table. Darker headings are needed; the others may stay empty.",),
+        ("A heading carries its unit. Dates are best written as 2026-10-05.",),
+        (),
+        ("table", "column", "needed", "unit", "usual", "meaning"),
+    ]
+    for table, columns in TABLES.items():
+        rows.append((table, "", "", "", "", TABLE_HELP[table]))
+        for column in columns:
+            rows.append(
+                (
+                    *(table, heading_of(column, units), "yes" if column.required else ""),
+                    *(heading_unit(column, units), usual_words(column, units), column.help),
+                )
+            )
+    for row in rows:
+        about.append(list(row))
+    for letter, width in zip("ABCDEF", (14, 24, 8, 22, 18, 90), strict=True):
+        about.column_dimensions[letter].width = width
+    for cell in about[4]:
+        cell.font = Font(bold=True)
+    for table, columns in TABLES.items():
+        _template_sheet(book.create_sheet(table), columns, units)
+    return book
+
+
+def _template_sheet(sheet: Any, columns: Sequence[Column], units: str) -> None:
+    for index, column in enumerate(columns, start=1):
+        cell = sheet.cell(1, index, heading_of(column, units))
+        cell.font = Font(bold=True)
+        cell.fill = PatternFill("solid", fgColor=_NEEDED_FILL if column.required else _HEAD_FILL)
+        usual = usual_words(column, units)
+        cell.comment = Comment(column.help + (f" Usually {usual}." if usual else ""), _AUTHOR, height=90, width=260)
+        letter = get_column_letter(index)
+        sheet.column_dimensions[letter].width = max(11, len(cell.value) + 2)
+        body = f"{letter}2:{letter}5000"
+        if column.kind == "choice" or column.kind == "bool":
+            words = column.choices if column.kind == "choice" else ("yes", "no")
+            validation = DataValidation("list", formula1=f'"{",".join(words)}"', allow_blank=True)
+            sheet.add_data_validation(validation)
+            validation.add(body)
+        # Names such as 1-2 or 007 stay text, and dates look the same everywhere.
+        sheet.column_dimensions[letter].number_format = {"date": "yyyy-mm-dd", "text": "@"}.get(column.kind, "General")
+    sheet.freeze_panes = "B2"
+
+
+def heading_unit(column: Column, units: str) -> str:
+    """Name the unit of a column's template heading in words."""
+    unit = UNITS[column.unit]
+    if units == "us" and unit.alternatives and column.unit != "h":
+        return unit.alternatives[0].unit
+    return unit.says
+
+
+def usual_words(column: Column, units: str) -> str:
+    """Usual (or else possible) range of a column in the unit of its template heading; choices of a word."""
+    if column.choices:
+        return ", ".join(column.choices)
+    limits = column.usual or column.hard
+    if limits is None:
+        return {"date": "2026-10-05", "bool": "yes or no"}.get(column.kind, "")
+    unit = UNITS[column.unit]
+    factor, offset = 1.0, 0.0
+    if units == "us" and unit.alternatives and column.unit != "h":
+        factor, offset = unit.alternatives[0].factor, unit.alternatives[0].offset
+    low, high = ((limit - offset) / factor for limit in limits)
+    return f"{low:.4g} to {high:.4g}"
+
+
+# Problems ---------------------------------------------------------------------------------------------------
+
+
+def write_problems(found: Any, folder: Path | str) -> Path:
+    """Write problems.csv: every finding, text that no spreadsheet takes for a formula.
+
+    Parameters
+    ----------
+    found : Season or DataFrame
+        A season, or its findings table.
+    folder : path
+
+    Returns
+    -------
+    Path
+        The file written.
+    """
+    findings: pd.DataFrame = found if isinstance(found, pd.DataFrame) else found.findings
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow(FINDING_COLUMNS)
+    for row in findings[list(FINDING_COLUMNS)].itertuples(index=False):
+        writer.writerow([_csv_cell(value) for value in row])
+    # The mark in front tells spreadsheets that the file is UTF-8.
+    return write_atomic(Path(folder) / PROBLEMS_FILE, text.getvalue().encode("utf-8-sig"))
+
+
+def _csv_cell(value: Any) -> str:
+    if value is pd.NA or value is None or (isinstance(value, float) and np.isnan(value)):
+        return ""
+    text = str(value)
+    # A negative number is a number, not a formula.
+    return text if read_number(text) is not None else safe_cell(text)
+
+
+# Marked workbook --------------------------------------------------------------------------------------------
+
+
+def mark_workbook(season: Any, folder: Path | str, *, findings: pd.DataFrame | None = None) -> Path | None:
+    """Write a copy of records.xlsx with the cells of errors and warnings filled and commented.
+
+    Parameters
+    ----------
+    season : Season or path
+        A season, or its folder when nothing could be decided; then `findings` is needed.
+    folder : path
+        Where the copy goes.
+    findings : DataFrame, optional
+        Findings to mark instead of the season's own.
+
+    Returns
+    -------
+    Path or None
+        None when the season has no workbook.
+    """
+    source = Path(season) if isinstance(season, str | Path) else Path(season.folder)
+    if findings is None:
+        findings = season.findings
+    path = source / WORKBOOK
+    if not path.is_file():
+        return None
+    grids = {grid.sheet: grid for grid in read_workbook_grids(path)}
+    settings = read_settings(source)
+    book = openpyxl.load_workbook(io.BytesIO(read_bytes(path)), keep_links=False)
+    for sheet in book.worksheets:
+        _unmark(sheet)
+    ours = findings[findings["file"] == WORKBOOK]
+    for sheet_name, rows in ours.groupby("sheet", sort=False):
+        if sheet_name not in grids:
+            continue
+        table = table_of_sheet(WORKBOOK, str(sheet_name), settings)
+        columns = {} if table is None else columns_in(grids[sheet_name], table, settings.layouts[table])
+        _mark_sheet(book[sheet_name], rows, columns)
+    _problem_sheet(book, findings)
+    return write_atomic(Path(folder) / MARKED_WORKBOOK, workbook_bytes(book))
+
+
+def _unmark(sheet: Any) -> None:
+    """Take off the marks of an earlier copy that the office mended and sent back."""
+    for cell in list(sheet._cells.values()):
+        if cell.comment is not None and cell.comment.author == _AUTHOR and cell.row > 1:
+            cell.comment = None
+            cell.fill = PatternFill()
+
+
+def _mark_sheet(sheet: Any, rows: pd.DataFrame, columns: dict[str, int]) -> None:
+    sayings: dict[tuple[int, int], list[str]] = {}
+    levels: dict[tuple[int, int], str] = {}
+    for row in rows.itertuples(index=False):
+        if pd.isna(row.row):
+            continue
+        place = (int(row.row), columns.get(row.column, 0) + 1)
+        sayings.setdefault(place, []).append(f"{row.says} {row.do}")
+        levels.setdefault(place, row.level)
+    for (row_number, column_number), texts in sayings.items():
+        cell = sheet.cell(row_number, column_number)
+        # The inner cells of a merged range can't be written to.
+        if type(cell).__name__ == "MergedCell":
+            continue
+        cell.fill = PatternFill("solid", fgColor=_FILLS.get(levels[row_number, column_number], _NOTE_FILL))
+        cell.comment = Comment("\n".join(texts)[:2000], _AUTHOR, height=120, width=320)
+
+
+def _problem_sheet(book: openpyxl.Workbook, findings: pd.DataFrame) -> None:
+    if PROBLEMS_SHEET in book.sheetnames:
+        del book[PROBLEMS_SHEET]
+    sheet = book.create_sheet(PROBLEMS_SHEET, 0)
+    book.active = 0
+    names = ("level", "sheet", "row", "column", "value", "says", "do")
+    sheet.append(list(names))
+    for row in findings[list(names)].itertuples(index=False):
+        sheet.append([None if pd.isna(value) else value for value in row])
+        for cell in sheet[sheet.max_row]:
+            # Text that starts with = must stay text in a workbook too.
+            if isinstance(cell.value, str):
+                cell.data_type = "s"
+                cell.alignment = Alignment(wrap_text=cell.column > 5, vertical="top")
+        sheet.cell(sheet.max_row, 1).fill = PatternFill("solid", fgColor=_FILLS.get(row.level, _NOTE_FILL))
+    for letter, width in zip("ABCDEFG", (9, 14, 7, 18, 18, 70, 60), strict=True):
+        sheet.column_dimensions[letter].width = width
+    for cell in sheet[1]:
+        cell.font = Font(bold=True)
+    sheet.freeze_panes = "A2"

@@ -1,0 +1,486 @@
+"""Files as offices keep them: CSV and workbooks to grids of text, and safe ways of writing.
+
+Everything is read as text. A workbook's cells also carry what the workbook knew about them (a number shown as
+per cent, a date, a formula without a saved result), because that can't be told from the text.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import os
+import re
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+
+import openpyxl
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.worksheet import Worksheet
+
+from olivetime.records.cells import BROKEN, DATE, DEAD, NUMBER, PERCENT, TEXT, TRUTH, clean_text, name_key
+from olivetime.records.columns import SeasonError
+
+UNPACKED_LIMIT_MB = 200
+UNPACKED_RATIO = 100
+FILE_LIMIT_MB = 200
+WIDTH_LIMIT = 400
+ROW_LIMIT = 2_000_000
+
+_MB = 1_000_000
+PART_SUFFIX = ".part"
+
+# (code, what was found, what to do)
+Notes = tuple[tuple[str, str, str], ...]
+
+_RISKY_START = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A CSV file or one sheet as text.
+
+    Parameters
+    ----------
+    file, sheet : str
+        Names to show; `sheet` is empty for CSV.
+    numbers : list of int
+        Row number a spreadsheet shows, for each row kept; rows without any text are left out.
+    texts : list of list of str
+        Cells, each row as long as it was in the file.
+    marks : list of list of str or None
+        Marks of `olivetime.records.cells`; None for CSV.
+    hidden : frozenset of int
+        Row numbers that are hidden in the workbook.
+    merged : tuple of (first row, first column, last row, last column)
+        Merged ranges, 1-based.
+    notes : tuple of (code, found, do)
+        What the reader had to decide about the file as a whole.
+    """
+
+    file: str
+    sheet: str
+    numbers: list[int]
+    texts: list[list[str]]
+    marks: list[list[str]] | None = None
+    hidden: frozenset[int] = frozenset()
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+    notes: Notes = ()
+
+
+def column_letter(index: int) -> str:
+    """Letter of the column with this 0-based index, as spreadsheets show it.
+
+    Examples
+    --------
+    >>> column_letter(0), column_letter(27)
+    ('A', 'AB')
+    """
+    return str(get_column_letter(index + 1))
+
+
+def read_bytes(path: Path) -> bytes:
+    """Read a file whole; `SeasonError` names what stands in the way."""
+    try:
+        size = path.stat().st_size
+        if size > FILE_LIMIT_MB * _MB:
+            raise SeasonError(
+                path.name,
+                f"the file has {size / _MB:.0f} MB",
+                f"at most {FILE_LIMIT_MB} MB",
+                "Split it by season.",
+            )
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise SeasonError(path.name, "there is no such file", "", "Put it into the season folder.") from None
+    except OSError as error:
+        raise SeasonError(
+            path.name,
+            f"the file can't be opened ({error.strerror})",
+            "",
+            "Close it elsewhere and check who may read it.",
+        ) from None
+
+
+def kind_of(data: bytes) -> str:
+    """Tell a file's kind by its first bytes: xlsx, zip, old, html, pdf, empty, binary or text."""
+    if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf"):
+        return "empty"
+    head = data[:512].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    if data[:4] == b"PK\x03\x04" or data[:4] == b"PK\x05\x06":
+        return "xlsx" if b"xl/" in data or b"[Content_Types].xml" in data[:4096] else "zip"
+    if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
+        return "old"
+    if head.startswith((b"<!doctype html", b"<html", b"<table", b"<?xml", b"<meta", b"<head")):
+        return "html"
+    if head.startswith(b"%pdf"):
+        return "pdf"
+    if data[:2] not in (b"\xff\xfe", b"\xfe\xff") and b"\x00" in data[:4096]:
+        return "binary"
+    return "text"
+
+
+_KIND_SAYS = {
+    "xlsx": ("is a workbook", "Save it as .csv, or put the sheet into records.xlsx."),
+    "zip": ("is a zip archive", "Unpack it and put the files into the season folder."),
+    "old": ("is an old .xls workbook or has a password", "Save it as .xlsx without a password."),
+    "html": ("is a web page or XML, not a table", "Open it in a spreadsheet program and save it anew."),
+    "pdf": ("is a PDF", "Ask for the numbers as a spreadsheet or CSV."),
+    "empty": ("is empty", "Save it again, or delete it if it isn't needed."),
+    "binary": ("isn't text", "Save it as CSV (UTF-8)."),
+    "text": ("is plain text, not a workbook", "Rename it to .csv, or save it as .xlsx."),
+}
+
+
+def _refuse(name: str, kind: str, expected: str) -> SeasonError:
+    found, do = _KIND_SAYS[kind]
+    return SeasonError(name, f"the file {found}", expected, do)
+
+
+def decode(data: bytes, name: str) -> tuple[str, Notes]:
+    """Decode a text file: UTF-8, UTF-16 by its mark, else the Western Windows code page with a note.
+
+    Returns
+    -------
+    text : str
+    notes : tuple
+        As in `Grid.notes`.
+    """
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        try:
+            return data.decode("utf-16"), ()
+        except UnicodeDecodeError as error:
+            raise SeasonError(
+                name,
+                f"byte {error.start} isn't UTF-16, as the file's first bytes say",
+                "",
+                "Save it as CSV (UTF-8).",
+            ) from None
+    try:
+        return data.decode("utf-8-sig"), ()
+    except UnicodeDecodeError:
+        pass
+    try:
+        text = data.decode("cp1252")
+    except UnicodeDecodeError as error:
+        raise SeasonError(
+            name, f"byte {error.start} is neither UTF-8 nor Windows-1252 text", "", "Save it as CSV (UTF-8)."
+        ) from None
+    note = ("code-page", "read as Windows-1252 text", "Check accented names, or save it as CSV (UTF-8).")
+    return text, (note,)
+
+
+def read_csv_grid(path: Path, fit: Callable[[Grid], int]) -> Grid:
+    """Read a CSV file; of comma, semicolon and tab the delimiter is used under which most headings fit.
+
+    Parameters
+    ----------
+    path : Path
+    fit : callable
+        Says how many headings of a grid are understood.
+
+    Returns
+    -------
+    Grid
+
+    Raises
+    ------
+    SeasonError
+        When the file is no text, can't be decoded, or its quotes don't close.
+    """
+    data = read_bytes(path)
+    kind = kind_of(data)
+    if kind != "text":
+        raise _refuse(path.name, kind, "a CSV file")
+    text, notes = decode(data, path.name)
+    if "\x00" in text:
+        raise _refuse(path.name, "binary", "a CSV file")
+    head = "\n".join(text[:200_000].splitlines()[:20])
+    marks = sorted((mark for mark in ",;\t" if mark in head), key=lambda mark: -head.count(mark)) or [","]
+    if len(marks) > 1:
+        marks.sort(key=lambda mark: -fit(_csv_grid(head, path.name, mark, (), strict=False)))
+    return _csv_grid(text, path.name, marks[0], notes)
+
+
+def _csv_grid(text: str, name: str, delimiter: str, notes: Notes, *, strict: bool = True) -> Grid:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict)
+    rows: list[list[str]] = []
+    try:
+        rows.extend(reader)
+    except csv.Error as error:
+        if not strict:
+            return Grid(name, "", [], [])
+        raise SeasonError(
+            name,
+            f"line {reader.line_num} can't be split into cells ({error})",
+            "",
+            "Look for a quotation mark that isn't closed.",
+        ) from None
+    if len(rows) > ROW_LIMIT:
+        raise SeasonError(name, f"the file has {len(rows)} rows", f"at most {ROW_LIMIT}", "Split it by season.")
+    numbers = [i for i, row in enumerate(rows, start=1) if any(row)]
+    return Grid(name, "", numbers, [rows[i - 1] for i in numbers], notes=notes)
+
+
+def check_archive(data: bytes, name: str) -> None:
+    """Refuse a workbook that would unpack to more than a workbook does.
+
+    Raises
+    ------
+    SeasonError
+        When it isn't a readable archive, would unpack to more than `UNPACKED_LIMIT_MB`, or shrank more than
+        `UNPACKED_RATIO` times (a 20,000-row workbook shrinks about 6 times).
+    """
+    damaged = SeasonError(name, "the workbook is damaged", "", "Open it in a spreadsheet program and save it anew.")
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            infos = archive.infolist()
+    except (zipfile.BadZipFile, ValueError, OSError, EOFError, NotImplementedError):
+        raise damaged from None
+    if any(info.flag_bits & 1 for info in infos):
+        raise _refuse(name, "old", "a workbook without a password")
+    unpacked = sum(info.file_size for info in infos)
+    if unpacked > UNPACKED_LIMIT_MB * _MB:
+        raise SeasonError(
+            name,
+            f"the workbook would unpack to {unpacked / _MB:.0f} MB",
+            f"at most {UNPACKED_LIMIT_MB} MB",
+            "Nothing was read. Copy the rows you need into a new workbook.",
+        )
+    if unpacked > 10 * _MB and unpacked > UNPACKED_RATIO * len(data):
+        raise SeasonError(
+            name,
+            f"the workbook would unpack to {unpacked / max(len(data), 1):.0f} times its size",
+            f"at most {UNPACKED_RATIO} times",
+            "Nothing was read. Copy the rows you need into a new workbook.",
+        )
+    if "xl/workbook.xml" not in {info.filename for info in infos}:
+        raise _refuse(name, "zip", "a workbook")
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            unsafe = [info.filename for info in infos if _declares_entities(archive.read(info))]
+    except (zipfile.BadZipFile, zlib.error, ValueError, OSError, EOFError, NotImplementedError):
+        raise damaged from None
+    if unsafe:
+        found = f"its part {unsafe[0]} declares entities"
+        raise SeasonError(name, found, "plain XML, as spreadsheet programs write it", "Nothing was read.")
+
+
+def _declares_entities(part: bytes) -> bool:
+    # Zero bytes go, so that UTF-16 text hides nothing.
+    head = part[:100_000].replace(b"\x00", b"").upper()
+    return b"<!DOCTYPE" in head or b"<!ENTITY" in head
+
+
+def read_workbook_grids(path: Path) -> list[Grid]:
+    """Read every sheet of a workbook.
+
+    Returns
+    -------
+    list of Grid
+        In the order of the sheets; empty sheets included.
+
+    Raises
+    ------
+    SeasonError
+        When the file isn't a workbook, has a password, is damaged or would unpack to too much.
+    """
+    data = read_bytes(path)
+    kind = kind_of(data)
+    if kind != "xlsx":
+        raise _refuse(path.name, kind, "an .xlsx workbook")
+    check_archive(data, path.name)
+    try:
+        saved = openpyxl.load_workbook(io.BytesIO(data), data_only=True, keep_links=False)
+        formulas = None
+        if _has_formulas(data):
+            formulas = openpyxl.load_workbook(io.BytesIO(data), data_only=False, keep_links=False)
+        grids = []
+        for sheet in saved.worksheets:
+            dead = set() if formulas is None else _formula_cells(formulas[sheet.title])
+            grids.append(_sheet_grid(sheet, path.name, dead))
+        return grids
+    # openpyxl raises whatever its parsers meet in a damaged or hostile file; all of it means the same here.
+    except Exception as error:
+        raise SeasonError(
+            path.name,
+            f"the workbook can't be read ({type(error).__name__})",
+            "",
+            "Open it in a spreadsheet program and save it anew as .xlsx.",
+        ) from error
+
+
+def _has_formulas(data: bytes) -> bool:
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
+        return any(re.search(rb"<(\w+:)?f[ >/]", archive.read(name)) for name in sheets)
+
+
+def _formula_cells(sheet: Worksheet) -> set[tuple[int, int]]:
+    return {place for place, cell in sheet._cells.items() if cell.data_type == "f"}
+
+
+def _sheet_grid(sheet: Worksheet, file: str, formulas: set[tuple[int, int]]) -> Grid:
+    # The cells that exist are walked, not the rectangle they span: one stray cell in the last row and column
+    # of a sheet would make that rectangle 17 thousand million cells.
+    by_row: dict[int, list[tuple[int, str, str]]] = {}
+    beyond = False
+    for (row, column), cell in sheet._cells.items():
+        text, mark = _cell_text(cell.value, cell.data_type, cell.number_format)
+        if not text and (row, column) in formulas:
+            text, mark = "(formula)", DEAD
+        if not text:
+            continue
+        if column > WIDTH_LIMIT:
+            beyond = True
+            continue
+        by_row.setdefault(row, []).append((column, text, mark))
+    width = max((column for cells in by_row.values() for column, _, _ in cells), default=0)
+    numbers = sorted(by_row)
+    texts, marks = [], []
+    for row in numbers:
+        line, kinds = [""] * width, [TEXT] * width
+        for column, text, mark in by_row[row]:
+            line[column - 1], kinds[column - 1] = text, mark
+        texts.append(line)
+        marks.append(kinds)
+    hidden = frozenset(row for row, shape in sheet.row_dimensions.items() if shape.hidden)
+    merged = tuple((m.min_row, m.min_col, m.max_row, m.max_col) for m in sheet.merged_cells.ranges)
+    notes: Notes = ()
+    if beyond:
+        notes = (("too-wide", f"cells right of column {WIDTH_LIMIT} were not read", "Move them to the left."),)
+    return Grid(file, sheet.title, numbers, texts, marks, hidden, merged, notes)
+
+
+def _cell_text(value: object, data_type: str, number_format: str) -> tuple[str, str]:
+    if value is None:
+        return "", TEXT
+    if data_type == "e":
+        return str(value), BROKEN
+    if isinstance(value, bool):
+        return ("true" if value else "false"), TRUTH
+    if isinstance(value, datetime):
+        return value.date().isoformat(), DATE
+    if isinstance(value, date):
+        return value.isoformat(), DATE
+    if isinstance(value, time | timedelta):
+        return str(value), TEXT
+    if isinstance(value, int | float):
+        mark = PERCENT if "%" in re.sub(r'"[^"]*"|\\.', "", number_format or "") else NUMBER
+        if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+            value = int(value)
+        return repr(value), mark
+    return clean_text(str(value)), TEXT
+
+
+def workbook_bytes(book: openpyxl.Workbook) -> bytes:
+    """Save a workbook to bytes that depend on its content only, not on the clock."""
+    raw = io.BytesIO()
+    book.save(raw)
+    out = io.BytesIO()
+    with zipfile.ZipFile(raw) as source, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target:
+        for info in source.infolist():
+            data = source.read(info)
+            if info.filename == "docProps/core.xml":
+                data = re.sub(rb"(<dcterms:(created|modified)[^>]*>)[^<]*", rb"\g<1>2000-01-01T00:00:00Z", data)
+            target.writestr(zipfile.ZipInfo(info.filename, (1980, 1, 1, 0, 0, 0)), data, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def sha256_of(data: bytes) -> str:
+    """Fingerprint of a file's bytes, in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def write_atomic(path: Path, data: bytes) -> Path:
+    """Write a file so that it is never seen half-written.
+
+    The bytes go to a temporary file in the same folder, are forced to the disk, and then take the name's
+    place in one step. Whatever stops the writing, the old file stays whole.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its folder is made when missing.
+    data : bytes
+
+    Returns
+    -------
+    Path
+        `path`, or "NAME (new).EXT" beside it when another program keeps the old file open (Windows).
+
+    Raises
+    ------
+    OSError
+        When the folder can't be written or the disk is full.
+    """
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=PART_SUFFIX, dir=path.parent)
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        # mkstemp makes files only their owner may read; reports are for others too.
+        part.chmod(0o644)
+        try:
+            os.replace(part, path)
+        except PermissionError:
+            path = path.with_name(f"{path.stem} (new){path.suffix}")
+            os.replace(part, path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    return path
+
+
+def sweep_parts(folder: Path) -> int:
+    """Delete temporary files that a killed run of `write_atomic` left in a folder; return how many."""
+    left = [part for part in Path(folder).glob(f".*{PART_SUFFIX}") if part.is_file()]
+    for part in left:
+        part.unlink(missing_ok=True)
+    return len(left)
+
+
+def safe_cell(text: str) -> str:
+    """Text that no spreadsheet takes for a formula: a risky start gets a leading apostrophe.
+
+    Follows OWASP ASVS 1.2.10 and CWE-1236. Numbers should be written as numbers, not through this function.
+
+    Examples
+    --------
+    >>> safe_cell("=HYPERLINK(1)"), safe_cell("North 2")
+    ("'=HYPERLINK(1)", 'North 2')
+    """
+    return "'" + text if text.startswith(_RISKY_START) else text
+
+
+def safe_name(name: str) -> str:
+    """File name for a grower, block or other text: lower case, no path in it, unique by a short hash.
+
+    Examples
+    --------
+    >>> safe_name("../../etc/passwd")
+    'etc-passwd-3754d6cb'
+    >>> safe_name("CON")[:4], len(safe_name("x" * 300)) <= 60
+    ('con-', True)
+    """
+    slug = "-".join(re.findall(r"[a-z0-9]+", name_key(name)))[:50].strip("-")
+    digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return f"{slug}-{digest}" if slug else f"x-{digest}"
+
+
+def inside(folder: Path, name: str) -> Path:
+    """Path of `name` in `folder`; ValueError when it would lie outside."""
+    base = Path(folder).resolve()
+    path = (base / name).resolve()
+    if not path.is_relative_to(base) or path == base:
+        raise ValueError(f"file name {name!r} leads out of the folder, expected a plain name")
+    return path

@@ -1,0 +1,581 @@
+"""A season folder to a checked `Season`; everything dated after the as-of day is withheld."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from olivetime.records.cells import closest
+from olivetime.records.checks import (
+    Tables,
+    check_blocks,
+    check_contracts,
+    check_duplicates,
+    check_picks,
+    check_samples,
+    check_spans,
+    check_treatments,
+    check_weather,
+    mill_can_run,
+)
+from olivetime.records.columns import KEYS, NEEDED_TABLES, TABLE_HELP, TABLES, SeasonError, dtype_of
+from olivetime.records.convert import BAD, ROW, Converted, absent, convert
+from olivetime.records.export import mark_workbook, write_problems, write_template
+from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, findings_table, shown
+from olivetime.records.settings import WORKBOOK, Settings, in_year, read_settings
+from olivetime.records.sources import CAN_BE_LOST, Gathered, gather
+
+__all__ = [
+    "Season",
+    "Target",
+    "check",
+    "mark_workbook",
+    "read_season",
+    "season_label",
+    "season_labels",
+    "season_start",
+    "write_problems",
+    "write_template",
+]
+
+# Tables are read in this order, so that what a table refers to has been read before it.
+_ORDER = (
+    *(
+        "cultivars",
+        "stations",
+        "contracts",
+        "mill",
+        "trucks",
+        "blocks",
+        "harvesters",
+        "samples",
+        "weather_days",
+    ),
+    *("outlook", "mill_days", "treatments", "picks", "committed"),
+)
+# The day on which a row became known; the second column stands in for an empty first one.
+_KNOWN_ON: dict[str, tuple[str, ...]] = {
+    "samples": ("received_on", "sampled_on"),
+    "weather_days": ("day",),
+    "outlook": ("issued_on",),
+    "treatments": ("recorded_on", "applied_on"),
+    "picks": ("picked_on",),
+    "committed": ("committed_on",),
+}
+# A sample dated later than this after the newest weather, pick and outlook is taken for a slip of the pen.
+_AHEAD_DAYS = 7
+
+
+@dataclass(frozen=True)
+class Target:
+    """What a block waits for: `kind` as in season.toml, and its number (0 for best_value)."""
+
+    kind: str
+    value: float
+
+
+@dataclass(frozen=True)
+class Season:
+    """All that is known of a season on its as-of day.
+
+    Parameters
+    ----------
+    folder : Path
+    name, place : str
+    as_of : date
+        Day of the decision; nothing dated later is in the tables.
+    start, end : date
+        First day of the season and last day of the plan.
+    label : int
+        Year in which the season starts.
+    units : str
+        "metric" or "us", for pages and figures; the tables are metric.
+    currency, time_zone, locale : str
+    target : Target
+    rules : mapping
+        Every rule of `columns.RULES`, overlaid by the season's own.
+    blocks : DataFrame
+        Blocks whose own row is sound; `blocked` may name some of them, and others that are not here.
+    cultivars, samples, stations, weather_days, outlook, harvesters, trucks, mill, mill_days, treatments,
+    contracts, picks, committed : DataFrame
+        Columns as in `columns.TABLES` with the derived ones, sorted by key; `samples` and `picks` of this
+        season, `outlook` the latest issue.
+    past_samples, past_picks : DataFrame
+        The same of earlier seasons, told apart by `season`.
+    findings : DataFrame
+        Columns as in `findings.FINDING_COLUMNS`.
+    sources : DataFrame
+        file, sha256, rows.
+    blocked : mapping of str to str
+        Blocks that can't be decided on, and why.
+    unsound_blocks : DataFrame
+        Rows of blocks that are not in `blocks`, as far as they could be read; columns as `blocks`.
+    """
+
+    folder: Path
+    name: str
+    place: str
+    as_of: date
+    start: date
+    end: date
+    label: int
+    units: str
+    currency: str
+    time_zone: str
+    locale: str
+    target: Target
+    rules: Mapping[str, float | str]
+    blocks: pd.DataFrame
+    cultivars: pd.DataFrame
+    samples: pd.DataFrame
+    stations: pd.DataFrame
+    weather_days: pd.DataFrame
+    outlook: pd.DataFrame
+    harvesters: pd.DataFrame
+    trucks: pd.DataFrame
+    mill: pd.DataFrame
+    mill_days: pd.DataFrame
+    treatments: pd.DataFrame
+    contracts: pd.DataFrame
+    picks: pd.DataFrame
+    committed: pd.DataFrame
+    past_samples: pd.DataFrame
+    past_picks: pd.DataFrame
+    findings: pd.DataFrame
+    sources: pd.DataFrame
+    blocked: Mapping[str, str]
+    unsound_blocks: pd.DataFrame
+
+
+def season_label(day: date, start: date) -> int:
+    """Year in which the season of `day` starts, when seasons start on the month and day of `start`.
+
+    Examples
+    --------
+    >>> season_label(date(2027, 1, 10), date(2026, 8, 1)), season_label(date(2026, 3, 2), date(2026, 2, 1))
+    (2026, 2026)
+    """
+    return day.year if (day.month, day.day) >= (start.month, start.day) else day.year - 1
+
+
+def season_start(label: int, start: date) -> date:
+    """First day of season `label`; 29 February becomes 1 March in ordinary years.
+
+    Examples
+    --------
+    >>> season_start(2024, date(2026, 8, 1))
+    datetime.date(2024, 8, 1)
+    """
+    return in_year(start, label)
+
+
+def season_labels(days: pd.Series, start: date) -> np.ndarray:
+    """`season_label` of a column of dates; -1 where the date is missing."""
+    month_day = days.dt.month * 100 + days.dt.day
+    label = days.dt.year - (month_day < start.month * 100 + start.day)
+    return label.fillna(-1).to_numpy().astype(np.int64)
+
+
+def read_season(folder: Path | str, as_of: date | str | None = None) -> Season:
+    """Read and check a season folder as it was known on a day.
+
+    Parameters
+    ----------
+    folder : path
+        Holds season.toml and either TABLE.csv files, records.xlsx with a sheet for each table, or both.
+    as_of : date or ISO text, optional
+        Day of the decision. Rows that became known later are withheld. By default the newest day among this
+        season's samples, measured weather, picks and outlooks.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    SeasonError
+        When nothing can be decided: no season.toml, a needed table missing or unreadable, no sound block, no
+        mill that can run. Its `findings` hold what else was found. Faults of single blocks don't raise; they
+        stand in `Season.findings` and `Season.blocked`.
+    ValueError
+        When `as_of` is no date, or lies after the season's last day.
+    """
+    found: list[Finding] = []
+    try:
+        return _read(Path(folder), _as_day(as_of), found)
+    except SeasonError as error:
+        error.findings = findings_table(found)
+        raise
+
+
+def check(folder: Path | str, as_of: date | str | None = None) -> pd.DataFrame:
+    """List what is wrong with a season folder; a folder on which nothing can be decided gets a row too.
+
+    Returns
+    -------
+    DataFrame
+        Columns `FINDING_COLUMNS`; no rows when there is nothing to say.
+    """
+    found: list[Finding] = []
+    try:
+        return _read(Path(folder), _as_day(as_of), found).findings
+    except SeasonError as error:
+        if not any(f.level == ERROR and f.found == error.found for f in found):
+            found.append(
+                Finding(
+                    "no-season",
+                    ERROR,
+                    "",
+                    error.where,
+                    "",
+                    None,
+                    "",
+                    "",
+                    error.found,
+                    error.expected,
+                    error.do,
+                )
+            )
+        return findings_table(found)
+
+
+def _as_day(as_of: date | str | None) -> date | None:
+    if as_of is None:
+        return None
+    if isinstance(as_of, str):
+        try:
+            return date.fromisoformat(as_of)
+        except ValueError:
+            raise ValueError(f"as_of is {shown(as_of)}, expected a date such as 2026-10-05") from None
+    if isinstance(as_of, pd.Timestamp):
+        return as_of.date()
+    return as_of
+
+
+def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
+    if not folder.is_dir():
+        raise SeasonError(str(folder), "there is no such folder", "", "Start one with `olivetime start FOLDER`.")
+    settings = read_settings(folder)
+    gathered = gather(folder, settings)
+    found += gathered.findings
+    tables = _convert_all(gathered, settings, found)
+    for name in NEEDED_TABLES:
+        if tables[name].frame.empty and name != "samples":
+            where = tables[name].place.file
+            raise SeasonError(where, f"table {name} has no rows", "", f"Fill it: {TABLE_HELP[name]}")
+    check_contracts(tables)
+    check_blocks(tables)
+    check_spans(tables)
+    check_samples(tables)
+    for name in ("weather_days", "outlook"):
+        check_weather(tables, name)
+    found += check_treatments(tables)
+    start, end = settings.values["season", "start"], settings.values["season", "end"]
+    assert isinstance(start, date)  # read_settings sees to it
+    assert isinstance(end, date)
+    given = as_of is not None
+    if as_of is None:
+        as_of = _newest_day(tables, start, end)
+    label = season_label(as_of, start)
+    start, end = season_start(label, start), in_year(end, end.year + label - start.year)
+    if as_of > end:
+        raise ValueError(f"as_of is {as_of.isoformat()}, expected a day up to the season's last, {end.isoformat()}")
+    seasons = {
+        name: season_labels(tables[name].frame[day], start)
+        for name, day in (("samples", "sampled_on"), ("picks", "picked_on"))
+    }
+    check_picks(tables, seasons["picks"], label)
+    if not given:
+        _ahead(tables["samples"], as_of)
+    _check_pools(tables, seasons["samples"], label, as_of)
+    found += _all_findings(tables, seasons, label, as_of)
+    if not mill_can_run(tables, as_of, end):
+        place = tables["mill"].place
+        raise SeasonError(
+            ", ".join(filter(None, (place.file, place.sheet))),
+            f"no fruit can be milled from {as_of} to {end}",
+            "a mill with a rate and hours, open on some day",
+            "Correct mill, or the closed and booked_h of mill_days.",
+        )
+    frames = {name: _finish(name, table) for name, table in tables.items()}
+    known = _known_by(frames, as_of, found, tables, given=given)
+    return _season(folder, settings, as_of, (start, end, label), known, tables, found, gathered)
+
+
+def _convert_all(gathered: Gathered, settings: Settings, found: list[Finding]) -> dict[str, Converted]:
+    known: dict[str, Sequence[str]] = {}
+    tables: dict[str, Converted] = {}
+    for name in _ORDER:
+        if name not in gathered.grids:
+            if name in NEEDED_TABLES:
+                near = closest(name, (f.file.rpartition(".")[0] for f in gathered.findings if f.code == "not-read"))
+                hint = f"Rename {near}, or add" if near else "Add"
+                raise SeasonError(
+                    "season folder",
+                    f"table {name} is missing",
+                    "",
+                    f"{hint} {name}.csv, or the sheet in {WORKBOOK}.",
+                )
+            tables[name] = absent(name)
+            continue
+        table = convert(gathered.grids[name], name, settings.layouts[name], known)
+        tables[name] = table
+        if not table.missing:
+            check_duplicates(name, table)
+        for column in TABLES[name]:
+            if column.unique and len(KEYS[name]) == 1:
+                known[f"{name}.{column.name}"] = [n for n in dict.fromkeys(table.frame[column.name]) if n]
+        _stop_if_lost(name, table, found)
+    return tables
+
+
+def _stop_if_lost(name: str, table: Converted, found: list[Finding]) -> None:
+    """Raise when a table lacks a column without which nothing can be decided."""
+    place = table.place
+    if not table.missing or name in CAN_BE_LOST:
+        return
+    # A spray or a ticket without some column still names its block, and then only that block has to wait.
+    if name in ("treatments", "picks") and "block_id" not in table.missing:
+        return
+    found += place.found
+    first = next(f for f in place.found if f.level == ERROR and f.code in ("no-column", "no-heading", "bare-ton"))
+    raise SeasonError(first.where, first.found, first.expected, first.do)
+
+
+def _newest_day(tables: Tables, start: date, end: date) -> date:
+    """Choose the as-of day: the newest in the records of this season.
+
+    A sample counts only when it is at most a week newer than all weather, picks and outlooks: a slip of the
+    pen in one date must not move the decision into the future.
+    """
+    newest = {}
+    for name, columns in _KNOWN_ON.items():
+        if name in ("treatments", "committed"):
+            continue
+        days = _first_known(tables[name].frame, columns)
+        days = days[~tables[name].frame[BAD] & (days >= pd.Timestamp(start)) & (days <= pd.Timestamp(end))]
+        if len(days):
+            newest[name] = days
+    others = [days.max() for name, days in newest.items() if name != "samples"]
+    samples = newest.get("samples")
+    if samples is not None and others:
+        samples = samples[samples <= max(others) + pd.Timedelta(days=_AHEAD_DAYS)]
+    if samples is not None and len(samples):
+        others.append(samples.max())
+    if not others:
+        raise SeasonError(
+            "season folder",
+            f"no sample, weather, pick or outlook is dated from {start} to {end}",
+            "",
+            "Correct start and end in season.toml, or add this season's records.",
+        )
+    day: date = max(others).date()
+    return day
+
+
+def _first_known(frame: pd.DataFrame, columns: Sequence[str]) -> pd.Series:
+    days = frame[columns[0]]
+    for column in columns[1:]:
+        days = days.fillna(frame[column])
+    return days
+
+
+def _ahead(table: Converted, as_of: date) -> None:
+    """Report samples dated after a default as-of day."""
+    frame = table.frame
+    days = _first_known(frame, _KNOWN_ON["samples"])
+    for i in np.flatnonzero((days > pd.Timestamp(as_of)).to_numpy() & ~frame[BAD].to_numpy()):
+        column = "sampled_on" if frame["sampled_on"].iloc[i] > pd.Timestamp(as_of) else "received_on"
+        value = frame[column].iloc[i].date().isoformat()
+        do = "Correct the date, or name the day with --as-of."
+        table.place.add(
+            "after-as-of",
+            ERROR,
+            f"{column} is {value}",
+            f"a day up to the as-of date {as_of}",
+            do,
+            index=int(i),
+            column=column,
+            value=value,
+        )
+        frame.loc[i, BAD] = True
+
+
+def _check_pools(tables: Tables, seasons: np.ndarray, label: int, as_of: date) -> None:
+    """Say which blocks borrow their curve, and stop those that have nobody to borrow from."""
+    blocks, samples = tables["blocks"], tables["samples"].frame
+    counts = ~samples[BAD] & samples["oil_dry_pct"].notna() & (seasons <= label)
+    use = samples[counts & (_first_known(samples, _KNOWN_ON["samples"]) <= pd.Timestamp(as_of))]
+    own = use.loc[seasons[use.index] == label, "block_id"].value_counts()
+    cultivar_of = dict(zip(blocks.frame["block_id"], blocks.frame["cultivar"], strict=True))
+    pool = set(use["block_id"].map(cultivar_of))
+    cultivars = tables["cultivars"].frame
+    published = set(cultivars.loc[cultivars["plateau_dry_pct"].notna(), "cultivar"])
+    for i in np.flatnonzero(~blocks.frame[BAD].to_numpy()):
+        block, cultivar = blocks.frame["block_id"].iloc[i], blocks.frame["cultivar"].iloc[i]
+        n = int(own.get(block, 0))
+        if n == 0 and cultivar not in pool and cultivar not in published:
+            says = f"no sample of cultivar {shown(cultivar)} and no plateau_dry_pct for it"
+            do = "Sample the block, or give the cultivar a plateau_dry_pct."
+            blocks.place.add("no-pool", ERROR, says, "", do, index=int(i), column="cultivar", value=cultivar)
+            blocks.frame.loc[i, BAD] = True
+        elif n <= 1:
+            says = f"{'one sample' if n else 'no sample'} with oil this season"
+            do = "Its curve is borrowed from other blocks of the cultivar; sample it again."
+            blocks.place.add("few-samples", NOTE, says, "", do, index=int(i), column="block_id", value=block)
+
+
+def _all_findings(tables: Tables, seasons: Mapping[str, np.ndarray], label: int, as_of: date) -> list[Finding]:
+    """Gather the findings of all tables.
+
+    Faults of past seasons and of the old order can't stop a block. What became known after the as-of day is
+    not spoken of, except the samples whose very date is the fault.
+    """
+    found: list[Finding] = []
+    for name, table in tables.items():
+        past: set[int] = set()
+        late: set[int] = set()
+        if name in seasons:
+            past = set(table.frame.loc[(seasons[name] >= 0) & (seasons[name] < label), ROW])
+        if name in _KNOWN_ON:
+            late = set(table.frame.loc[_first_known(table.frame, _KNOWN_ON[name]) > pd.Timestamp(as_of), ROW])
+        for finding in table.place.found:
+            if finding.row in late and finding.code != "after-as-of":
+                continue
+            if finding.level == ERROR and (finding.row in past or name == "committed"):
+                found.append(replace(finding, level=WARNING, do=f"{finding.do} The row was left out."))
+            else:
+                found.append(finding)
+    return found
+
+
+def _finish(name: str, table: Converted) -> pd.DataFrame:
+    """Drop rows that can't be used, give whole numbers their type, sort by key."""
+    frame = table.frame[~table.frame[BAD]].drop(columns=[BAD])
+    for column in TABLES[name]:
+        if dtype_of(column) == "int64":
+            frame[column.name] = frame[column.name].astype("int64")
+    return frame.sort_values([*KEYS[name], ROW], kind="stable").reset_index(drop=True)
+
+
+def _known_by(
+    frames: Mapping[str, pd.DataFrame], as_of: date, found: list[Finding], tables: Tables, *, given: bool
+) -> dict[str, pd.DataFrame]:
+    """Withhold rows that became known after the as-of day; of the outlook keep the latest issue."""
+    known = dict(frames)
+    for name, columns in _KNOWN_ON.items():
+        frame = frames[name]
+        late = (_first_known(frame, columns) > pd.Timestamp(as_of)).to_numpy()
+        if late.any() and not given:
+            place = tables[name].place
+            row = int(frame.loc[late, ROW].min())
+            says = f"{int(late.sum())} rows dated after {as_of} were left out"
+            found.append(
+                Finding(
+                    "withheld",
+                    NOTE,
+                    name,
+                    place.file,
+                    place.sheet,
+                    row,
+                    columns[0],
+                    "",
+                    says,
+                    "",
+                    "Name a later day with --as-of if they should count.",
+                )
+            )
+        known[name] = frame[~late].reset_index(drop=True)
+    outlook = known["outlook"]
+    if len(outlook):
+        known["outlook"] = outlook[outlook["issued_on"] == outlook["issued_on"].max()].reset_index(drop=True)
+    return known
+
+
+def _first_error(table: Converted) -> SeasonError:
+    """Turn the first error of a table, none of whose rows can be used, into one about the season."""
+    first = next(f for f in table.place.found if f.level == ERROR)
+    return SeasonError(first.where, first.found, first.expected, first.do)
+
+
+def _season(
+    folder: Path,
+    settings: Settings,
+    as_of: date,
+    span: tuple[date, date, int],
+    known: dict[str, pd.DataFrame],
+    tables: Tables,
+    found: list[Finding],
+    gathered: Gathered,
+) -> Season:
+    start, end, label = span
+    parts: dict[str, pd.DataFrame] = {}
+    for name, day in (("samples", "sampled_on"), ("picks", "picked_on")):
+        frame = known[name].copy()
+        frame["season"] = season_labels(frame[day], start)
+        parts[f"past_{name}"] = frame[frame["season"] < label].drop(columns=[ROW]).reset_index(drop=True)
+        known[name] = frame[frame["season"] == label].reset_index(drop=True)
+    parts |= {name: frame.drop(columns=[ROW]) for name, frame in known.items()}
+    blocks = tables["blocks"].frame
+    unsound = blocks[blocks[BAD] & (blocks["block_id"] != "")].drop(columns=[ROW, BAD])
+    names = set(blocks["block_id"]) - {""}
+    blocked: dict[str, str] = {}
+    for finding in found:
+        if finding.level == ERROR:
+            for block in finding.blocks:
+                if block in names:
+                    blocked.setdefault(block, finding.full)
+    findings = findings_table(found)
+    sound = [block for block in parts["blocks"]["block_id"] if block not in blocked]
+    if not sound:
+        errors = [f for f in found if f.level == ERROR] or [
+            Finding(
+                "no-blocks",
+                ERROR,
+                "blocks",
+                tables["blocks"].place.file,
+                tables["blocks"].place.sheet,
+                None,
+                "",
+                "",
+                "there is no block",
+                "",
+                "Enter a row for each block.",
+            )
+        ]
+        first = min(errors, key=lambda f: (not f.blocks, f.table != "blocks"))
+        raise SeasonError(first.where, first.found, first.expected, first.do)
+    for name in NEEDED_TABLES:
+        if name != "samples" and tables[name].frame[BAD].all():
+            raise _first_error(tables[name])
+    if parts["trucks"].empty and len(tables["trucks"].frame):
+        raise _first_error(tables["trucks"])
+    values = settings.values
+    value = values["target", "value"]
+    kind = str(values["target", "kind"])
+    return Season(
+        folder=folder,
+        name=str(values["season", "name"]),
+        place=str(values["season", "place"]),
+        as_of=as_of,
+        start=start,
+        end=end,
+        label=label,
+        units=str(values["season", "units"]),
+        currency=str(values["season", "currency"]),
+        time_zone=str(values["season", "time_zone"]),
+        locale=str(values["season", "locale"]),
+        target=Target(kind, 0.0 if kind == "best_value" else float(str(value))),
+        rules=settings.rules,
+        findings=findings,
+        sources=pd.DataFrame(gathered.sources, columns=["file", "sha256", "rows"]),
+        blocked=MappingProxyType(dict(sorted(blocked.items()))),
+        unsound_blocks=unsound.sort_values("block_id", kind="stable").reset_index(drop=True),
+        **parts,
+    )

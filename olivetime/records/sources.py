@@ -1,0 +1,188 @@
+"""Finding each table's file or sheet in a season folder and reading it to text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from olivetime.records.cells import closest
+from olivetime.records.columns import TABLES, SeasonError
+from olivetime.records.convert import find_heading
+from olivetime.records.files import Grid, inside, read_bytes, read_csv_grid, read_workbook_grids, sha256_of
+from olivetime.records.findings import NOTE, WARNING, Finding, shown
+from olivetime.records.headings import heading_key
+from olivetime.records.settings import SETTINGS_FILE, WORKBOOK, Settings
+
+# A sheet of this name explains the others and is not read.
+ABOUT_SHEET = "about"
+# The marked copy lists its findings on a sheet of this name; it comes back when the copy has been mended.
+PROBLEMS_SHEET = "problems"
+# Losing one of these costs knowledge, not the decision.
+CAN_BE_LOST = frozenset(("outlook", "committed"))
+# Files the package itself writes beside the records.
+_OURS = frozenset(("problems", "problems_new"))
+
+
+@dataclass
+class Gathered:
+    """What a season folder holds, as text.
+
+    Parameters
+    ----------
+    grids : dict of table name to Grid
+    sources : list of (file, sha256, rows)
+    findings : list of Finding
+        About whole files.
+    """
+
+    grids: dict[str, Grid] = field(default_factory=dict)
+    sources: list[tuple[str, str, int]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def gather(folder: Path, settings: Settings) -> Gathered:
+    """Find each table's file or sheet and read it to text.
+
+    Raises
+    ------
+    SeasonError
+        When a file that matters can't be read, or a table stands in two places.
+    """
+    out = Gathered()
+    out.sources.append((SETTINGS_FILE, sha256_of(read_bytes(folder / SETTINGS_FILE)), 0))
+    try:
+        paths = sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith((".", "~$")))
+    except OSError as error:
+        raise SeasonError(str(folder), f"the folder can't be listed ({error.strerror})", "", "Check it.") from None
+    named = _named_files(folder, settings)
+    for path in paths:
+        wanted = {table: sheet for table, (file, sheet) in named.items() if file == path}
+        suffix = path.suffix.lower()
+        if suffix == ".csv":
+            _gather_csv(path, wanted, settings, out)
+        elif suffix in (".xlsx", ".xlsm") and (path.name.lower() == WORKBOOK or wanted):
+            _gather_workbook(path, settings, out)
+        elif suffix in (".xlsx", ".xlsm", ".xls", ".ods", ".numbers", ".tsv", ".txt"):
+            says = f"the file isn't read; tables stand in {WORKBOOK} or in files such as samples.csv"
+            out.findings.append(
+                _file_finding("not-read", NOTE, path.name, "", says, "Nothing to do if it's not needed.")
+            )
+    for table, (file, _) in named.items():
+        if file not in paths:
+            raise SeasonError(
+                f"{SETTINGS_FILE}, [layout.{table}]",
+                f"there is no file {shown(file.name)}",
+                "",
+                "Correct its name.",
+            )
+    return out
+
+
+def _named_files(folder: Path, settings: Settings) -> dict[str, tuple[Path, str]]:
+    named = {}
+    for table, (file, sheet) in settings.files.items():
+        try:
+            path = inside(folder, file)
+        except ValueError:
+            raise SeasonError(
+                f"{SETTINGS_FILE}, [layout.{table}]",
+                f"file is {shown(file)}",
+                "a file in the season folder",
+                "Write its name only.",
+            ) from None
+        named[table] = (folder / path.relative_to(folder.resolve()), sheet)
+    return named
+
+
+def _file_finding(code: str, level: str, file: str, sheet: str, says: str, do: str) -> Finding:
+    return Finding(code, level, "", file, sheet, None, "", "", says, "", do)
+
+
+def _add(out: Gathered, table: str, grid: Grid) -> None:
+    if table in out.grids:
+        other = out.grids[table]
+        where = f"{other.file}, sheet {other.sheet}" if other.sheet else other.file
+        raise SeasonError(
+            f"{grid.file}, sheet {grid.sheet}" if grid.sheet else grid.file,
+            f"table {table} stands here and in {where}",
+            "one of them",
+            "Delete or rename the other.",
+        )
+    out.grids[table] = grid
+
+
+def _lost(out: Gathered, table: str, error: SeasonError) -> None:
+    """Go on without a table that is not vital, else pass the error on."""
+    if table not in CAN_BE_LOST:
+        raise error
+    out.findings.append(
+        Finding(
+            "unreadable",
+            WARNING,
+            table,
+            error.where,
+            "",
+            None,
+            "",
+            "",
+            error.found,
+            error.expected,
+            f"{error.do} The table was left out.",
+        )
+    )
+
+
+def _gather_csv(path: Path, wanted: Mapping[str, str], settings: Settings, out: Gathered) -> None:
+    table = next(iter(wanted), heading_key(path.stem))
+    if table not in TABLES:
+        if table not in _OURS:
+            near = closest(path.stem, TABLES)
+            do = f"Did you mean {near}.csv?" if near else "Nothing to do if it's not needed."
+            level = WARNING if near else NOTE
+            out.findings.append(_file_finding("not-read", level, path.name, "", "no table has this name; not read", do))
+        return
+    if table in settings.files and not wanted:
+        return
+    layout = settings.layouts[table]
+
+    def fit(grid: Grid) -> int:
+        heading = find_heading(grid, table, layout)
+        return heading.fits if heading else 0
+
+    try:
+        grid = read_csv_grid(path, fit)
+    except SeasonError as error:
+        _lost(out, table, error)
+        return
+    _add(out, table, grid)
+    out.sources.append((path.name, sha256_of(read_bytes(path)), len(grid.texts)))
+
+
+def table_of_sheet(file: str, sheet: str, settings: Settings) -> str | None:
+    """Table that a sheet of a workbook holds, by the layout or by its name; None when it holds none."""
+    title = heading_key(sheet)
+    for table, (named_file, named_sheet) in settings.files.items():
+        if named_file == file and (not named_sheet or heading_key(named_sheet) == title):
+            return table
+    return title if title in TABLES and title not in settings.files else None
+
+
+def _gather_workbook(path: Path, settings: Settings, out: Gathered) -> None:
+    rows = 0
+    for grid in read_workbook_grids(path):
+        table = table_of_sheet(path.name, grid.sheet, settings)
+        if table is not None:
+            # A table without its own sheet name takes the first sheet that has anything on it.
+            if grid.texts:
+                _add(out, table, grid)
+                rows += len(grid.texts)
+            continue
+        if heading_key(grid.sheet) in (ABOUT_SHEET, PROBLEMS_SHEET) or not grid.texts:
+            continue
+        near = closest(grid.sheet, TABLES)
+        do = f"Did you mean {near}?" if near else "Nothing to do if it's not needed."
+        says = "no table has the name of this sheet; not read"
+        level = WARNING if near else NOTE
+        out.findings.append(_file_finding("not-read", level, path.name, grid.sheet, says, do))
+    out.sources.append((path.name, sha256_of(read_bytes(path)), rows))

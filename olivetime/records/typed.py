@@ -1,0 +1,632 @@
+"""A column of cells to numbers, dates, truths or names, with a finding for everything that was not plain."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+
+from olivetime.records.cells import (
+    BROKEN,
+    DATE,
+    DEAD,
+    NUMBER,
+    PERCENT,
+    TEXT,
+    TRUTH,
+    Distinct,
+    closest,
+    date_proof,
+    decimal_proof,
+    has_short_year,
+    is_error_cell,
+    is_no_result,
+    name_key,
+    needs_date_order,
+    read_date,
+    read_number,
+    read_truth,
+    serial_date,
+)
+from olivetime.records.columns import TABLES, Column
+from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, shown
+from olivetime.records.headings import Match
+
+# Faults of measured and forecast weather cost a day's value, which is filled and flagged later.
+LENIENT_TABLES = frozenset(("weather_days", "outlook"))
+# Other tables name these things, so two of them may not differ only in dashes, case or leading zeros.
+NAMED_THINGS = frozenset(("blocks", "cultivars", "stations", "harvesters", "trucks", "mill", "contracts"))
+# Values stations write for "no reading" (common practice, no source).
+SENTINELS = frozenset((-9999.0, -999.0, -99.9, -99.0, 999.0, 999.9, 9999.0, 99999.0))
+
+_DO: dict[tuple[str, str], str] = {
+    ("samples", "oil_fresh_pct"): "If the lab reports dry basis, put it in oil_dry_pct.",
+    ("samples", "oil_dry_pct"): "If the lab reports fresh basis, put it in oil_fresh_pct.",
+    ("samples", "moisture_pct"): "Enter water as per cent of fresh weight.",
+    (
+        "treatments",
+        "wait_days",
+    ): "The block can't be offered for picking before this is filled; 0 is a number.",
+    ("trucks", "payload_t"): "If these are kilograms, head the column payload_kg.",
+    ("blocks", "lat_deg"): "Latitude and longitude may be swapped.",
+    ("blocks", "crop_t_ha"): "If these are kilograms, head the column crop_kg_ha.",
+    ("picks", "net_t"): "If these are kilograms, head the column net_kg.",
+}
+_RECALCULATE = "Open the workbook, recalculate, save."
+_SET_DECIMAL = 'Retype it, or write decimal = "," or decimal = "." under [layout] in season.toml.'
+_SET_ORDER = 'Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
+_MONTH_NAMES = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What a file's writer meant by marks that can be read in two ways, and their own headings.
+
+    Parameters
+    ----------
+    decimal : "." or "," or None
+    date_order : "dmy", "mdy", "ymd" or None
+    ton : "short", "metric" or None
+        None: decided from the file, or asked for.
+    headings : mapping of str to str
+        The file's own heading to ours (with unit suffix).
+    """
+
+    decimal: str | None = None
+    date_order: str | None = None
+    ton: str | None = None
+    headings: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass
+class Place:
+    """Collects the findings of one grid; knows its names, its rows and the block of each row."""
+
+    table: str
+    file: str
+    sheet: str
+    rows: np.ndarray
+    blocks: Sequence[str] = ()
+    found: list[Finding] = field(default_factory=list)
+
+    def add(
+        self,
+        code: str,
+        level: str,
+        says: str,
+        expected: str,
+        do: str,
+        *,
+        index: int | None = None,
+        column: str = "",
+        value: str = "",
+        touches: Iterable[int] = (),
+    ) -> None:
+        """Add a finding at row index `index`; `touches` are further row indices it concerns."""
+        indices = [*([] if index is None else [index]), *touches]
+        blocks: tuple[str, ...] = ()
+        if len(self.blocks):
+            blocks = tuple(dict.fromkeys(self.blocks[i] for i in indices if self.blocks[i]))
+        row = None if index is None else int(self.rows[index])
+        self.found.append(
+            Finding(code, level, self.table, self.file, self.sheet, row, column, value, says, expected, do, blocks)
+        )
+
+
+def row_list(numbers: Sequence[int]) -> str:
+    """Rows in words: "rows 4, 5, 9 and 12 more"."""
+    listed = ", ".join(str(n) for n in numbers[:5])
+    more = f" and {len(numbers) - 5} more" if len(numbers) > 5 else ""
+    return f"row{'s' if len(numbers) > 1 else ''} {listed}{more}"
+
+
+@dataclass
+class ColumnReader:
+    """Reads the columns of one grid; `bad` marks the rows that an error touches.
+
+    Parameters
+    ----------
+    place : Place
+    layout : Layout
+    different : mapping of str to Distinct
+        Different texts of each column.
+    matches : mapping of str to Match
+        Unit of each column's heading.
+    headings : mapping of str to str
+        Each column's heading in the file.
+    bad : ndarray of bool, shape (rows,)
+        Written to.
+    """
+
+    place: Place
+    layout: Layout
+    different: Mapping[str, Distinct]
+    matches: Mapping[str, Match]
+    headings: Mapping[str, str]
+    bad: np.ndarray
+    decimal: str | None = "."
+    decimal_known: bool = False
+    date_order: str | None = None
+
+    def decide_marks(self) -> None:
+        """Decide the file's decimal mark and order of day and month from the texts that prove them."""
+        table = self.place.table
+        kinds = {c.name: c.kind for c in TABLES[table]}
+        self._decide_decimal([n for n in self.different if kinds[n] in ("number", "integer")])
+        if self.layout.date_order is None:
+            orders = {
+                proof
+                for name in self.different
+                if kinds[name] == "date"
+                for text, mark in zip(self.different[name].texts, self.different[name].marks, strict=True)
+                if mark == TEXT and (proof := date_proof(text))
+            }
+            self.date_order = orders.pop() if len(orders) == 1 else None
+        else:
+            self.date_order = self.layout.date_order
+
+    def _decide_decimal(self, names: Sequence[str]) -> None:
+        if self.layout.decimal is not None:
+            self.decimal, self.decimal_known = self.layout.decimal, True
+            return
+        rows = {".": 0, ",": 0}
+        example: tuple[str, int, str] | None = None
+        for name in names:
+            d = self.different[name]
+            for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+                if mark in (NUMBER, PERCENT):
+                    # A workbook's own numbers show that it is no place for text numbers with a comma.
+                    proof = "." if "." in text else ""
+                elif "," in text or "." in text:
+                    proof = decimal_proof(text)
+                else:
+                    continue
+                if proof:
+                    rows[proof] += int(d.count[i])
+                    if proof == "," and example is None:
+                        example = (name, int(np.argmax(d.code == i)), text)
+        if rows["."] == rows[","]:
+            self.decimal, self.decimal_known = ("." if rows["."] == 0 else None), False
+            return
+        self.decimal, self.decimal_known = ("." if rows["."] > rows[","] else ","), True
+        if self.decimal == "," and example is not None:
+            name, index, text = example
+            says = f"numbers were read with a decimal comma, because {name} is `{shown(text)}`"
+            self.place.add("decimal-comma", NOTE, says, "", "Nothing to do.", index=index, column=name, value=text)
+
+    def read(self, column: Column, known: Mapping[str, Sequence[str]]) -> np.ndarray:
+        """Read one column to its cleaned type: float, datetime64[us], bool or object text."""
+        d = self.different[column.name]
+        if column.kind in ("number", "integer"):
+            values = self._numbers(column, d)
+        elif column.kind == "date":
+            values = self._dates(column, d)
+        elif column.kind == "bool":
+            values = self._truths(column, d)
+        elif column.kind == "choice":
+            values = self._choices(column, d)
+        else:
+            values = self._names(column, d, known)
+        self._empty_cells(column, d)
+        return values
+
+    def _fault(
+        self,
+        column: Column,
+        which: int,
+        code: str,
+        says: str,
+        expected: str,
+        do: str,
+        *,
+        together: bool = False,
+    ) -> None:
+        """Report a distinct text that can't be used: each of its rows, or all in one line."""
+        d = self.different[column.name]
+        indices = np.flatnonzero(d.code == which)
+        text = d.texts[which]
+        lenient = self.place.table in LENIENT_TABLES
+        # A lenient table loses the value only, except in its key, without which the row is worth nothing.
+        if not lenient or column.unique:
+            self.bad[indices] = True
+        level = WARNING if lenient else ERROR
+        do = _DO.get((self.place.table, column.name), do) if code in ("out-of-range", "fraction") else do
+        if together or lenient:
+            if len(indices) > 1:
+                says = f"{says} in {len(indices)} rows"
+            self.place.add(
+                *(code, level, says, expected, do),
+                index=int(indices[0]),
+                column=column.name,
+                value=text,
+                touches=map(int, indices[1:]),
+            )
+            return
+        for i in indices:
+            self.place.add(code, level, says, expected, do, index=int(i), column=column.name, value=text)
+
+    def _note(self, column: Column, which: int, code: str, says: str, do: str = "Nothing to do.") -> None:
+        d = self.different[column.name]
+        index = int(np.argmax(d.code == which))
+        count = int(d.count[which])
+        if count > 1:
+            says = f"{says} ({count} rows)"
+        self.place.add(code, NOTE, says, "", do, index=index, column=column.name, value=d.texts[which])
+
+    def _heading(self, column: Column) -> str:
+        return shown(self.headings[column.name])
+
+    def _empty_cells(self, column: Column, d: Distinct) -> None:
+        if not column.required or column.gaps:
+            return
+        for which, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            empty = text == "" if column.kind in ("text", "choice", "bool") else mark == TEXT and is_no_result(text)
+            if empty:
+                do = _DO.get((self.place.table, column.name), "Fill it in.")
+                if (self.place.table, column.name) not in (("treatments", "wait_days"),):
+                    do = "Fill it in."
+                self._fault(column, which, "empty", f"{self._heading(column)} is empty", "", do)
+
+    # Numbers ------------------------------------------------------------------------------------------------
+
+    def _numbers(self, column: Column, d: Distinct) -> np.ndarray:
+        match = self.matches[column.name]
+        values = np.full(len(d.texts), np.nan)
+        is_pct, is_share = column.unit.startswith("%"), column.unit in ("fraction", "1/point")
+        signed = np.zeros(len(d.texts), dtype=bool)  # written with a per cent sign, so no fraction
+        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            if mark == TEXT:
+                if text.endswith("%") and (is_pct or is_share):
+                    bare = text[:-1].rstrip()
+                    signed[i] = True
+                    values[i] = self._text_number(column, i, bare, match) * (1.0 if is_pct else 0.01)
+                elif is_no_result(text):
+                    if text:
+                        self._note(column, i, "no-result", f"{self._heading(column)} is `{shown(text)}`: no result")
+                else:
+                    values[i] = self._text_number(column, i, text, match)
+            elif mark == NUMBER:
+                values[i] = float(text)
+            elif mark == PERCENT:
+                signed[i] = True
+                values[i] = float(text) * (100.0 if is_pct else 1.0)
+                if is_pct:
+                    says = f"{self._heading(column)} has per cent format; {shown(text)} read as {values[i]:.10g}"
+                    self._note(column, i, "percent-format", says)
+            else:
+                self._not_a_number(column, i, text, mark)
+        values = values * match.factor + match.offset
+        if is_pct and column.hard is not None and column.hard[0] >= 1:
+            values = self._fractions(column, d, values, signed)
+        values = self._ranges(column, d, values, match)
+        if column.kind == "integer":
+            for i in np.flatnonzero(np.isfinite(values) & (values != np.rint(values))):
+                says = f"{self._heading(column)} is {shown(d.texts[i])}"
+                self._fault(column, int(i), "not-whole", says, "a whole number", "Correct the number.")
+                values[i] = np.nan
+        out: np.ndarray = values[d.code]
+        if column.default is not None:
+            default = float(column.default)
+            out = np.where(np.isnan(out) & ~self.bad, default, out)
+        return out
+
+    def _text_number(self, column: Column, which: int, text: str, match: Match) -> float:
+        number = None if self.decimal is None else read_number(text, self.decimal)
+        name = self._heading(column)
+        proof = decimal_proof(text) if "," in text or "." in text else ""
+        if self.decimal is None and proof:
+            says = f"{name} is `{shown(text)}`, and the file has as many decimal commas as points"
+            self._fault(column, which, "decimal-mark", says, "one decimal mark", _SET_DECIMAL)
+            return np.nan
+        if proof and proof != self.decimal:
+            mark, other = ("comma", "point") if proof == "," else ("point", "comma")
+            says = f"{name} `{shown(text)}` has a decimal {mark} but this file uses a {other}"
+            do = f'Retype it, or write decimal = "{proof}" under [layout] in season.toml.'
+            self._fault(column, which, "decimal-mark", says, "", do)
+            return np.nan
+        if not self.decimal_known and ("," in text or "." in text) and not proof:
+            number = self._either_mark(column, which, text, match)
+            return np.nan if number is None else number
+        if number is None:
+            self._not_a_number(column, which, text, TEXT)
+            return np.nan
+        return number
+
+    def _either_mark(self, column: Column, which: int, text: str, match: Match) -> float | None:
+        """Read a text such as 1.250 in a file that proves no decimal mark: by the column's range or not."""
+        readings = [read_number(text, mark) for mark in ".,"]
+        if readings[0] is None or readings[1] is None or column.hard is None:
+            possible = [r for r in readings if r is not None]
+        else:
+            low, high = column.hard
+            possible = [r for r in readings if r is not None and low <= r * match.factor + match.offset <= high]
+            possible = possible or [min(r for r in readings if r is not None)]
+        if len(possible) == 1:
+            return possible[0]
+        if not possible:
+            self._not_a_number(column, which, text, TEXT)
+            return None
+        says = f"{self._heading(column)} `{shown(text)}` could be {possible[0]:.10g} or {possible[1]:.10g}"
+        self._fault(column, which, "decimal-mark", says, "a clear decimal mark", _SET_DECIMAL)
+        return None
+
+    def _not_a_number(self, column: Column, which: int, text: str, mark: str) -> None:
+        name = self._heading(column)
+        if mark == DEAD:
+            self._fault(column, which, "dead-formula", f"{name} is a formula without a saved result", "", _RECALCULATE)
+        elif mark == BROKEN or is_error_cell(text):
+            self._fault(column, which, "error-cell", f"{name} is {shown(text)}", "a number", _RECALCULATE)
+        elif mark == DATE:
+            do = "The spreadsheet took the number for a date; retype it in a cell formatted as number."
+            self._fault(column, which, "date-for-number", f"{name} is the date {shown(text)}", "a number", do)
+        else:
+            says, do = f"{name} is `{shown(text)}`", "Write the number only."
+            self._fault(column, which, "no-number", says, "a number", do)
+
+    def _fractions(self, column: Column, d: Distinct, values: np.ndarray, signed: np.ndarray) -> np.ndarray:
+        """Per cents written as fractions: the whole column, or errors on the rows that look like it."""
+        small = np.isfinite(values) & (values > 0) & (values < 1) & ~signed
+        if not small.any():
+            return values
+        large = np.isfinite(values) & ~small & (values != 0)
+        if not large.any():
+            first = int(np.flatnonzero(small)[0])
+            says = f"all of {self._heading(column)} is below 1 and was read as fractions: {d.texts[first]} as"
+            self._note(column, first, "fractions", f"{says} {100 * values[first]:.10g} %")
+            return values * 100.0
+        for i in np.flatnonzero(small):
+            says = f"{self._heading(column)} is {shown(d.texts[i])}, which looks like a fraction"
+            do = f"Write {100 * values[i]:.10g} or {100 * values[i]:.10g} %."
+            self.place_fraction(column, int(i), says, do)
+        return np.where(small, np.nan, values)
+
+    def place_fraction(self, column: Column, which: int, says: str, do: str) -> None:
+        """Report a fraction among per cents."""
+        self._fault(column, which, "fraction-among-per-cents", says, "", do)
+
+    def _ranges(self, column: Column, d: Distinct, values: np.ndarray, match: Match) -> np.ndarray:
+        if column.hard is None:
+            return values
+        low, high = column.hard
+        # Converting an edge of the range to another unit and back may lose its last digit.
+        slack = 1e-9 * max(abs(low), abs(high))
+        with np.errstate(invalid="ignore"):
+            outside = (values < low - slack) | (values > high + slack)
+        if outside.any():
+            if self._looks_fahrenheit(column, d, values):
+                return np.full_like(values, np.nan)
+            for i in np.flatnonzero(outside):
+                sentinel = self.place.table in LENIENT_TABLES and _native(values[i], match) in SENTINELS
+                code = "no-reading" if sentinel else "out-of-range"
+                says = f"{self._heading(column)} is {shown(d.texts[i])}"
+                do = "The value isn't used." if self.place.table in LENIENT_TABLES else "Correct the number."
+                self._fault(column, int(i), code, says, _range_words(column.hard, match), do)
+            values = np.where(outside, np.nan, values)
+        if column.usual is not None:
+            with np.errstate(invalid="ignore"):
+                odd = (values < column.usual[0] - slack) | (values > column.usual[1] + slack)
+            for i in np.flatnonzero(odd):
+                self._unusual(column, d, int(i), match)
+        return values
+
+    def _unusual(self, column: Column, d: Distinct, which: int, match: Match) -> None:
+        indices = np.flatnonzero(d.code == which)
+        more = f" in {len(indices)} rows" if len(indices) > 1 else ""
+        says = f"{self._heading(column)} is {shown(d.texts[which])}{more}"
+        self.place.add(
+            *(
+                "unusual",
+                WARNING,
+                says,
+                f"usually {_range_words(column.usual, match)}",
+                "Check it; it was used.",
+            ),
+            index=int(indices[0]),
+            column=column.name,
+            value=d.texts[which],
+            touches=map(int, indices[1:]),
+        )
+
+    def _looks_fahrenheit(self, column: Column, d: Distinct, values: np.ndarray) -> bool:
+        """One error for a temperature column that is plainly in degrees F, not one for each row."""
+        if column.name not in ("temp_max_c", "temp_min_c") or self.matches[column.name].unit != "degrees C":
+            return False
+        daily = values[d.code]
+        daily = daily[np.isfinite(daily) & ~np.isin(daily, list(SENTINELS))]
+        limit = 45.0 if column.name == "temp_max_c" else 35.0
+        if daily.size == 0 or np.median(daily) <= limit:
+            return False
+        says = f"half of {self._heading(column)} is above {np.median(daily):.0f}, which looks like Fahrenheit"
+        do = f"Head the column {column.name.removesuffix('_c')}_f."
+        self.place.add("fahrenheit", ERROR, says, "degrees C", do, column=column.name)
+        self.bad[:] = True
+        return True
+
+    # Dates --------------------------------------------------------------------------------------------------
+
+    def _dates(self, column: Column, d: Distinct) -> np.ndarray:
+        values = np.full(len(d.texts), np.datetime64("NaT", "us"))
+        name = self._heading(column)
+        order, both = self._order_for(column, d)
+        waiting: list[int] = []
+        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            if mark == DATE:
+                day = read_date(text, None)
+            elif mark in (NUMBER, PERCENT) or (mark == TEXT and serial_date(text)):
+                day = serial_date(text)
+                if day is not None:
+                    self._note(column, i, "serial-date", f"{name} is {shown(text)}, read as {day.isoformat()}")
+            elif mark in (DEAD, BROKEN) or is_error_cell(text):
+                self._not_a_number(column, i, text, mark)
+                continue
+            elif mark == TRUTH:
+                day = None
+            elif is_no_result(text):
+                if text:
+                    self._note(column, i, "no-result", f"{name} is `{shown(text)}`: no date")
+                continue
+            elif needs_date_order(text) and both:
+                says = f"{name} is {shown(text)}, and the column holds both day/month and month/day"
+                self._fault(column, i, "date-order", says, "one order", "Retype the dates as 2026-10-05.")
+                continue
+            elif needs_date_order(text) and order is None:
+                waiting.append(i)
+                continue
+            else:
+                day = read_date(text, order)
+            if day is None:
+                self._no_date(column, i, text, order)
+            else:
+                values[i] = np.datetime64(day, "us")
+        if waiting:
+            self._ask_for_order(column, d, waiting)
+        return values[d.code]
+
+    def _order_for(self, column: Column, d: Distinct) -> tuple[str | None, bool]:
+        """Order of day and month for a column, and whether it holds both."""
+        if self.layout.date_order is not None:
+            return self.layout.date_order, False
+        proofs = {}
+        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            proof = date_proof(text) if mark == TEXT else ""
+            if proof:
+                proofs.setdefault(proof, i)
+        if len(proofs) == 2:
+            return None, True
+        if len(proofs) == 1:
+            order, which = next(iter(proofs.items()))
+            words = "day/month" if order == "dmy" else "month/day"
+            index = int(np.argmax(d.code == which))
+            says = f"{self._heading(column)} was read as {words}, because row {int(self.place.rows[index])} is"
+            self.place.add(
+                *("date-order", NOTE, f"{says} {shown(d.texts[which])}", "", "Nothing to do."),
+                column=column.name,
+                value=d.texts[which],
+            )
+            return order, False
+        return self.date_order, False
+
+    def _ask_for_order(self, column: Column, d: Distinct, waiting: Sequence[int]) -> None:
+        """One finding for all dates of a column that could be read in two ways."""
+        indices = d.rows_of(waiting)
+        self.bad[indices] = True
+        text = d.texts[d.code[indices[0]]]
+        one, two = read_date(text, "dmy"), read_date(text, "mdy")
+        if one is None or two is None:
+            for i in waiting:
+                self._no_date(column, i, d.texts[i], None)
+            return
+        more = f", and {len(indices) - 1} more rows are like it" if len(indices) > 1 else ""
+        says = f"{self._heading(column)} {shown(text)} could be {_day_words(one)} or {_day_words(two)}{more}"
+        self.place.add(
+            *("date-order", ERROR, says, "", _SET_ORDER),
+            index=int(indices[0]),
+            column=column.name,
+            value=text,
+            touches=map(int, indices[1:]),
+        )
+
+    def _no_date(self, column: Column, which: int, text: str, order: str | None) -> None:
+        name = self._heading(column)
+        says = f"{name} is {shown(text)}"
+        if has_short_year(text):
+            do = "Write the year with four digits."
+        elif order is not None and date_proof(text) not in ("", order):
+            do = f"The file's dates are {'day/month' if order == 'dmy' else 'month/day'}; correct this one."
+        else:
+            do = "Write the date as 2026-10-05."
+        self._fault(column, which, "no-date", says, "a date", do)
+
+    # Words --------------------------------------------------------------------------------------------------
+
+    def _truths(self, column: Column, d: Distinct) -> np.ndarray:
+        values = np.full(len(d.texts), bool(column.default))
+        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            if text == "" or (mark == TEXT and is_no_result(text)):
+                continue
+            truth = read_truth(text)
+            if mark in (DEAD, BROKEN, DATE) or truth is None:
+                says = f"{self._heading(column)} is `{shown(text)}`"
+                self._fault(column, i, "no-truth", says, "yes or no", "Write yes or no.")
+            else:
+                values[i] = truth
+        return values[d.code]
+
+    def _choices(self, column: Column, d: Distinct) -> np.ndarray:
+        keys = {name_key(choice): choice for choice in column.choices}
+        values = np.full(len(d.texts), column.default or "", dtype=object)
+        for i, text in enumerate(d.texts):
+            if text == "":
+                continue
+            choice = keys.get(name_key(text))
+            if choice is None:
+                near = closest(text, column.choices)
+                do = f"Did you mean {near}?" if near else "Use one of these words."
+                says = f"{self._heading(column)} is `{shown(text)}`"
+                self._fault(column, i, "no-choice", says, " or ".join(column.choices), do)
+            else:
+                values[i] = choice
+        return values[d.code]
+
+    def _names(self, column: Column, d: Distinct, known: Mapping[str, Sequence[str]]) -> np.ndarray:
+        values = np.array([*d.texts, ""], dtype=object)[:-1]
+        is_name = bool(column.refers_to) or column.unique
+        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            if mark in (DEAD, BROKEN) and text:
+                self._not_a_number(column, i, text, mark)
+                values[i] = ""
+            elif mark == DATE and is_name:
+                do = "The spreadsheet took the name for a date; retype it in a cell formatted as text."
+                self._fault(column, i, "date-for-name", f"{self._heading(column)} is the date {text}", "a name", do)
+                values[i] = ""
+        if column.refers_to and column.refers_to in known:
+            self._refer(column, values, known[column.refers_to])
+        return values[d.code]
+
+    def _refer(self, column: Column, values: np.ndarray, names: Sequence[str]) -> None:
+        exact = set(names)
+        by_key: dict[str, list[str]] = {}
+        for name in names:
+            by_key.setdefault(name_key(name), []).append(name)
+        thing = column.refers_to.partition(".")[2].removesuffix("_id")
+        for i, text in enumerate(values):
+            if text == "" or text in exact:
+                continue
+            same = by_key.get(name_key(text), [])
+            if len(same) == 1:
+                values[i] = same[0]
+                says = f"{self._heading(column)} `{shown(text)}` was taken for {shown(same[0])}"
+                self._note(column, i, "name-matched", says)
+                continue
+            if same:
+                says, do = (
+                    f"{self._heading(column)} is `{shown(text)}`",
+                    f"It could be {' or '.join(same[:3])}.",
+                )
+                self._fault(column, i, "name-unclear", says, f"one {thing}", do, together=True)
+            else:
+                near = closest(text, names)
+                table = column.refers_to.partition(".")[0]
+                do = f"Did you mean {shown(near)}?" if near else f"Add it to {table}, or correct the name."
+                says = f"no such {thing} as `{shown(text)}`"
+                self._fault(column, i, "unknown-name", says, "", do, together=True)
+
+
+def _native(value: float, match: Match) -> float:
+    return round((value - match.offset) / match.factor, 6)
+
+
+def _range_words(limits: tuple[float, float] | None, match: Match) -> str:
+    assert limits is not None
+    low, high = (_native(limit, match) for limit in limits)
+    unit = f" {match.unit}" if match.unit else ""
+    return f"{low:.4g} to {high:.7g}{unit}"
+
+
+def _day_words(day: date) -> str:
+    return f"{day.day} {_MONTH_NAMES[day.month - 1]} {day.year}"

@@ -1,0 +1,327 @@
+"""One executed notebook becomes one web page, and the same page becomes one PDF.
+
+The page holds what the notebook shows and nothing of how it was made: no code, no prompts, no scripts, no
+fonts or pictures from elsewhere. It is refused when a picture has no text for those who cannot see it.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterable, Sequence
+from html.parser import HTMLParser
+from pathlib import Path
+from string import Template
+from typing import Any
+
+import olivetime
+
+PAGES = Path(__file__).parent / "pages"
+PAPERS = {"letter": "letter", "a4": "A4"}
+# Territories whose everyday paper is US Letter (from memory; all others use ISO 216 A4).
+_LETTER_TERRITORIES = {"US", "CA", "MX", "CL", "CO", "CR", "GT", "PA", "PH", "PR", "DO", "NI", "SV", "VE"}
+_VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+_MANY_COLUMNS = 9  # from here on a table may not fit a small desk screen (tried at 768 px)
+_FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
+
+
+def paper(locale: str) -> str:
+    """Paper size of a locale's offices.
+
+    Parameters
+    ----------
+    locale : str
+        Such as "en_US" or "es-ES".
+
+    Returns
+    -------
+    str
+        "letter" or "A4", as style sheets write it.
+
+    Examples
+    --------
+    >>> paper("en_US"), paper("es_ES")
+    ('letter', 'A4')
+    """
+    territory = re.split(r"[_\-.@]", f"{locale}__")[1].upper()
+    return PAPERS["letter" if territory in _LETTER_TERRITORIES else "a4"]
+
+
+def language(locale: str) -> str:
+    """Language tag for a page's `lang`, such as "en-US"; "en" when the locale says nothing usable.
+
+    Examples
+    --------
+    >>> language("en_US"), language("")
+    ('en-US', 'en')
+    """
+    parts = [part for part in re.split(r"[_\-]", locale.split(".")[0]) if part.isalnum()]
+    return "-".join(parts[:2]) if parts else "en"
+
+
+def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) -> str:
+    """Put a body into the page template.
+
+    Parameters
+    ----------
+    body, banner : str
+        HTML; the banner is the page's <header>.
+    title, provenance : str
+        Plain text.
+    locale : str
+        Decides paper size and language tag.
+
+    Returns
+    -------
+    str
+        A whole page.
+    """
+    template = Template((PAGES / "page.html").read_text(encoding="utf-8"))
+    return template.substitute(
+        lang=language(locale),
+        version=olivetime.__version__,
+        title=html.escape(title),
+        style=(PAGES / "style.css").read_text(encoding="utf-8"),
+        paper=paper(locale),
+        banner=banner,
+        body=body,
+        provenance=html.escape(provenance),
+    )
+
+
+def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
+    """Page of an executed notebook.
+
+    The first heading (markdown `# ...`) is the page's question and becomes its <h1>; each `## ...` begins a
+    section. Of the code cells only what they show is kept.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+        After execution.
+    name : str
+        Said after the question in the browser's title: place and date.
+    locale, provenance : str
+        See `wrap`.
+
+    Returns
+    -------
+    str
+        A whole page, checked by `check_page`.
+
+    Raises
+    ------
+    ValueError
+        When a picture has no alternative text or the page holds something that pages must not hold.
+    """
+    import mistune  # only workers that draw pages need it
+
+    markdown = mistune.create_markdown(escape=True, plugins=["table"])
+    parts: list[str] = []
+    question = ""
+    for cell in notebook.cells:
+        if "screen-only" in cell.metadata.get("tags", []):
+            continue
+        if cell.cell_type == "markdown":
+            found = re.match(r"#\s+(.+)", cell.source)
+            if found and not question:
+                question = found[1].strip()
+                rest = cell.source[found.end() :].strip()
+                parts += [markdown(rest)] if rest else []
+            else:
+                parts.append(markdown(cell.source))
+        elif cell.cell_type == "code":
+            parts += [_shown(output) for output in cell.outputs]
+    banner = f"<header><h1>{html.escape(question)}</h1></header>"
+    page = wrap(
+        _wide_tables("\n".join(part for part in parts if part)),
+        title=f"{question} {name}".strip(),
+        banner=banner,
+        locale=locale,
+        provenance=provenance,
+    )
+    check_page(page)
+    return page
+
+
+def _wide_tables(body: str) -> str:
+    """Let the keyboard scroll tables that may be wider than a small desk screen."""
+    labels: dict[str, int] = {}
+
+    def reach(found: re.Match[str]) -> str:
+        if found[0].count('scope="col"') < _MANY_COLUMNS:
+            return found[0]
+        caption = re.search(r"<caption>(.*?)</caption>", found[0], flags=re.S)
+        label = caption[1] if caption else "Table"
+        labels[label] = labels.get(label, 0) + 1
+        if labels[label] > 1:  # places on a page must differ by name for those who jump between them
+            label = f"{label}, {labels[label]}"
+        return found[0].replace(
+            '<div class="table">', f'<div class="table" tabindex="0" role="region" aria-label="{label}">'
+        )
+
+    return re.sub(r'<div class="table">.*?</thead>', reach, body, flags=re.S)
+
+
+def _shown(output: Any) -> str:
+    if output.output_type == "stream":
+        return f"<pre>{html.escape(output.text)}</pre>"
+    if output.output_type not in ("display_data", "execute_result"):
+        return ""
+    data = output.data
+    if "text/html" in data:
+        text = data["text/html"]
+        return text if isinstance(text, str) else "".join(text)
+    text = data.get("text/plain", "")
+    return f"<pre>{html.escape(text if isinstance(text, str) else ''.join(text))}</pre>" if text else ""
+
+
+class _Reader(HTMLParser):
+    """Notes what a page must not hold."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.faults: list[str] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        if tag not in _VOID:
+            self.open.append(tag)
+        if tag == "img" and not (values.get("alt") or "").strip():
+            self.faults.append("a picture without alt text")
+        if tag in _FORBIDDEN:
+            self.faults.append(f"a <{tag}> element")
+        self.faults += [f"the event attribute {key}" for key in values if key.startswith("on")]
+        for key in ("src", "href", "srcset", "action", "data"):
+            address = (values.get(key) or "").strip()
+            outside = re.match(r"(?i)[a-z][a-z0-9+.\-]*:|//", address)
+            picture = (tag, key) in {("img", "src"), ("source", "srcset")}
+            if outside and not (picture and address.startswith("data:image/")):
+                self.faults.append(f"an address outside the page: {address[:60]}")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in _VOID:
+            return
+        if tag in self.open:
+            while self.open and self.open.pop() != tag:
+                self.faults.append(f"an element left open before </{tag}>")
+        else:
+            self.faults.append(f"</{tag}> closes nothing")
+
+
+def check_page(page: str) -> None:
+    """Refuse a page that could not be read offline, by everyone, without scripts.
+
+    Parameters
+    ----------
+    page : str
+        HTML.
+
+    Raises
+    ------
+    ValueError
+        Naming every fault: a picture without alt text, scripts, event attributes, addresses outside the
+        page, elements left open.
+    """
+    reader = _Reader()
+    reader.feed(page)
+    reader.close()
+    faults = reader.faults + [f"<{tag}> is never closed" for tag in reader.open if tag not in ("p", "li")]
+    if faults:
+        raise ValueError(
+            f"page: found {'; '.join(dict.fromkeys(faults))}; expected text, tables and pictures that say in words"
+            " what they show. Show results through weekly.show, which writes them so."
+        )
+
+
+def plain_text(markup: str) -> str:
+    r"""Words of a piece of HTML, pictures by their alt text: for terminals and plain notebooks viewers.
+
+    Examples
+    --------
+    >>> plain_text("<p>Pick <b>North 4</b> first.</p><img alt='a map' src='x'>")
+    'Pick North 4 first.\na map'
+    """
+    markup = re.sub(r"<img\b[^>]*?\balt=(\"|')(.*?)\1[^>]*>", r"\2", markup, flags=re.S)
+    markup = re.sub(r"</(td|th)>\s*", "  ", markup)
+    markup = re.sub(r"</(p|tr|li|h\d|caption|figcaption|figure|div|ul|ol|table|summary)>", "\n", markup)
+    text = html.unescape(re.sub(r"<[^>]+>", "", markup))
+    lines = (line.strip() for line in text.splitlines())
+    return "\n".join(line for line in lines if line)
+
+
+def group_figures(parts: Sequence[str]) -> str:
+    """Join pieces of HTML; figures that follow each other may stand two abreast."""
+    joined: list[str] = []
+    row: list[str] = []
+    for part in [*parts, ""]:
+        if part.lstrip().startswith("<figure"):
+            row.append(part)
+            continue
+        if row:
+            joined.append(f'<div class="figures">{"".join(row)}</div>')
+            row = []
+        if part:
+            joined.append(part)
+    return "\n".join(joined)
+
+
+def pdf_bytes(page: str) -> bytes:
+    """Print a page as a tagged PDF (PDF/UA-1).
+
+    The date inside the file comes from the environment's SOURCE_DATE_EPOCH, so that the same page gives the
+    same bytes.
+
+    Parameters
+    ----------
+    page : str
+        HTML as written by `wrap`.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    OSError
+        When the system lacks the Pango library.
+    """
+    import weasyprint  # loads the system's Pango; a run without PDFs must not need it
+
+    # The page holds its pictures; nothing may be fetched (`check_page` refuses such pages before they come here).
+    # Paper shows the wide drawing of a tall picture, as the page itself does in a browser's print.
+    twin = r'<picture><source[^>]*? srcset="([^"]+)"[^>]*>(<img [^>]*?src=")[^"]+("[^>]*>)</picture>'
+    page = re.sub(twin, r"\2\1\3", page)
+    inside = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
+    return weasyprint.HTML(string=page, url_fetcher=inside).write_pdf(pdf_variant="pdf/ua-1")
+
+
+def no_pdf_reason() -> str:
+    """Why PDFs cannot be made here, in one line with the remedy; empty when they can."""
+    try:
+        import weasyprint  # noqa: F401
+    except (ImportError, OSError) as problem:
+        first = str(problem).strip().splitlines()[0] if str(problem).strip() else type(problem).__name__
+        return (
+            f"PDFs were left out: the system's Pango library could not be loaded ({first}). On Debian or Ubuntu:"
+            " apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0; then run again."
+        )
+    return ""
+
+
+def answer(first: str, rest: str = "") -> str:
+    """Give the page's answer: the first sentence in bold, the reason after it.
+
+    Examples
+    --------
+    >>> answer("Pick North 4 first.", "Rain is likely.")
+    '<p class="answer"><strong>Pick North 4 first.</strong> Rain is likely.</p>'
+    """
+    return f'<p class="answer"><strong>{html.escape(first)}</strong> {html.escape(rest)}'.rstrip() + "</p>"
+
+
+def list_of(items: Iterable[str], *, css: str = "") -> str:
+    """Give a bulleted list of plain texts as HTML."""
+    attribute = f' class="{html.escape(css)}"' if css else ""
+    return f"<ul{attribute}>" + "".join(f"<li>{html.escape(item)}</li>" for item in items) + "</ul>"

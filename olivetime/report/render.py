@@ -1,0 +1,210 @@
+"""One notebook becomes one report: parameters checked, cells run, page and PDF written, all put in place at once.
+
+Runs inside the worker processes of `olivetime.report.weekly`; importing this module is cheap, papermill and its
+companions are loaded by the first report.
+"""
+
+from __future__ import annotations
+
+import ast
+import difflib
+import hashlib
+import json
+import os
+import re
+import sys
+import time
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import olivetime
+from olivetime.report import page
+
+GROWER_ID = re.compile(r"[A-Za-z0-9_-]{1,40}")
+
+
+def notebooks_folder() -> Path:
+    """Folder of the seven notebooks: inside the installed package, or beside it in a checkout."""
+    inside = Path(olivetime.__file__).parent / "notebooks"
+    return inside if inside.is_dir() else Path(olivetime.__file__).parent.parent / "notebooks"
+
+
+def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
+    """Refuse parameters that a notebook does not have, or that it needs and did not get.
+
+    papermill itself only warns about a misspelt name and then runs with the default, which gives a wrong
+    report without an error.
+
+    Parameters
+    ----------
+    notebook : Path
+        A notebook with a cell tagged `parameters`.
+    parameters : mapping
+        Names and values to be passed; `run`, and `grower` where the notebook has it, must be among them.
+
+    Raises
+    ------
+    ValueError
+        Unknown or missing name, or a value that is not exactly of the declared type (str, int or bool).
+    """
+    _keep_imports_light()
+    import papermill
+
+    known = papermill.inspect_notebook(str(notebook))
+    for name in parameters:
+        if name not in known:
+            near = difflib.get_close_matches(str(name), known, n=1, cutoff=0.5)
+            hint = f" Did you mean {near[0]}?" if near else ""
+            raise ValueError(
+                f"{notebook.name}: found parameter {name!r}, expected one of {', '.join(known)}.{hint} Correct the"
+                " name; nothing was run."
+            )
+    for name in ("run", "grower"):
+        if name in known and not parameters.get(name):
+            raise ValueError(
+                f"{notebook.name}: found no value for parameter {name!r}, expected one. Pass {name}; nothing was run."
+            )
+    for name, value in parameters.items():
+        declared = {"str": str, "int": int, "bool": bool}.get(known[name]["inferred_type_name"])
+        if declared is None or type(value) is not declared:
+            raise ValueError(
+                f"{notebook.name}: parameter {name} is {value!r} of type {type(value).__name__}, expected exactly"
+                f" {known[name]['inferred_type_name']}. Convert it; nothing was run."
+            )
+    if "grower" in parameters and not GROWER_ID.fullmatch(parameters["grower"]):
+        raise ValueError(
+            f"{notebook.name}: grower is {parameters['grower']!r}, expected 1 to 40 letters, digits, _ or -. Pass the"
+            " grower_id of the week's growers table, not the name."
+        )
+
+
+def render_report(task: Mapping[str, Any]) -> dict[str, Any]:
+    """Run one notebook, write its page and PDF, and put all three in their place.
+
+    Runs inside a worker.
+
+    Parameters
+    ----------
+    task : mapping
+        notebook (path), folder (the week's), place (inside it, without ending), parameters, engine, pdf,
+        as_of, name, locale, provenance.
+
+    Returns
+    -------
+    dict
+        outputs: path inside the folder -> sha256; seconds: phase -> [s].
+
+    Raises
+    ------
+    ValueError
+        When a cell failed, wrote to stderr or did not run, or the page was refused.
+    """
+    _keep_imports_light()
+    os.environ["SOURCE_DATE_EPOCH"] = str(int(datetime.fromisoformat(task["as_of"]).replace(tzinfo=UTC).timestamp()))
+    for name in ("JPY_SESSION_NAME", "VSCODE_PID"):  # nobody turns controls in a report
+        os.environ.pop(name, None)
+    begun = time.perf_counter()
+    import nbformat
+    import papermill
+    from papermill.engines import papermill_engines
+
+    from olivetime.report.engine import WeekEngine
+
+    papermill_engines.register("olivetime", WeekEngine)
+    source = Path(task["notebook"])
+    folder = Path(task["folder"])
+    target = folder / task["place"]
+    parameters = {"run": str(folder), **task["parameters"]}
+    check_parameters(source, parameters)
+    clock = {"start": time.perf_counter() - begun}
+
+    begun = time.perf_counter()
+    try:
+        notebook = papermill.execute_notebook(
+            str(source),
+            None,
+            parameters=parameters,
+            engine_name="olivetime" if task["engine"] == "olivetime" else None,
+            kernel_name="python3",
+            progress_bar=False,
+            cwd=str(folder),
+            **({} if task["engine"] == "olivetime" else {"shutdown_kernel": "immediate"}),
+        )
+    except papermill.PapermillExecutionError as problem:
+        raise ValueError(f"cell {problem.exec_count}: {problem.ename}: {problem.evalue}") from None
+    _require_clean(notebook)
+    clock["notebook"] = time.perf_counter() - begun
+
+    begun = time.perf_counter()
+    _settle(notebook, target.parent)
+    files = {".ipynb": (nbformat.writes(notebook) + "\n").encode()}
+    text = page.page_html(notebook, name=task["name"], locale=task["locale"], provenance=task["provenance"])
+    files[".html"] = text.encode()
+    clock["html"] = time.perf_counter() - begun
+
+    begun = time.perf_counter()
+    if task["pdf"]:
+        files[".pdf"] = page.pdf_bytes(text)
+    clock["pdf"] = time.perf_counter() - begun
+
+    target.parent.mkdir(parents=True, exist_ok=True)
+    if not target.parent.resolve().is_relative_to(folder.resolve()):
+        raise ValueError(f"report {task['place']}: leads out of {folder}, expected inside it. Rename the grower.")
+    for ending, data in files.items():
+        target.with_name(f"{target.name}{ending}.part").write_bytes(data)
+    outputs = {}
+    for ending, data in files.items():
+        os.replace(target.with_name(f"{target.name}{ending}.part"), target.with_name(f"{target.name}{ending}"))
+        outputs[f"{task['place']}{ending}"] = hashlib.sha256(data).hexdigest()
+    return {"outputs": outputs, "seconds": {name: round(value, 4) for name, value in clock.items()}}
+
+
+def _keep_imports_light() -> None:
+    """Spare the batch path 2-3 s of processor time.
+
+    Beside JupyterLab, importing nbformat makes jsonschema import rfc3987_syntax, which builds some 35 grammars
+    that checking notebooks never uses.
+    """
+    if "rfc3987_syntax" not in sys.modules and "jsonschema" not in sys.modules:
+        sys.modules["rfc3987_syntax"] = None  # type: ignore[assignment]
+
+
+def _require_clean(notebook: Any) -> None:
+    for number, cell in enumerate(notebook.cells, start=1):
+        if cell.cell_type != "code" or not cell.source.strip():
+            continue
+        if cell.execution_count is None:
+            raise ValueError(f"cell {number} did not run. Open the notebook and run it from the top.")
+        for output in cell.outputs:
+            if output.output_type == "stream" and output.name == "stderr":
+                lines = output.text.strip().splitlines() or [""]
+                raise ValueError(f"cell {number} wrote a warning: {lines[-1][:200]}")
+
+
+def _settle(notebook: Any, place: Path) -> None:
+    """Take times, machine paths and random ids out of an executed notebook, so that reruns give the same bytes.
+
+    The published notebook finds its week and its season by paths relative to itself: it opens where it lies.
+    """
+    notebook.metadata.pop("papermill", None)
+    notebook.metadata["language_info"] = {"name": "python"}
+    notebook.metadata["kernelspec"] = {"display_name": "Python 3", "language": "python", "name": "python3"}
+    for cell in notebook.cells:
+        cell.metadata.pop("papermill", None)
+        cell.metadata.pop("execution", None)
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell["id"] = "injected-parameters"
+            cell.source = re.sub(
+                r"(?m)^(run|season) = (.+)$",
+                lambda found: f"{found[1]} = {json.dumps(_relative(ast.literal_eval(found[2]), place))}",
+                cell.source,
+            )
+
+
+def _relative(path: str, place: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, place)).as_posix()
+    except ValueError:  # another drive of a Windows machine
+        return Path(path).as_posix()

@@ -1,0 +1,737 @@
+"""The weekly run: one computation, many pages, an index last.
+
+The season is computed once and saved as files; notebooks only load and show them. Worker processes run the
+notebooks through papermill, write page and PDF beside each, and put a report in its place by renaming, only
+when all of its cells ran and its files passed. A report that fails is tried once more by itself and then
+named at the top of the index; the others are published all the same. A later run redoes what is missing,
+failed or changed.
+
+In notebooks only two names of this module are used: `open_week` and `show`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import hashlib
+import importlib.metadata
+import json
+import os
+import platform
+import re
+import shutil
+import socket
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+import olivetime
+from olivetime.fanout import Outcome, run_many
+from olivetime.harvest.order import Proposal, propose
+from olivetime.harvest.reasons import what_if
+from olivetime.records.season import read_season
+from olivetime.report import front, page, tables
+from olivetime.report.render import check_parameters, notebooks_folder, render_report
+
+MANIFEST_VERSION = 1
+_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+# Longest time for one report [s]: a hundred times what one takes, so that only a hang meets it.
+REPORT_LIMIT_S = 300.0
+_LIBRARIES = ("numpy", "pandas", "scipy", "matplotlib", "highspy", "numba", "papermill", "weasyprint")
+
+
+@dataclass(frozen=True)
+class Report:
+    """One notebook for one reader.
+
+    Attributes
+    ----------
+    key : str
+        Name in the manifest, such as "pick_order" or "grower_report/north-farm-1a2b3c4d".
+    notebook : str
+        File stem of the notebook.
+    folder : str
+        Where it goes inside the week's folder, with "/" between parts.
+    parameters : mapping
+        Notebook parameters besides `run`.
+    """
+
+    key: str
+    notebook: str
+    folder: str
+    parameters: Mapping[str, str | int | bool]
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """What a weekly run left behind.
+
+    Attributes
+    ----------
+    folder : Path
+        OUT/AS-OF.
+    index : Path
+        The page to open.
+    reports : pandas.DataFrame
+        One row per report: key, notebook, grower_id, status ("made", "unchanged", "older", "failed"), error,
+        html, pdf, ipynb (paths inside the folder, "" when absent), seconds.
+    exit_code : int
+        0 when all is done, 6 when a report failed.
+    notes : tuple of str
+        Sentences for the user: PDFs left out, a stale lock removed.
+    """
+
+    folder: Path
+    index: Path
+    reports: pd.DataFrame
+    exit_code: int
+    notes: tuple[str, ...] = ()
+
+
+# The farm manager's, the agronomist's and the mill's reports; a grower report for each grower follows.
+REPORTS = (
+    Report("pick_order", "pick_order", "manager", {}),
+    Report("what_if", "what_if", "manager", {}),
+    Report("mill_week", "mill_week", "mill", {}),
+    Report("curve_review", "curve_review", "agronomist", {}),
+    Report("season_check", "season_check", "agronomist", {}),
+    Report("lookback", "lookback", "agronomist", {}),
+)
+# Notebooks that go back to the records themselves; the lookback cannot do without them.
+_WITH_SEASON = frozenset({"lookback", "what_if"})
+
+
+def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "", seed: int = 0) -> tables.Week:
+    """Load a computed week, or compute it.
+
+    Parameters
+    ----------
+    run : path, optional
+        A week's folder (OUT/AS-OF) or its `data` folder. Empty computes the week from `season`.
+    season : path
+        Season folder, used when `run` is empty.
+    as_of : str, optional
+        ISO date up to which records are used; empty takes the newest date in them.
+    seed : int
+        Seed of the draws.
+
+    Returns
+    -------
+    Week
+    """
+    if run:
+        folder = Path(run)
+        return tables.load_week(folder / "data" if (folder / "data").is_dir() else folder)
+    return tables.week_tables(propose(read_season(season, as_of or None), seed=seed))
+
+
+def open_grower(week: tables.Week, grower: str = "") -> tables.Week:
+    """One grower's part of a week; without a grower_id that of the first grower."""
+    return tables.grower_week(week, grower or str(week.growers["grower_id"].iloc[0]))
+
+
+def week_before(run: str | Path = "", grower: str = "") -> tables.Week | None:
+    """Load the newest earlier week beside this one, to say what changed.
+
+    Parameters
+    ----------
+    run : path
+        This week's folder, OUT/AS-OF.
+    grower : str, optional
+        Only this grower's part.
+
+    Returns
+    -------
+    Week or None
+        None when `run` is empty, no earlier week lies there, or the grower was not in it.
+    """
+    folder = _folder_before(Path(run)) if run else None
+    if folder is None:
+        return None
+    week = tables.load_week(folder / "data")
+    if not grower:
+        return week
+    return tables.grower_week(week, grower) if grower in set(week.growers["grower_id"]) else None
+
+
+def _folder_before(folder: Path) -> Path | None:
+    folder = folder.resolve()
+    if not _ISO_DAY.fullmatch(folder.name):
+        return None
+    earlier = [
+        path.parent.parent
+        for path in folder.parent.glob("*/data/info.json")
+        if _ISO_DAY.fullmatch(path.parent.parent.name) and path.parent.parent.name < folder.name
+    ]
+    return max(earlier, key=lambda path: path.name, default=None)
+
+
+def show(*parts: str | tables.DisplayTable) -> None:
+    """Show tables and figures in a notebook; figures that follow each other may stand two abreast.
+
+    Parameters
+    ----------
+    *parts : DisplayTable or str
+        Tables, and HTML from `olivetime.report.figures` and `olivetime.report.page`; empty pieces show nothing.
+    """
+    from IPython.display import display
+
+    pieces = [tables.html_table(part) if isinstance(part, tables.DisplayTable) else part for part in parts]
+    markup = page.group_figures([piece for piece in pieces if piece])
+    if markup:
+        display({"text/html": markup, "text/plain": page.plain_text(markup)}, raw=True)
+
+
+def what_if_controls(week: tables.Week, *, season: str | Path, as_of: str = "") -> None:
+    """Show controls for one's own what-ifs where somebody can turn them; show nothing on pages.
+
+    Parameters
+    ----------
+    week : Week
+        Only its day is used, when `as_of` is empty.
+    season : path
+        Season folder that the changes are tried on.
+    as_of : str, optional
+        ISO date.
+    """
+    if not _somebody_there():
+        return
+    try:
+        import ipywidgets
+    except ImportError:
+        print("Controls need ipywidgets: pip install 'olivetime[lab]'. The table above needs nothing.")
+        return
+    from IPython.display import display
+
+    def begin() -> Proposal:
+        return propose(read_season(season, as_of or str(week.info["as_of"])), seed=int(week.info["seed"]))
+
+    display(_controls(ipywidgets, week, begin))
+
+
+def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) -> Any:
+    """Widgets for one change at a time or several together; the season is computed at the first question."""
+    from IPython.display import display
+
+    wide = {"style": {"description_width": "14em"}, "layout": {"width": "28em"}}
+    shift = widgets.IntSlider(0, -6, 6, description="Shift, hours more", **wide)
+    harvesters = widgets.IntSlider(0, 0, 3, description="Harvesters more", **wide)
+    mill = widgets.IntSlider(100, 20, 100, 10, description="Mill rate, %", **wide)
+    mill_down = widgets.DatePicker(description="Mill stands on", **wide)
+    frost_on = widgets.DatePicker(description="Frost on the night of", **wide)
+    frost_c = widgets.FloatSlider(-3.0, -8.0, 0.0, 0.5, description="Its lowest temperature, °C", **wide)
+    names = zip(week.stage["block_name"].astype(str), week.stage["block_id"].astype(str), strict=True)
+    leave = widgets.Dropdown(options=[("none", ""), *names], description="Leave block", **wide)
+    ask = widgets.Button(description="Find the order", button_style="")
+    said = widgets.Output()
+    proposals: list[Proposal] = []
+
+    def answer(_: Any) -> None:
+        said.clear_output()
+        change: dict[str, Any] = {"shift_hours": shift.value, "more_harvesters": harvesters.value}
+        change |= {"mill_fraction": mill.value / 100, "leave": [leave.value] if leave.value else []}
+        change |= {"mill_down": [mill_down.value] if mill_down.value else []}
+        change |= {"frost": {frost_on.value: frost_c.value} if frost_on.value else None}
+        with said:
+            print("Looking for the best order; this takes some seconds.")
+            try:
+                if not proposals:
+                    proposals.append(begin())
+                told = what_if(proposals[0], **change)
+            except ValueError as problem:
+                print(problem)
+                return
+            said.clear_output()
+            display({"text/html": page.answer(told.says), "text/plain": told.says}, raw=True)
+            display(told.moved)
+
+    ask.on_click(answer)
+    return widgets.VBox([shift, harvesters, mill, mill_down, frost_on, frost_c, leave, ask, said])
+
+
+def _somebody_there() -> bool:
+    """Whether a notebook server or editor started this kernel; papermill and plain Python did not."""
+    return "JPY_SESSION_NAME" in os.environ or "VSCODE_PID" in os.environ
+
+
+def run_week(
+    season_folder: str | Path,
+    out: str | Path,
+    *,
+    as_of: date | str | None = None,
+    seed: int = 0,
+    jobs: int = 2,
+    engine: str = "olivetime",
+    grower: str | None = None,
+    resume: bool = True,
+    units: str | None = None,
+    scheduler: str | None = None,
+    say: Callable[[str], None] | None = None,
+    time_limit_s: float = REPORT_LIMIT_S,
+) -> RunResult:
+    """Compute the week once and publish every report of it.
+
+    Parameters
+    ----------
+    season_folder : path
+        A season folder (see `read_season`).
+    out : path
+        The week goes to OUT/AS-OF/; OUT/index.html leads to the newest.
+    as_of : date or ISO text, optional
+        Records dated later are not used; by default the newest date in the records.
+    seed : int
+        Seed of the draws.
+    jobs : int
+        Worker processes [count].
+    engine : str
+        "olivetime" (inside the workers) or "kernel" (a kernel for each notebook; slower, same output).
+    grower : str, optional
+        Only this grower's report (name or grower_id); the week's other files stay as they are.
+    resume : bool
+        Reuse what an earlier run of the same week made from the same records, code and seed.
+    units : {"metric", "us"}, optional
+        Units that pages show; by default the season's.
+    scheduler : str, optional
+        Address of a Dask scheduler for the reports; see `olivetime.fanout.run_many`.
+    say : callable, optional
+        Called with one line of text for each thing done.
+    time_limit_s : float
+        Longest time for one report [s].
+
+    Returns
+    -------
+    RunResult
+
+    Raises
+    ------
+    SeasonError
+        When the records cannot be decided on.
+    ValueError
+        Unknown engine or grower.
+    BlockingIOError
+        When another run works on the same week.
+    OSError
+        When the folder cannot be written.
+    """
+    say = say or (lambda _: None)
+    begun = time.perf_counter()
+    season = read_season(season_folder, as_of)
+    if units is not None:
+        season = replace(season, units=units)
+    seconds = {"read": time.perf_counter() - begun}
+    folder = Path(out).resolve() / season.as_of.isoformat()
+    with _lock(folder) as note:
+        before = _read_manifest(folder) if resume else {}
+        week, compute_key, spent = _compute(season, folder, seed, before)
+        return _publish(
+            week,
+            folder,
+            before,
+            season=Path(season_folder).resolve(),
+            compute_key=compute_key,
+            seconds=seconds | spent,
+            notes=[note] if note else [],
+            jobs=jobs,
+            engine=engine,
+            grower=grower,
+            scheduler=scheduler,
+            say=say,
+            time_limit_s=time_limit_s,
+        )
+
+
+def publish_week(
+    week: tables.Week,
+    out: str | Path,
+    *,
+    season_folder: str | Path | None = None,
+    jobs: int = 2,
+    engine: str = "olivetime",
+    grower: str | None = None,
+    resume: bool = True,
+    scheduler: str | None = None,
+    say: Callable[[str], None] | None = None,
+    time_limit_s: float = REPORT_LIMIT_S,
+) -> RunResult:
+    """Save a computed week and publish every report of it; `run_week` without the computing.
+
+    Parameters
+    ----------
+    week : Week
+        From `olivetime.report.tables.week_tables`.
+    out : path
+        The week goes to OUT/AS-OF/.
+    season_folder : path, optional
+        Where the records lie; without it the lookback, which replays them, is left out.
+    jobs, engine, grower, resume, scheduler, say, time_limit_s
+        As in `run_week`.
+
+    Returns
+    -------
+    RunResult
+    """
+    folder = Path(out).resolve() / str(week.info["as_of"])
+    with _lock(folder) as note:
+        before = _read_manifest(folder) if resume else {}
+        begun = time.perf_counter()
+        tables.save_week(week, folder / "data")
+        return _publish(
+            week,
+            folder,
+            before,
+            season=None if season_folder is None else Path(season_folder).resolve(),
+            compute_key="",
+            seconds={"tables": time.perf_counter() - begun},
+            notes=[note] if note else [],
+            jobs=jobs,
+            engine=engine,
+            grower=grower,
+            scheduler=scheduler,
+            say=say or (lambda _: None),
+            time_limit_s=time_limit_s,
+        )
+
+
+def _publish(
+    week, folder, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, say, time_limit_s
+) -> RunResult:
+    """Make what is missing or changed, then index and manifest."""
+    if engine not in ("olivetime", "kernel"):
+        raise ValueError(f"run_week: engine is {engine!r}, expected olivetime or kernel. Choose one of the two.")
+    begun = time.perf_counter()
+    say(f"{week.info['name']}, as of {week.info['as_of']}: {len(week.order)} blocks, {len(week.growers)} growers")
+    no_pdf = page.no_pdf_reason()
+    notes = tuple(note for note in [*notes, no_pdf] if note)
+    for note in notes:
+        say(note)
+    reports = _all_reports(week, season)
+    chosen = reports
+    if grower is not None:
+        wanted = _find_grower(week, grower)
+        chosen = [report for report in reports if report.parameters.get("grower") == wanted]
+    for notebook, parameters in {report.notebook: report.parameters for report in chosen}.items():
+        check_parameters(notebooks_folder() / f"{notebook}.ipynb", {"run": str(folder), **parameters})
+
+    keys = _report_keys(reports, week, folder, pdf=not no_pdf)
+    old = {row["key"]: row for row in before.get("reports", [])}
+    rows = {
+        report.key: _kept_row(old.get(report.key), keys[report.key], folder, must_match=report in chosen)
+        for report in reports
+    }
+    to_do = {report.key: report for report in chosen if rows[report.key] is None}
+    made = _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, pdf=not no_pdf)
+    for key, outcome in made.items():
+        rows[key] = _new_row(to_do[key], outcome, keys[key])
+        if outcome.error:
+            _remove_files(to_do[key], folder)
+    _remove_orphans(old, rows, folder)
+
+    rows = {key: row for key, row in rows.items() if row is not None}
+    table = _reports_table(rows.values())
+    _write(folder / "index.html", front.index_page(week, table, notes))
+    seconds = {**seconds, "reports": time.perf_counter() - begun}
+    manifest = _manifest(week, folder, rows, compute_key, seconds, engine=engine, notes=notes)
+    _write(folder / "manifest.json", json.dumps(manifest, indent=1, allow_nan=False) + "\n")
+    first = table.set_index("key")["status"].get("pick_order")
+    if first in ("made", "unchanged"):  # a week whose order is missing must not become the newest
+        _write(folder.parent / "index.html", front.weeks_page(folder.parent, week))
+    failed = bool((table["status"] == "failed").any())
+    return RunResult(folder, folder / "index.html", table, 6 if failed else 0, notes)
+
+
+# --- computing once -------------------------------------------------------------------------------------
+
+
+def _compute(season, folder: Path, seed: int, before: Mapping) -> tuple[tables.Week, str, dict[str, float]]:
+    key = _digest_of(
+        [
+            *(f"{row.file}:{row.sha256}" for row in season.sources.itertuples()),
+            season.as_of.isoformat(),
+            str(seed),
+            season.units,
+            _code_digest(""),
+        ]
+    )
+    data = folder / "data"
+    saved = {name: value for name, value in before.get("outputs", {}).items() if name.startswith("data/")}
+    if before.get("compute_key") == key and saved and _all_match(folder, saved):
+        begun = time.perf_counter()
+        return tables.load_week(data), key, {"load": time.perf_counter() - begun}
+    begun = time.perf_counter()
+    proposal = propose(season, seed=seed)
+    planned = time.perf_counter()
+    week = tables.week_tables(proposal)
+    tables.save_week(week, data)
+    return week, key, {"compute": planned - begun, "tables": time.perf_counter() - planned}
+
+
+def _code_digest(part: str) -> str:
+    """Digest of the package's own code, or of one room of it, pages included."""
+    root = Path(olivetime.__file__).parent / part
+    files = sorted(path for path in root.rglob("*") if path.suffix in {".py", ".html", ".css"})
+    return _digest_of(f"{path.relative_to(root).as_posix()}:{_sha256(path)}" for path in files)
+
+
+def _digest_of(texts: Iterable[str]) -> str:
+    return hashlib.sha256("\n".join(texts).encode()).hexdigest()
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _all_match(folder: Path, outputs: Mapping[str, str]) -> bool:
+    return all((folder / name).is_file() and _sha256(folder / name) == digest for name, digest in outputs.items())
+
+
+# --- which reports --------------------------------------------------------------------------------------
+
+
+def _all_reports(week: tables.Week, season: Path | None) -> list[Report]:
+    reports = []
+    for report in REPORTS:
+        if report.notebook in _WITH_SEASON and season is not None:
+            reports.append(replace(report, parameters={"season": str(season), "as_of": str(week.info["as_of"])}))
+        elif report.notebook != "lookback":
+            reports.append(report)
+    # A grower_id is a readable name and a hash (see `tables.grower_id`), so it can name the folder too.
+    for grower in week.growers["grower_id"].astype(str):
+        reports.append(Report(f"grower_report/{grower}", "grower_report", f"growers/{grower}", {"grower": grower}))
+    return reports
+
+
+def _find_grower(week: tables.Week, wanted: str) -> str:
+    names = dict(zip(week.growers["grower"].astype(str), week.growers["grower_id"].astype(str), strict=True))
+    if wanted in names.values():
+        return wanted
+    if wanted in names:
+        return names[wanted]
+    near = difflib.get_close_matches(wanted, [*names, *names.values()], n=1, cutoff=0.4)
+    hint = f" Did you mean {near[0]}?" if near else ""
+    raise ValueError(
+        f"run_week: no grower {wanted!r} in these records, expected one of {len(names)} growers.{hint} Give the name or"
+        " the grower_id of the growers table."
+    )
+
+
+def _report_keys(reports, week: tables.Week, folder: Path, *, pdf: bool) -> dict[str, str]:
+    """What each report is made from; the same key means the same files."""
+    code = _code_digest("report")
+    whole = _digest_of(f"{path.name}:{_sha256(path)}" for path in sorted((folder / "data").glob("*.csv")))
+    last = _folder_before(folder)  # pages say what changed since then
+    past = _sha256(last / "data" / "info.json") if last is not None else ""
+    whole = _digest_of([whole, past, json.dumps(week.info, sort_keys=True, default=str)])
+    notebooks = {name: _sha256(notebooks_folder() / f"{name}.ipynb") for name in {r.notebook for r in reports}}
+    keys = {}
+    for report in reports:
+        data = whole
+        if "grower" in report.parameters:
+            data = _digest_of([_week_digest(tables.grower_week(week, report.parameters["grower"])), past])
+        keys[report.key] = _digest_of(
+            [data, code, notebooks[report.notebook], json.dumps(dict(report.parameters), sort_keys=True), str(pdf)]
+        )
+    return keys
+
+
+def _week_digest(week: tables.Week) -> str:
+    texts = [json.dumps(week.info, sort_keys=True, default=str)]
+    for name, value in sorted(vars(week).items()):
+        if isinstance(value, pd.DataFrame):
+            hashes = pd.util.hash_pandas_object(value, index=False).to_numpy()
+            texts.append(f"{name}:{','.join(value.columns)}:{hashlib.sha256(hashes.tobytes()).hexdigest()}")
+    return _digest_of(texts)
+
+
+def _kept_row(row: dict | None, key: str, folder: Path, *, must_match: bool) -> dict | None:
+    """Row of a report that need not be made now; None when it must be (or was never made)."""
+    if row is None or row["status"] == "failed" or not row["outputs"] or not _all_match(folder, row["outputs"]):
+        return None
+    if row["input_key"] == key:
+        return {**row, "status": "unchanged"}
+    return None if must_match else {**row, "status": "older"}
+
+
+def _new_row(report: Report, outcome: Outcome, key: str) -> dict:
+    value = outcome.value or {}
+    return {
+        "key": report.key,
+        "notebook": report.notebook,
+        "grower_id": report.parameters.get("grower", ""),
+        "status": "failed" if outcome.error else "made",
+        "error": outcome.error.removeprefix("ValueError: "),
+        "input_key": key,
+        "outputs": value.get("outputs", {}),
+        "seconds": value.get("seconds", {}),
+    }
+
+
+def _reports_table(rows: Iterable[dict]) -> pd.DataFrame:
+    columns = ["key", "notebook", "grower_id", "status", "error", "html", "pdf", "ipynb", "seconds"]
+    found = []
+    for row in rows:
+        files = {Path(name).suffix[1:]: name for name in row["outputs"]}
+        found.append(
+            [
+                *(row[name] for name in columns[:5]),
+                *(files.get(kind, "") for kind in ("html", "pdf", "ipynb")),
+                float(sum(row["seconds"].values())),
+            ]
+        )
+    return pd.DataFrame(found, columns=columns)
+
+
+# --- rendering ------------------------------------------------------------------------------------------
+
+
+def _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, *, pdf) -> dict[str, Outcome]:
+    tasks = {
+        key: {
+            "notebook": str(notebooks_folder() / f"{report.notebook}.ipynb"),
+            "folder": str(folder),
+            "place": f"{report.folder}/{report.notebook}",
+            "parameters": dict(report.parameters),
+            "engine": engine,
+            "pdf": pdf,
+            "as_of": str(week.info["as_of"]),
+            "name": f"- {week.info['name']}, {week.info['as_of']}",
+            "locale": str(week.info["locale"]),
+            "provenance": tables.provenance(week),
+        }
+        for key, report in to_do.items()
+    }
+    done = 0
+
+    def tell(outcome: Outcome) -> None:
+        nonlocal done
+        done += 1
+        say(f"[{done}/{len(tasks)}] {outcome.key}" + (f": {outcome.error}" if outcome.error else ""))
+
+    made = {}
+    for outcome in run_many(
+        render_report, tasks, jobs=jobs, scheduler=scheduler, time_limit_s=time_limit_s, progress=tell
+    ):
+        made[outcome.key] = outcome
+    again = {key: tasks[key] for key, outcome in made.items() if outcome.error}
+    if again:  # once more, one at a time in a fresh worker: a crowded machine is no reason to lose a report
+        say(f"trying again: {', '.join(again)}")
+        for outcome in run_many(render_report, again, jobs=1, time_limit_s=time_limit_s):
+            made[outcome.key] = outcome
+    return made
+
+
+# --- publishing -----------------------------------------------------------------------------------------
+
+
+def _write(path: Path, text: str) -> None:
+    part = path.with_name(f"{path.name}.part")
+    with part.open("w", encoding="utf-8", newline="\n") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(part, path)
+
+
+def _remove_files(report: Report, folder: Path) -> None:
+    """A failed report must not leave older numbers under its address."""
+    for ending in (".html", ".pdf", ".ipynb"):
+        (folder / report.folder / f"{report.notebook}{ending}").unlink(missing_ok=True)
+
+
+def _remove_orphans(old: Mapping, rows: Mapping, folder: Path) -> None:
+    """Remove reports of growers who left the records since the last run of this week."""
+    for key in set(old) - set(rows):
+        places = {(folder / name).parent for name in old[key]["outputs"]}
+        for place in places:
+            if place.resolve().is_relative_to((folder / "growers").resolve()):
+                shutil.rmtree(place, ignore_errors=True)
+
+
+def _read_manifest(folder: Path) -> dict[str, Any]:
+    try:
+        found = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) and found.get("manifest_version") == MANIFEST_VERSION else {}
+
+
+def _manifest(week, folder, rows, compute_key, seconds, *, engine, notes) -> dict[str, Any]:
+    outputs = {
+        path.relative_to(folder).as_posix(): _sha256(path)
+        for path in [folder / "index.html", *sorted((folder / "data").iterdir())]
+    }
+    for row in rows.values():
+        outputs |= row["outputs"]
+    return {
+        "manifest_version": MANIFEST_VERSION,
+        "as_of": str(week.info["as_of"]),
+        "season": str(week.info["name"]),
+        "seed": int(week.info["seed"]),
+        "compute_key": compute_key,
+        "versions": {
+            "olivetime": olivetime.__version__,
+            "python": platform.python_version(),
+            "platform": platform.platform(),
+            **{name: importlib.metadata.version(name) for name in _LIBRARIES},
+        },
+        "engine": engine,
+        "notes": list(notes),
+        "inputs": [
+            {"file": str(row.file), "sha256": str(row.sha256), "rows": int(row.rows)}
+            for row in week.sources.itertuples()
+        ],
+        "outputs": outputs,
+        "reports": list(rows.values()),
+        "seconds": {name: round(value, 3) for name, value in seconds.items()},
+    }
+
+
+@contextlib.contextmanager
+def _lock(folder: Path) -> Iterator[str]:
+    """Keep two runs from working on one week; yields a sentence when a stale lock was removed."""
+    import psutil  # comes with ipykernel; tells a running process from one that reused its number
+
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / ".lock"
+    me = {"pid": os.getpid(), "host": socket.gethostname(), "begun": psutil.Process().create_time()}
+    note = ""
+    try:
+        held = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        held = None
+    except (OSError, ValueError):
+        held = {}
+    if held is not None:
+        if held.get("host") != me["host"] or _lives(held):
+            raise BlockingIOError(
+                f"{path}: another run (process {held.get('pid', 'unknown')} on {held.get('host', 'unknown host')}) works"
+                " on this week, expected none. Wait for it to end; if no run is alive there, delete this file."
+            )
+        path.unlink(missing_ok=True)
+        note = f"An earlier run (process {held['pid']}) ended without finishing; this run took over from it."
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            json.dump(me, file)
+    except FileExistsError as problem:
+        raise BlockingIOError(
+            f"{path}: another run began at the same moment, expected none. Wait for it to end and run again."
+        ) from problem
+    for leftover in list(folder.rglob("*.part")):
+        leftover.unlink(missing_ok=True)  # of a run that was ended while it wrote
+    try:
+        yield note
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def _lives(held: Mapping[str, Any]) -> bool:
+    import psutil
+
+    try:
+        return abs(psutil.Process(int(held["pid"])).create_time() - float(held["begun"])) < 2.0
+    except (psutil.NoSuchProcess, KeyError, TypeError, ValueError):
+        return False

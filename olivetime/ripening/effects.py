@@ -1,0 +1,791 @@
+"""Random effects by Laplace's method: one small set per block, a few shared by all, one per sample.
+
+Maturity and moisture are both fitted here. A sample j of block i has the predictor
+
+    eta_j = x_j' beta + z_j' b_i + d_j' s + e_j
+
+with ``b_i`` the block's own effects, ``s`` effects that many blocks share (week, season, cultivar) and
+``e_j`` the sample's own. The distribution of a sample given ``eta_j`` is a *family*. All effects are
+written as scale times a standard normal, so that an effect nobody has seen yet is simply standard normal.
+The precision of the effects is an arrow: a small matrix per block and one dense corner, solved for all
+blocks at once. Laplace's method and its gradient by the adjoint of the mode follow Skaug & Fournier (2006),
+Computational Statistics & Data Analysis 51:699-709 (the idea; the algebra here is our own).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+Array = NDArray[np.float64]
+
+_INNER_STEPS = 60
+_OUTER_STEPS = 300
+_MODE_TOLERANCE = 1e-9
+_LIMIT_SD = 2.5  # how far draws of standard deviations may go, in sds of estimate and prior; our choice
+N_POINTS = 16  # sets of standard deviations behind the draws; our choice
+
+
+class Family(Protocol):
+    """Distribution of the samples given the predictor; arrays are (G, M): group by place in the group."""
+
+    n_parameters: int
+
+    def value(self, eta: Array, phi: Array) -> tuple[Array, Array, Array, Array]:
+        """Log-likelihood of each sample and its first three derivatives by the predictor."""
+
+    def gradient(self, eta: Array, phi: Array, a: Array, b: Array) -> Array:
+        """Sum over samples of (l + a l' + b l'') differentiated by the family's own parameters."""
+
+    def arranged(self, rows: NDArray[np.intp]) -> Family:
+        """Lay the samples out as ``rows`` (G, M); -1 is an empty place with no weight."""
+
+
+@dataclass(frozen=True)
+class GroupTerm:
+    """Effects that every block has for itself.
+
+    Parameters
+    ----------
+    names : tuple of str
+        One name per column.
+    columns : (n, c) array
+        What multiplies each effect in each sample.
+    full : bool
+        True: the c effects have standard deviations of their own and are correlated. False: they are
+        independent and share one standard deviation (a column per season, for example).
+    label : str
+        Name of the shared standard deviation when not full.
+    """
+
+    names: tuple[str, ...]
+    columns: Array
+    full: bool = True
+    label: str = ""
+
+
+@dataclass(frozen=True)
+class SharedTerm:
+    """Effects that many blocks share, with one standard deviation.
+
+    Parameters
+    ----------
+    label : str
+        Name of the standard deviation.
+    columns : (n, c) array
+        What multiplies each effect in each sample.
+    sd : float or None
+        A known standard deviation, or None to estimate it.
+    """
+
+    label: str
+    columns: Array
+    sd: float | None = None
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Samples of n rows laid out by group, with the design of every effect.
+
+    ``rows`` (G, M) holds row numbers, -1 where a group has fewer samples; ``group`` the G group names.
+    ``x`` (G, M, p), ``z`` (G, M, q). A group meets only some of the D shared effects: ``active`` (G, A) are
+    their numbers, D where a group meets fewer, and ``d`` (G, M, A) their columns.
+    """
+
+    rows: NDArray[np.intp]
+    group: tuple[object, ...]
+    x: Array
+    z: Array
+    d: Array
+    active: NDArray[np.intp]
+    group_terms: tuple[GroupTerm, ...]
+    shared_terms: tuple[SharedTerm, ...]
+    shared_index: NDArray[np.intp]
+    sample_effect: bool
+    sd_names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Mode:
+    """Most probable effects for given parameters, and the arrow matrix there."""
+
+    eta: Array
+    z_group: Array
+    z_shared: Array
+    z_sample: Array
+    inverse_group: Array
+    cross: Array
+    corner_inverse: Array
+    loglik: float
+    gradient: Array
+    converged: bool
+
+
+@dataclass(frozen=True)
+class Point:
+    """Effects, scaled, at one likely set of standard deviations and the other parameters that go with it.
+
+    ``group`` (G, q) and ``shared`` (D,) most probable effects, ``group_root`` (G, q, q) root of their
+    covariance given the shared ones, ``reach`` (G, q, A) how they follow these, ``shared_root`` (D, D).
+    """
+
+    psi: Array
+    group: Array
+    shared: Array
+    group_root: Array
+    reach: Array
+    shared_root: Array
+    group_scale: Array
+    shared_scale: Array
+
+
+@dataclass(frozen=True)
+class EffectsFit:
+    """A fit: parameters in the order family, fixed, spread; mode of the effects; curvature.
+
+    ``psi`` (P,) estimates, ``covariance`` (P, P), ``mode_slope`` (P, G q + D) change of the most probable
+    effects with the parameters, ``points`` solutions at likely standard deviations, for draws;
+    ``prior_mean`` and ``prior_sd`` (P,), infinite where there is no prior.
+    """
+
+    layout: Layout
+    family: Family
+    psi: Array
+    covariance: Array
+    loglik: float
+    objective: float
+    mode: Mode
+    mode_slope: Array
+    points: tuple[Point, ...]
+    prior_mean: Array
+    prior_sd: Array
+    converged: bool
+    max_gradient: float
+
+
+@dataclass(frozen=True)
+class EffectsDraws:
+    """Joint draws: ``psi`` (K, P), group effects (K, G, q) and shared effects (K, D), already scaled."""
+
+    psi: Array
+    group: Array
+    shared: Array
+    group_scale: Array
+    shared_scale: Array
+
+
+def lay_out(
+    x: Array,
+    group: Sequence[object] | NDArray[np.generic] | None,
+    group_terms: Sequence[GroupTerm] = (),
+    shared_terms: Sequence[SharedTerm] = (),
+    *,
+    sample_effect: bool = False,
+) -> Layout:
+    """Arrange n samples as groups by places.
+
+    Parameters
+    ----------
+    x : (n, p) array
+        Fixed design, p may be 0.
+    group : length n or None
+        Group of each sample; None for no groups.
+    group_terms, shared_terms
+        Effects; their columns have n rows.
+    sample_effect : bool
+        Whether every sample has an effect of its own (over-dispersion).
+
+    Returns
+    -------
+    Layout
+    """
+    n = x.shape[0]
+    labels = np.zeros(n, dtype=np.intp) if group is None else np.asarray(group)
+    names, code = np.unique(labels, return_inverse=True)
+    count = np.bincount(code, minlength=len(names))
+    order = np.argsort(code, kind="stable")
+    place = np.arange(n) - np.repeat(np.cumsum(count) - count, count)
+    rows = np.full((len(names), int(count.max(initial=1))), -1, dtype=np.intp)
+    rows[code[order], place] = order
+
+    def spread(columns: Array) -> Array:
+        out = columns[rows]
+        out[rows < 0] = 0.0
+        return out
+
+    z = [np.asarray(t.columns, dtype=float) for t in group_terms]
+    d = [np.asarray(t.columns, dtype=float) for t in shared_terms]
+    empty = np.zeros((n, 0))
+    wide = np.hstack([empty, *d])
+    met = np.zeros((len(names), wide.shape[1]), dtype=bool)
+    np.logical_or.at(met, code, wide != 0)
+    most = int(met.sum(1).max(initial=0))
+    active = np.argsort(~met, axis=1, kind="stable")[:, :most]
+    active = np.where(np.take_along_axis(met, active, axis=1), active, wide.shape[1])
+    padded = np.hstack([wide, np.zeros((n, 1))])
+    columns = padded[rows[:, :, None], active[:, None, :]]
+    columns[rows < 0] = 0.0
+    sd_names: list[str] = []
+    for t in group_terms:
+        if t.full:
+            sd_names += [f"log_sd {name}" for name in t.names]
+            sd_names += [f"tilt {t.names[r]}~{t.names[c]}" for r in range(len(t.names)) for c in range(r)]
+        else:
+            sd_names.append(f"log_sd {t.label}")
+    sd_names += [f"log_sd {t.label}" for t in shared_terms if t.sd is None]
+    if sample_effect:
+        sd_names.append("log_sd sample")
+    return Layout(
+        rows=rows,
+        group=tuple(names.tolist()),
+        x=spread(np.asarray(x, dtype=float)),
+        z=spread(np.hstack([empty, *z])),
+        d=columns,
+        active=active,
+        group_terms=tuple(group_terms),
+        shared_terms=tuple(shared_terms),
+        shared_index=np.repeat(np.arange(len(d), dtype=np.intp), [c.shape[1] for c in d]),
+        sample_effect=sample_effect,
+        sd_names=tuple(sd_names),
+    )
+
+
+def group_scale(layout: Layout, theta: Array) -> Array:
+    """Return the matrix (..., q, q) that turns standard normals into effects; theta (..., n_sd)."""
+    q = layout.z.shape[2]
+    scale = np.zeros((*theta.shape[:-1], q, q))
+    at, col = 0, 0
+    for t in layout.group_terms:
+        c = len(t.names)
+        if t.full:
+            sd = np.exp(theta[..., at : at + c])
+            at += c
+            for r in range(c):
+                scale[..., col + r, col + r] = sd[..., r]
+                for k in range(r):
+                    scale[..., col + r, col + k] = sd[..., r] * theta[..., at]
+                    at += 1
+        else:
+            for r in range(c):
+                scale[..., col + r, col + r] = np.exp(theta[..., at])
+            at += 1
+        col += c
+    return scale
+
+
+def _n_group_sd(layout: Layout) -> int:
+    return sum(len(t.names) * (len(t.names) + 1) // 2 if t.full else 1 for t in layout.group_terms)
+
+
+def shared_scale(layout: Layout, theta: Array) -> Array:
+    """Return the standard deviation (..., D) of each shared effect; theta (..., n_sd)."""
+    at = _n_group_sd(layout)
+    scale = np.empty((*theta.shape[:-1], len(layout.shared_index)))
+    for i, t in enumerate(layout.shared_terms):
+        mine = layout.shared_index == i
+        if t.sd is None:
+            scale[..., mine] = np.exp(theta[..., at, None])
+            at += 1
+        else:
+            scale[..., mine] = t.sd
+    return scale
+
+
+def _sd_gradient(layout: Layout, theta: Array, by_group: Array, by_shared: Array, by_sample: float) -> Array:
+    """Chain rule from the derivative by the scale matrix and scales to the derivative by theta."""
+    out = np.zeros(len(theta))
+    at, col = 0, 0
+    for t in layout.group_terms:
+        c = len(t.names)
+        if t.full:
+            first, at_tilt = at, at + c
+            for r in range(c):
+                sd = np.exp(theta[first + r])
+                out[first + r] += by_group[col + r, col + r] * sd
+                for k in range(r):
+                    out[first + r] += by_group[col + r, col + k] * sd * theta[at_tilt]
+                    out[at_tilt] = by_group[col + r, col + k] * sd
+                    at_tilt += 1
+            at = at_tilt
+        else:
+            out[at] = np.trace(by_group[col : col + c, col : col + c]) * np.exp(theta[at])
+            at += 1
+        col += c
+    for i, t in enumerate(layout.shared_terms):
+        if t.sd is None:
+            out[at] = by_shared[layout.shared_index == i].sum() * np.exp(theta[at])
+            at += 1
+    if layout.sample_effect:
+        out[at] = by_sample * np.exp(theta[at])
+    return out
+
+
+@dataclass(frozen=True)
+class _Arrow:
+    """The arrow matrix at given weights: group inverses, cross terms (G, q, A), inverse corner (D, D)."""
+
+    weight: Array
+    inverse: Array
+    cross: Array
+    corner: Array
+
+
+def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = None) -> Mode:
+    """Most probable effects, Laplace log-likelihood and its gradient.
+
+    Parameters
+    ----------
+    layout, family
+        The model; the family's samples are laid out as ``layout.rows``.
+    psi : (P,) array
+        Family parameters, fixed effects, log standard deviations and tilts.
+    start : Mode, optional
+        A mode nearby.
+
+    Returns
+    -------
+    Mode
+    """
+    n_phi, p = family.n_parameters, layout.x.shape[2]
+    phi, beta, theta = psi[:n_phi], psi[n_phi : n_phi + p], psi[n_phi + p :]
+    scale_g, scale_d = group_scale(layout, theta), shared_scale(layout, theta)
+    sigma = float(np.exp(theta[-1])) if layout.sample_effect else 0.0
+    base = layout.x @ beta
+    n_shared, active = len(scale_d), layout.active
+    a, d = layout.z @ scale_g, layout.d * np.append(scale_d, 0.0)[active][:, None, :]
+    n_group, n_place, q = a.shape
+    eye_g, eye_d = np.eye(q), np.eye(n_shared)
+    a_t, d_t = np.swapaxes(a, 1, 2), np.swapaxes(d, 1, 2)
+    pair = active[:, :, None] * (n_shared + 1) + active[:, None, :]
+    if start is None:
+        zg, zd, ze = np.zeros((n_group, q)), np.zeros(n_shared), np.zeros((n_group, n_place))
+    else:
+        zg, zd, ze = start.z_group, start.z_shared, start.z_sample
+
+    def times(matrix: Array, vector: Array) -> Array:
+        return (matrix @ vector[:, :, None])[:, :, 0]
+
+    def gathered(shared: Array) -> Array:
+        return np.append(shared, 0.0)[active]
+
+    def collected(by_group: Array) -> Array:
+        return np.bincount(active.ravel(), by_group.ravel(), minlength=n_shared + 1)[:n_shared]
+
+    def linear(xg: Array, xd: Array) -> Array:
+        return times(a, xg) + times(d, gathered(xd))
+
+    def arrow(w: Array) -> _Arrow:
+        wa = np.swapaxes(a * w[:, :, None], 1, 2)
+        inverse = np.linalg.inv(eye_g + wa @ a)
+        cross = wa @ d
+        part = np.swapaxes(d * w[:, :, None], 1, 2) @ d - np.swapaxes(cross, 1, 2) @ (inverse @ cross)
+        full = np.bincount(pair.ravel(), part.ravel(), minlength=(n_shared + 1) ** 2)
+        corner = eye_d + full.reshape(n_shared + 1, n_shared + 1)[:n_shared, :n_shared]
+        return _Arrow(w, inverse, cross, np.linalg.inv(corner))
+
+    def solve(at: _Arrow, rg: Array, rd: Array) -> tuple[Array, Array]:
+        half = times(at.inverse, rg)
+        xd = at.corner @ (rd - collected(times(np.swapaxes(at.cross, 1, 2), half)))
+        return half - times(at.inverse, times(at.cross, gathered(xd))), xd
+
+    def penalised(ll: Array, zg: Array, zd: Array, ze: Array) -> float:
+        return float(0.5 * (np.vdot(zg, zg) + np.vdot(zd, zd) + np.vdot(ze, ze)) - ll.sum())
+
+    eta = base + linear(zg, zd) + sigma * ze
+    l0, l1, l2, l3 = family.value(eta, phi)
+    height = penalised(l0, zg, zd, ze)
+    converged = q + n_shared == 0 and sigma == 0.0
+    factor: _Arrow | None = None
+    for _ in range(0 if converged else _INNER_STEPS):
+        w = -l2
+        de = 1.0 + sigma**2 * w
+        ge = ze - sigma * l1
+        gg = zg - times(a_t, l1)
+        gd = zd - collected(times(d_t, l1))
+        steepest = max(np.abs(gg).max(initial=0), np.abs(gd).max(initial=0), np.abs(ge).max(initial=0))
+        if steepest < _MODE_TOLERANCE * (1.0 + np.abs(l1).max(initial=0)):
+            converged = True
+            break
+        # Weights that hardly moved since the last factors still give steps that shrink the error by as much.
+        if factor is None or np.abs(w / de - factor.weight).max() > 0.02 * factor.weight.max():
+            factor = arrow(w / de)
+        pull = sigma * w / de * ge
+        step_g, step_d = solve(factor, times(a_t, pull) - gg, collected(times(d_t, pull)) - gd)
+        step_eta = linear(step_g, step_d)
+        step_e = -(ge + sigma * w * step_eta) / de
+        size = 1.0
+        for _ in range(30):
+            trial = (zg + size * step_g, zd + size * step_d, ze + size * step_e)
+            eta_new = eta + size * (step_eta + sigma * step_e)
+            values = family.value(eta_new, phi)
+            height_new = penalised(values[0], *trial)
+            if height_new <= height + 1e-12 * (1.0 + abs(height)):
+                break
+            size *= 0.5
+        if size < 1.0:
+            factor = None
+        (zg, zd, ze), eta, height = trial, eta_new, height_new
+        l0, l1, l2, l3 = values
+
+    w = -l2
+    de = 1.0 + sigma**2 * w
+    if factor is None or np.abs(w / de - factor.weight).max(initial=0) > 1e-14 * factor.weight.max(initial=0):
+        factor = arrow(w / de)
+    inverse, cross, corner = factor.inverse, factor.cross, factor.corner
+    logdet = np.log(de).sum() - np.linalg.slogdet(inverse)[1].sum() - np.linalg.slogdet(corner)[1]
+    loglik = float(-height - 0.5 * logdet)
+
+    # The adjoint: how the log-likelihood moves when the mode moves.
+    inv_a = a @ inverse
+    seen = d - inv_a @ cross
+    corner_of = np.zeros((n_shared + 1, n_shared + 1))
+    corner_of[:n_shared, :n_shared] = corner
+    by_corner = seen @ corner_of.ravel()[pair]
+    v0 = (inv_a * a).sum(2) + (by_corner * seen).sum(2)
+    v = v0 / de**2 + sigma**2 / de
+    pull = 0.5 * l3 * v  # -1/2 dW/deta v, with W = -l''
+    kick = pull / de
+    sg, sd = solve(factor, times(a_t, kick), collected(times(d_t, kick)))
+    s_eta0 = linear(sg, sd)
+    se = sigma * (pull - w * s_eta0) / de
+    s_eta = s_eta0 + sigma * se
+    r = l1 + pull - s_eta * w
+    w_seen = w / de
+    cov_g = inv_a - by_corner @ np.swapaxes(inverse @ cross, 1, 2)
+    cov_e = sigma / de - sigma * w / de * v0 / de
+    z_t, d0_t = np.swapaxes(layout.z, 1, 2), np.swapaxes(layout.d, 1, 2)
+    by_group = times(z_t, r).T @ zg + times(z_t, l1).T @ sg
+    by_group -= (np.swapaxes(layout.z * w_seen[:, :, None], 1, 2) @ cov_g).sum(0)
+    by_shared = collected(times(d0_t, r)) * zd + collected(times(d0_t, l1)) * sd
+    by_shared -= collected((layout.d * w_seen[:, :, None] * by_corner).sum(1))
+    by_sample = float((r * ze + se * l1 - w * cov_e)[layout.rows >= 0].sum()) if sigma else 0.0
+    gradient = np.concatenate(
+        [
+            family.gradient(eta, phi, s_eta, 0.5 * v),
+            np.tensordot(r, layout.x, axes=([0, 1], [0, 1])),
+            _sd_gradient(layout, theta, by_group, by_shared, by_sample),
+        ]
+    )
+    return Mode(eta, zg, zd, ze, inverse, cross, corner, loglik, gradient, converged)
+
+
+def quadrature_loglik(layout: Layout, family: Family, psi: Array, mode: Mode, n_nodes: int) -> float:
+    """Log-likelihood by adaptive Gauss-Hermite quadrature for one effect per group.
+
+    Nodes are centred at each group's mode and scaled by its curvature (Liu & Pierce 1994, Biometrika
+    81:624-629, from memory).
+    """
+    n_phi, p = family.n_parameters, layout.x.shape[2]
+    phi, beta, theta = psi[:n_phi], psi[n_phi : n_phi + p], psi[n_phi + p :]
+    a = (layout.z @ group_scale(layout, theta))[:, :, 0]
+    base = layout.x @ beta
+    nodes, weights = np.polynomial.hermite.hermgauss(n_nodes)
+    sd = np.sqrt(mode.inverse_group[:, 0, 0])
+    terms = np.empty((n_nodes, len(sd)))
+    for k in range(n_nodes):
+        z = mode.z_group[:, 0] + np.sqrt(2.0) * sd * nodes[k]
+        value = family.value(base + a * z[:, None], phi)[0].sum(1)
+        terms[k] = value - 0.5 * z**2 + nodes[k] ** 2 + np.log(weights[k])
+    top = terms.max(0)
+    return float((top + np.log(np.exp(terms - top).sum(0)) + np.log(sd) - 0.5 * np.log(np.pi)).sum())
+
+
+def fit_effects(
+    layout: Layout,
+    family: Family,
+    start: Array,
+    *,
+    prior_mean: Array | None = None,
+    prior_sd: Array | None = None,
+    n_quadrature: int = 1,
+    curvature: bool = True,
+    exact: bool = True,
+) -> EffectsFit:
+    """Maximise the (penalised) Laplace or quadrature likelihood.
+
+    Parameters
+    ----------
+    layout : Layout
+    family : Family
+        With its samples in their original order; they are laid out here.
+    start : (P,) array
+        Start of family parameters, fixed effects, log standard deviations and tilts.
+    prior_mean, prior_sd : (P,) arrays, optional
+        Normal priors; an infinite sd is no prior.
+    n_quadrature : int
+        1 is Laplace; more needs one group effect, no shared and no sample effects.
+    curvature : bool
+        False leaves covariance and mode_slope empty (for comparing likelihoods only).
+    exact : bool
+        False ends after one Newton step with a one-sided Hessian: half the work, three to four digits of the
+        standard errors.
+
+    Returns
+    -------
+    EffectsFit
+
+    Raises
+    ------
+    ValueError
+        If quadrature is asked of a model with more than one effect per group.
+    """
+    if n_quadrature > 1 and (layout.z.shape[2] != 1 or layout.d.shape[2] or layout.sample_effect):
+        raise ValueError(
+            f"n_quadrature is {n_quadrature}, expected 1 for a model with several random effects: "
+            "keep one effect per group or use Laplace's method."
+        )
+    arranged = family.arranged(layout.rows)
+    n_par = len(start)
+    mean = np.zeros(n_par) if prior_mean is None else prior_mean
+    weight = np.zeros(n_par) if prior_sd is None else 1.0 / prior_sd**2
+    last: list[Mode] = []
+
+    def laplace(psi: Array) -> Mode:
+        mode = find_mode(layout, arranged, psi, last[0] if last else None)
+        last[:] = [mode]
+        return mode
+
+    def quadrature(psi: Array) -> float:
+        return quadrature_loglik(layout, arranged, psi, laplace(psi), n_quadrature)
+
+    def objective(psi: Array) -> tuple[float, Array]:
+        away = psi - mean
+        if n_quadrature == 1:
+            mode = laplace(psi)
+            value, slope = mode.loglik, mode.gradient
+        else:
+            value, slope = quadrature(psi), _slope(quadrature, psi)
+        return -value + 0.5 * float(away @ (weight * away)), -slope + weight * away
+
+    found = optimize.minimize(
+        objective,
+        start,
+        jac=True,
+        method="BFGS",
+        options={"gtol": 1e-4 if exact else 1e-2, "maxiter": _OUTER_STEPS},
+    )
+    psi = found.x
+    value, slope = objective(psi)
+    hessian = np.eye(n_par)
+    mode_slope = np.zeros((n_par, 0))
+    if curvature and n_par:
+        for _ in range(6 if exact else 1):
+            hessian, mode_slope = _hessian(layout, objective, psi, slope, last, central=exact)
+            if np.abs(slope).max() < 1e-8:
+                break
+            step = np.linalg.solve(_positive(hessian), slope)
+            trial = psi - step
+            value_new, slope_new = objective(trial)
+            if value_new > value + 1e-9 * (1.0 + abs(value)) or not np.isfinite(value_new):
+                break
+            psi, value, slope = trial, value_new, slope_new
+            if np.abs(step).max() < 1e-3:
+                break
+    covariance = np.linalg.inv(_positive(hessian)) if n_par else np.zeros((0, 0))
+    mode = laplace(psi)
+    loglik = mode.loglik if n_quadrature == 1 else quadrature(psi)
+    worst = float(np.abs(slope).max(initial=0.0))
+    return EffectsFit(
+        layout=layout,
+        family=arranged,
+        psi=psi,
+        covariance=covariance,
+        loglik=loglik,
+        objective=-value,
+        mode=mode,
+        mode_slope=mode_slope,
+        points=_points(layout, arranged, psi, covariance, prior_mean, prior_sd, mode) if curvature else (),
+        prior_mean=mean,
+        prior_sd=np.full(n_par, np.inf) if prior_sd is None else prior_sd,
+        converged=bool(mode.converged and worst < 1e-2),
+        max_gradient=worst,
+    )
+
+
+def _slope(function: Callable[[Array], float], psi: Array, step: float = 1e-5) -> Array:
+    out = np.empty(len(psi))
+    for k in range(len(psi)):
+        move = np.zeros(len(psi))
+        move[k] = step
+        out[k] = (function(psi + move) - function(psi - move)) / (2.0 * step)
+    return out
+
+
+def _scaled(layout: Layout, psi: Array, mode: Mode) -> Array:
+    """Most probable effects in their own units, groups first, as one vector."""
+    theta = psi[len(psi) - len(layout.sd_names) :]
+    own = mode.z_group @ group_scale(layout, theta).T
+    return np.concatenate([own.ravel(), shared_scale(layout, theta) * mode.z_shared])
+
+
+def _hessian(
+    layout: Layout,
+    objective: Callable[[Array], tuple[float, Array]],
+    psi: Array,
+    slope: Array,
+    last: list[Mode],
+    *,
+    central: bool,
+) -> tuple[Array, Array]:
+    """Hessian by differences of the gradient, and the slope of the mode on the way."""
+    centre = last[0]
+    step = 3e-5 if central else 1e-4
+    base = (slope, _scaled(layout, psi, centre))
+    rows, moved = [], []
+    for k in range(len(psi)):
+        sides = [base]
+        for sign in (1.0, -1.0) if central else (1.0,):
+            move = np.zeros(len(psi))
+            move[k] = sign * step
+            last[:] = [centre]
+            _, there = objective(psi + move)
+            sides.append((there, _scaled(layout, psi + move, last[0])))
+        up, down, width = (sides[1], sides[2], 2.0 * step) if central else (sides[1], base, step)
+        rows.append((up[0] - down[0]) / width)
+        moved.append((up[1] - down[1]) / width)
+    last[:] = [centre]
+    hessian = np.array(rows)
+    return 0.5 * (hessian + hessian.T), np.array(moved)
+
+
+def _positive(hessian: Array) -> Array:
+    """Hessian with eigenvalues kept above a floor, so that a flat direction stays finite."""
+    values, vectors = np.linalg.eigh(hessian)
+    floor = 1e-6 * max(float(values.max(initial=1.0)), 1.0)
+    return (vectors * np.maximum(values, floor)) @ vectors.T
+
+
+def _points(
+    layout: Layout,
+    family: Family,
+    psi: Array,
+    covariance: Array,
+    prior_mean: Array | None,
+    prior_sd: Array | None,
+    mode: Mode,
+) -> tuple[Point, ...]:
+    """Solutions at standard deviations spread evenly over their normal approximation."""
+    n_sd = len(layout.sd_names)
+    first = len(psi) - n_sd
+    own = covariance[first:, first:]
+    moves = np.zeros((1, n_sd))
+    if n_sd:
+        noise = ndtri(qmc.Sobol(n_sd, rng=1).random(N_POINTS))
+        moves = noise @ np.linalg.cholesky(own).T
+        limit = _LIMIT_SD * np.sqrt(np.diag(own))
+        moves = np.clip(moves, -limit, limit)
+        if prior_sd is not None and prior_mean is not None:
+            low = np.minimum(prior_mean - _LIMIT_SD * prior_sd - psi, 0.0)[first:]
+            high = np.maximum(prior_mean + _LIMIT_SD * prior_sd - psi, 0.0)[first:]
+            moves = np.clip(moves, low, high)
+    follow = np.linalg.solve(own, covariance[first:, :first]) if n_sd else np.zeros((0, first))
+    points = []
+    for move in moves:
+        moved = psi + np.concatenate([move @ follow, move])
+        there = find_mode(layout, family, moved, mode)
+        scale_g, scale_d = group_scale(layout, moved[first:]), shared_scale(layout, moved[first:])
+        points.append(
+            Point(
+                psi=moved,
+                group=there.z_group @ scale_g.T,
+                shared=scale_d * there.z_shared,
+                group_root=scale_g @ np.linalg.cholesky(there.inverse_group),
+                reach=scale_g @ there.inverse_group @ there.cross,
+                shared_root=np.linalg.cholesky(there.corner_inverse),
+                group_scale=scale_g,
+                shared_scale=scale_d,
+            )
+        )
+    return tuple(points)
+
+
+def draw_effects(fit: EffectsFit, n: int, rng: np.random.Generator) -> EffectsDraws:
+    """Draw standard deviations, then the other parameters given them, then the effects given both.
+
+    Parameters
+    ----------
+    fit : EffectsFit
+        Fitted with curvature.
+    n : int
+        Draws K.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    EffectsDraws
+        All draws of one point share its standard deviations.
+    """
+    layout = fit.layout
+    n_group, q = fit.mode.z_group.shape
+    n_shared, n_psi = len(fit.mode.z_shared), len(fit.psi)
+    first = n_psi - len(layout.sd_names)
+    given = fit.covariance[:first, :first]
+    if len(layout.sd_names):
+        across = fit.covariance[first:, :first]
+        given = given - across.T @ np.linalg.solve(fit.covariance[first:, first:], across)
+    root = np.linalg.cholesky(_positive(given)) if first else given
+    away = np.clip(rng.standard_normal((n, first)), -4.0, 4.0) @ root.T
+    noise_d = rng.standard_normal((n, n_shared))
+    noise_g = rng.standard_normal((n, n_group, q))
+    out = EffectsDraws(
+        psi=np.empty((n, n_psi)),
+        group=np.empty((n, n_group, q)),
+        shared=np.empty((n, n_shared)),
+        group_scale=np.empty((n, q, q)),
+        shared_scale=np.empty((n, n_shared)),
+    )
+    for point, k in zip(fit.points, np.array_split(rng.permutation(n), len(fit.points)), strict=True):
+        moved = away[k] @ fit.mode_slope[:first] if first else np.zeros((len(k), n_group * q + n_shared))
+        white_d = noise_d[k] @ point.shared_root.T
+        met = np.hstack([white_d, np.zeros((len(k), 1))])[:, layout.active]
+        out.psi[k] = point.psi
+        out.psi[k, :first] += away[k]
+        out.shared[k] = point.shared + white_d * point.shared_scale + moved[:, n_group * q :]
+        own = (
+            point.group_root @ noise_g[k].transpose(1, 2, 0) - point.reach @ met.transpose(1, 2, 0)
+        ).transpose(2, 0, 1)
+        out.group[k] = point.group + own + moved[:, : n_group * q].reshape(-1, n_group, q)
+        out.group_scale[k] = point.group_scale
+        out.shared_scale[k] = point.shared_scale
+    return out
+
+
+@dataclass(frozen=True)
+class NormalFamily:
+    """Normal samples with one standard deviation, divided by the root of a weight.
+
+    The parameter is the log of the standard deviation. ``y`` and ``weight`` have one entry per sample.
+    """
+
+    y: Array
+    weight: Array
+    n_parameters: int = 1
+
+    def value(self, eta: Array, phi: Array) -> tuple[Array, Array, Array, Array]:
+        """See Family.value."""
+        w = self.weight * np.exp(-2.0 * phi[0])
+        away = self.y - eta
+        seen = self.weight > 0
+        constant = np.where(seen, 0.5 * np.log(np.where(seen, w, 1.0) / (2.0 * np.pi)), 0.0)
+        return constant - 0.5 * w * away**2, w * away, -w, np.zeros_like(w)
+
+    def gradient(self, eta: Array, phi: Array, a: Array, b: Array) -> Array:
+        """See Family.gradient."""
+        w = self.weight * np.exp(-2.0 * phi[0])
+        away = self.y - eta
+        total = ((self.weight > 0) * -1.0 + w * away**2 - 2.0 * a * w * away + 2.0 * b * w).sum()
+        return np.array([total])
+
+    def arranged(self, rows: NDArray[np.intp]) -> NormalFamily:
+        """See Family.arranged."""
+        empty = rows < 0
+        return replace(
+            self, y=np.where(empty, 0.0, self.y[rows]), weight=np.where(empty, 0.0, self.weight[rows])
+        )

@@ -1,0 +1,764 @@
+"""Measured days: faults found, gaps filled and flagged, warmth counted up since the season's start.
+
+Everything is worked out on one calendar of whole local days for all stations together. A season's days from
+its first day on are completed for every station, so that sums of warmth never have holes; each filled day
+says how it was filled, and the table `StationDays.seasons` says how many of a sum's days were filled.
+
+A gap is filled, in this order of preference, from
+
+1. *neighbour*: the nearest station that measured the day, plus the mean difference of the two stations over
+   their common days;
+2. *interpolated*: a straight line across a gap of at most `SHORT_GAP_DAYS` days;
+3. *outlook*: the mean of the outlook's members, for days the outlook covers and nobody measured;
+4. *climatology*: the mean of the station's own measured days at the same time of other seasons.
+
+Rain is never interpolated; a gap without neighbour or outlook gets the mean rain of the time of year.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.signal import lfilter
+
+from olivetime.records.columns import SeasonError, sentence
+from olivetime.records.findings import FINDING_COLUMNS
+from olivetime.records.season import season_start
+from olivetime.weather.degree_days import degree_days
+
+if TYPE_CHECKING:
+    from olivetime.records.season import Season
+
+# Degree days of one thermal day: a day 15 C above the base. The unit of the ripening clock; a scale, no more.
+DEGREE_DAYS_PER_THERMAL_DAY = 15.0
+# Rain is remembered by the fruit with this time constant [d]; the value under which the moisture model of the
+# ripening room was designed, no published figure found.
+RAIN_MEMORY_D = 8.0
+# Straight lines beat the mean of the time of year up to gaps of five days: on 91 years of daily lows and
+# highs (Clemson, September to December) their error was 4.66 and 3.97 C at five days against 4.96 and 4.27 C.
+SHORT_GAP_DAYS = 5
+# A neighbour's offset is fitted when this many days were measured at both stations; our choice.
+COMMON_DAYS_NEEDED = 20
+# Limits of the schema for a daily value [C, C, mm, m/s]; outside them a value is unused. Our choice.
+LIMITS = {
+    "temp_min_c": (-30.0, 45.0),
+    "temp_max_c": (-25.0, 55.0),
+    "rain_mm": (0.0, 600.0),
+    "wind_m_s": (0.0, 75.0),
+}
+MISSING_VALUE_CODES = (-9999.0, -999.9, -999.0, -99.9, -99.0, 99.9, 999.0, 999.9, 9999.0, 99999.0)
+STEP_C = 25.0  # day-to-day change that no olive district knows; our choice
+FLAT_DAYS = 5  # equal readings in a row that look like a stuck sensor; our choice
+PART_FILLED = 0.15  # share of a season's days filled from which the season is called weak; our choice
+
+FILLS = ("", "interpolated", "neighbour", "outlook", "climatology")
+FAULT_KINDS = (
+    "missing day",
+    "missing value",
+    "missing-value code",
+    "impossible",
+    "minimum above maximum",
+    "step",
+    "flat line",
+    "stuck",
+    "duplicate",
+    "fahrenheit",
+    "converted twice",
+)
+VALUES = ("temp_min_c", "temp_max_c", "rain_mm", "wind_m_s")
+
+
+@dataclass(frozen=True)
+class StationDays:
+    """Measured and filled days of every station, and what they add up to.
+
+    Attributes
+    ----------
+    days : DataFrame
+        station_id, day, temp_min_c [C], temp_max_c [C], rain_mm [mm], wind_m_s [m/s], fill (one of `FILLS`:
+        how the temperatures were filled, or the rain when only rain was missing).
+    heat : DataFrame
+        station_id, season, day, day_of_season (0 on the first day), degree_days_c [C day] of the day,
+        heat_d [thermal days] added up to the end of the day.
+    faults : DataFrame
+        station_id, day, column, kind (one of `FAULT_KINDS`), value; one row for each fault.
+    findings : DataFrame
+        Faults and fills in sentences, columns as `Season.findings`.
+    seasons : DataFrame
+        station_id, season, days_n, filled_n, one count for each way of filling, and says: "of 62 days, 3
+        filled".
+    stations : tuple of str
+        Stations in the order of the arrays below (G of them).
+    calendar : DatetimeIndex
+        All days from the record's first to its last (D of them).
+    label, day_of_season : ndarray, shape (D,)
+        Season each day belongs to and its place in it, 0 on the first day.
+    temp_min_c, temp_max_c, rain_mm, heat_d, rain_memory_mm : ndarray, shape (D, G)
+        Filled values; not a number on days outside the record. Heat [thermal days] and rain memory [mm] are
+        at the end of the day.
+    measured : ndarray of bool, shape (D, G)
+        Both temperatures were measured and believed.
+    """
+
+    days: pd.DataFrame
+    heat: pd.DataFrame
+    faults: pd.DataFrame
+    findings: pd.DataFrame
+    seasons: pd.DataFrame
+    stations: tuple[str, ...]
+    calendar: pd.DatetimeIndex
+    label: np.ndarray
+    day_of_season: np.ndarray
+    temp_min_c: np.ndarray
+    temp_max_c: np.ndarray
+    rain_mm: np.ndarray
+    heat_d: np.ndarray
+    rain_memory_mm: np.ndarray
+    measured: np.ndarray
+
+    def heat_at(self, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
+        """Thermal days since the season's start at the end of given days.
+
+        A thermal day is `DEGREE_DAYS_PER_THERMAL_DAY` degree days. The count is the station's; a block's
+        colder nights are not in it, neither here nor in `Scenarios.heat_d`, so samples and weather ahead
+        share one clock.
+
+        Parameters
+        ----------
+        station_ids : array_like of str, shape (n,)
+            Stations.
+        days : array_like of dates, shape (n,)
+            Days; the day after the last one on record counts as that last one (fruit taken in the morning).
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Heat [thermal days]; not a number where the record cannot tell.
+
+        Raises
+        ------
+        ValueError
+            For a station that is not on record.
+        """
+        return self._at(self.heat_d, station_ids, days)
+
+    def rain_memory_at(self, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
+        """Rain remembered at the end of given days, sum of rain_d exp(-(t - d)/8) [mm]; as `heat_at`."""
+        return self._at(self.rain_memory_mm, station_ids, days)
+
+    def _at(self, values: np.ndarray, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
+        names = np.atleast_1d(np.asarray(station_ids, dtype=object)).astype(str)
+        column = _positions(self.stations, names)
+        if np.any(column < 0):
+            raise ValueError(
+                f"StationDays: station {str(names[column < 0][0])!r} is not on record, expected one of "
+                f"{', '.join(self.stations)}. Correct the block's station_id."
+            )
+        when = pd.DatetimeIndex(np.atleast_1d(np.asarray(days, dtype="datetime64[us]")))
+        row = np.asarray((when - self.calendar[0]).days)
+        last = len(self.calendar) - 1
+        row = np.where(row == last + 1, last, row)
+        inside = (row >= 0) & (row <= last)
+        return np.where(inside, values[np.clip(row, 0, last), column], np.nan)
+
+
+def station_days(season: Season) -> StationDays:
+    """Check, complete and add up the measured weather of a season and of the ones before it.
+
+    Parameters
+    ----------
+    season : Season
+        Uses `stations`, `weather_days`, `outlook`, `start`, `end`, `as_of`, `label` and the rules
+        heat_lower_c and heat_upper_c.
+
+    Returns
+    -------
+    StationDays
+
+    Raises
+    ------
+    SeasonError
+        When no station has a single believable temperature, so that nothing can be counted.
+
+    Notes
+    -----
+    The calendar ends on `as_of` when a station measured that day, on the day before otherwise. An earlier
+    season is completed from its first day to the day of the year on which the present plan ends, provided at
+    least half of these days were measured somewhere; otherwise its rows stay as they are and are not used as
+    a trace.
+    """
+    stations = tuple(sorted(season.stations["station_id"].astype(str)))
+    calendar, raw, faults = _on_calendar(season, stations)
+    label, day_of_season = _season_days(calendar, season)
+    believed, more = _believe(raw, calendar, stations, label)
+    faults.extend(more)
+    if not np.isfinite(believed["temp_min_c"]).any() or not np.isfinite(believed["temp_max_c"]).any():
+        raise SeasonError(
+            "weather_days",
+            "there is not one believable temperature",
+            "daily lows and highs of at least one station",
+            "Fill in temp_min_c and temp_max_c, and see the faults named by the check.",
+        )
+
+    window = _completed_days(believed, label, day_of_season, season)
+    faults.extend(_missing(raw, window, calendar, stations))
+    no_rain = not np.isfinite(believed["rain_mm"]).any()
+    filled, fill, neighbour_of = _fill(believed, window, calendar, day_of_season, stations, season)
+    rules = season.rules
+    daily = degree_days(
+        filled["temp_min_c"],
+        filled["temp_max_c"],
+        lower_c=float(rules["heat_lower_c"]),
+        upper_c=float(rules["heat_upper_c"]),
+    )
+    heat_d = _add_up(daily, label) / DEGREE_DAYS_PER_THERMAL_DAY
+    memory = lfilter([1.0], [1.0, -np.exp(-1 / RAIN_MEMORY_D)], np.nan_to_num(filled["rain_mm"]), axis=0)
+
+    fault_table = _fault_table(faults)
+    season_table = _season_table(fill, window, label, stations)
+    return StationDays(
+        days=_day_table(filled, fill, calendar, stations),
+        heat=_heat_table(daily, heat_d, label, day_of_season, calendar, stations),
+        faults=fault_table,
+        findings=_findings(fault_table, season_table, neighbour_of, no_rain, season),
+        seasons=season_table,
+        stations=stations,
+        calendar=calendar,
+        label=label,
+        day_of_season=day_of_season,
+        temp_min_c=filled["temp_min_c"],
+        temp_max_c=filled["temp_max_c"],
+        rain_mm=filled["rain_mm"],
+        heat_d=heat_d,
+        rain_memory_mm=memory,
+        measured=np.isfinite(believed["temp_min_c"]) & np.isfinite(believed["temp_max_c"]),
+    )
+
+
+def neighbours(stations: pd.DataFrame, station_ids: Sequence[str]) -> np.ndarray:
+    """Every station's neighbours, nearest first.
+
+    Parameters
+    ----------
+    stations : DataFrame
+        station_id, lat_deg [deg], lon_deg [deg].
+    station_ids : sequence of str
+        Stations in the wanted order (G of them).
+
+    Returns
+    -------
+    ndarray of int, shape (G, G - 1)
+        Indices into `station_ids`. Great-circle distance; stations without a position come last.
+    """
+    places = stations.assign(station_id=stations["station_id"].astype(str)).set_index("station_id")
+    lat = np.radians(places["lat_deg"].reindex(list(station_ids)).to_numpy(float))
+    lon = np.radians(places["lon_deg"].reindex(list(station_ids)).to_numpy(float))
+    half = (
+        np.sin((lat[:, None] - lat) / 2) ** 2
+        + np.cos(lat[:, None]) * np.cos(lat) * np.sin((lon[:, None] - lon) / 2) ** 2
+    )
+    distance = np.nan_to_num(2 * np.arcsin(np.sqrt(np.clip(half, 0, 1))), nan=np.pi)
+    np.fill_diagonal(distance, -1.0)
+    return np.argsort(distance, axis=1, kind="stable")[:, 1:]
+
+
+def station_offset(own: np.ndarray, other: np.ndarray) -> tuple[float, int]:
+    """Mean difference of two stations over their common days.
+
+    Parameters
+    ----------
+    own, other : ndarray, shape (D,)
+        Measured values, not a number where missing [C].
+
+    Returns
+    -------
+    offset : float
+        Mean of own - other [C]; 0 with fewer than `COMMON_DAYS_NEEDED` common days.
+    common_n : int
+        Common days.
+    """
+    difference = own - other
+    seen = np.isfinite(difference)
+    common_n = int(seen.sum())
+    if common_n < COMMON_DAYS_NEEDED:
+        return 0.0, common_n
+    return float(difference[seen].mean()), common_n
+
+
+def climatology(
+    values: np.ndarray, day_of_season: np.ndarray, *, half_windows: Sequence[int] = (7, 15, 30, 60, 183)
+) -> np.ndarray:
+    """Mean of the measured values at each day of the season.
+
+    Parameters
+    ----------
+    values : ndarray, shape (D, G)
+        Measured values, not a number where missing.
+    day_of_season : ndarray of int, shape (D,)
+        Place of each row in its season.
+    half_windows : sequence of int
+        Days on either side that are pooled [d]; the first that holds five values is used, the last one
+        always.
+
+    Returns
+    -------
+    ndarray, shape (366, G)
+        Mean by day of season; not a number for a station without any value.
+    """
+    seen = np.isfinite(values)
+    count = np.zeros((366, values.shape[1]))
+    total = np.zeros_like(count)
+    np.add.at(count, day_of_season, seen)
+    np.add.at(total, day_of_season, np.where(seen, values, 0.0))
+    mean = np.full_like(total, np.nan)
+    for half in half_windows:
+        n, s = _circular_sum(count, half), _circular_sum(total, half)
+        enough = n >= (5 if half != half_windows[-1] else 1)
+        mean = np.where(np.isnan(mean) & enough, s / np.maximum(n, 1), mean)
+    return mean
+
+
+def _circular_sum(values: np.ndarray, half: int) -> np.ndarray:
+    """Sum over a window of 2 half + 1 rows that runs round the year."""
+    half = min(half, (len(values) - 1) // 2)
+    padded = np.concatenate([values[-half:], values, values[:half]])
+    running = np.concatenate([np.zeros((1, values.shape[1])), padded.cumsum(axis=0)])
+    return running[2 * half + 1 :] - running[: -2 * half - 1]
+
+
+def _positions(stations: Sequence[str], names: ArrayLike) -> np.ndarray:
+    """Place of each name among the stations, -1 for an unknown one."""
+    return pd.Index(list(stations)).get_indexer(pd.Index(np.asarray(names, dtype=object)))
+
+
+def _on_calendar(
+    season: Season, stations: tuple[str, ...]
+) -> tuple[pd.DatetimeIndex, dict[str, np.ndarray], list[pd.DataFrame]]:
+    """Lay the weather rows on one calendar, (D, G) arrays; the first of two rows for one day stays."""
+    rows = season.weather_days
+    rows = rows[rows["station_id"].isin(stations)]
+    repeated = rows.duplicated(["station_id", "day"], keep="first")
+    faults = []
+    if repeated.any():
+        twice = rows.loc[repeated, ["station_id", "day"]]
+        faults.append(twice.assign(column="day", kind="duplicate", value=np.nan))
+    rows = rows[~repeated]
+    as_of = pd.Timestamp(season.as_of)
+    rows = rows[rows["day"] <= as_of]
+    seen = rows.loc[rows["temp_min_c"].notna() | rows["temp_max_c"].notna(), "day"]
+    last = as_of if (seen == as_of).any() else as_of - pd.Timedelta(days=1)
+    # The calendar begins with a season's first day, so that every sum of warmth has its beginning on it.
+    oldest = min(seen.min(), as_of) if len(seen) else as_of
+    first = max(
+        pd.Timestamp(season_start(y, season.start))
+        for y in (oldest.year - 1, oldest.year)
+        if pd.Timestamp(season_start(y, season.start)) <= oldest
+    )
+    calendar = pd.date_range(first, max(last, first), freq="D", unit="us")
+    at_row = ((rows["day"] - first).dt.days).to_numpy(int)
+    at_column = _positions(stations, rows["station_id"])
+    raw = {}
+    for name in VALUES:
+        raw[name] = np.full((len(calendar), len(stations)), np.nan)
+        if name in rows:
+            kept = at_row < len(calendar)
+            raw[name][at_row[kept], at_column[kept]] = rows[name].to_numpy(float)[kept]
+    return calendar, raw, faults
+
+
+def _season_days(calendar: pd.DatetimeIndex, season: Season) -> tuple[np.ndarray, np.ndarray]:
+    """Season label and day of season of every calendar day."""
+    labels = np.arange(calendar[0].year - 1, calendar[-1].year + 1)
+    starts = pd.DatetimeIndex([pd.Timestamp(season_start(int(y), season.start)) for y in labels])
+    place = starts.searchsorted(calendar, side="right") - 1
+    return labels[place], np.asarray((calendar - starts[place]).days)
+
+
+def _believe(
+    raw: dict[str, np.ndarray], calendar: pd.DatetimeIndex, stations: tuple[str, ...], label: np.ndarray
+) -> tuple[dict[str, np.ndarray], list[pd.DataFrame]]:
+    """Values that pass the checks, and the faults of those that do not."""
+    found: list[pd.DataFrame] = []
+
+    def fault(mask: np.ndarray, column: str, kind: str) -> None:
+        if mask.any():
+            found.append(_fault_rows(mask, raw[column], column, kind, calendar, stations))
+
+    believed = {}
+    for name, (low, high) in LIMITS.items():
+        value = raw[name]
+        code = np.isin(value, MISSING_VALUE_CODES) & ((value < low) | (value > high))
+        believed[name] = np.where(code, np.nan, value)
+        fault(code, name, "missing-value code")
+
+    # Steps are looked for before impossible values go, so that a spike is seen as the two steps it makes.
+    for name in ("temp_min_c", "temp_max_c"):
+        value = believed[name]
+        step = np.diff(value, axis=0, prepend=np.nan)
+        jump = np.abs(step) > STEP_C
+        fault(jump, name, "step")
+        back = np.vstack([step[1:], np.full((1, value.shape[1]), np.nan)])
+        spike = jump & (np.abs(back) > STEP_C) & (np.sign(step) != np.sign(back))
+        believed[name] = np.where(spike, np.nan, value)
+    _flat_lines(believed, fault)
+    for name, (low, high) in LIMITS.items():
+        value = raw[name]
+        outside = np.isfinite(value) & ((value < low) | (value > high)) & ~np.isin(value, MISSING_VALUE_CODES)
+        fault(outside, name, "impossible")
+        believed[name] = np.where(outside, np.nan, believed[name])
+
+    crossed = believed["temp_min_c"] > believed["temp_max_c"]
+    fault(crossed, "temp_min_c", "minimum above maximum")
+    for name in ("temp_min_c", "temp_max_c"):
+        believed[name] = np.where(crossed, np.nan, believed[name])
+
+    for year in np.unique(label):
+        rows = label == year
+        for g in range(len(stations)):
+            highs = raw["temp_max_c"][rows, g]
+            highs = highs[np.isfinite(highs) & ~np.isin(highs, MISSING_VALUE_CODES)]
+            if highs.size < 5 or -2.0 <= np.median(highs) <= 45.0:
+                continue
+            # A season whose middle highs are above 45 C, or below -2 C, is in other degrees than it says.
+            wrong = np.zeros_like(raw["temp_max_c"], bool)
+            wrong[np.flatnonzero(rows), g] = np.isfinite(raw["temp_max_c"][rows, g])
+            fault(wrong, "temp_max_c", "fahrenheit" if np.median(highs) > 45.0 else "converted twice")
+            for name in ("temp_min_c", "temp_max_c"):
+                believed[name][np.flatnonzero(rows), g] = np.nan
+    return believed, found
+
+
+def _flat_lines(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray, str, str], None]) -> None:
+    """Flag runs of equal readings; unused only when lowest and highest are stuck together."""
+    stuck = {}
+    for name in ("temp_min_c", "temp_max_c"):
+        value = believed[name]
+        # A day that differs from the one before begins a new run; runs are numbered through all stations.
+        begins = ~(np.diff(value, axis=0, prepend=np.nan) == 0)
+        run = np.cumsum(begins.T.ravel()) - 1
+        stuck[name] = (np.bincount(run)[run] >= FLAT_DAYS).reshape(value.T.shape).T
+        fault(stuck[name], name, "flat line")
+    both = stuck["temp_min_c"] & stuck["temp_max_c"]
+    fault(both, "temp_min_c", "stuck")
+    for name in ("temp_min_c", "temp_max_c"):
+        believed[name] = np.where(both, np.nan, believed[name])
+
+
+def _completed_days(
+    believed: dict[str, np.ndarray], label: np.ndarray, day_of_season: np.ndarray, season: Season
+) -> np.ndarray:
+    """Days that are completed for every station, shape (D,)."""
+    plan_days = (season.end - season.start).days
+    seen = (np.isfinite(believed["temp_min_c"]) & np.isfinite(believed["temp_max_c"])).any(axis=1)
+    window = np.zeros(len(label), bool)
+    for year in np.unique(label):
+        inside = (label == year) & (day_of_season <= plan_days)
+        if year == season.label or seen[inside].sum() >= 0.5 * (plan_days + 1):
+            window |= inside
+    return window
+
+
+def _missing(
+    raw: dict[str, np.ndarray],
+    window: np.ndarray,
+    calendar: pd.DatetimeIndex,
+    stations: tuple[str, ...],
+) -> list[pd.DataFrame]:
+    """Faults of kind missing day (no temperature at all) and missing value (one of the two)."""
+    low, high = np.isnan(raw["temp_min_c"]), np.isnan(raw["temp_max_c"])
+    inside = window[:, None]
+    found = []
+    for mask, column, kind in (
+        (low & high & inside, "day", "missing day"),
+        (low & ~high & inside, "temp_min_c", "missing value"),
+        (high & ~low & inside, "temp_max_c", "missing value"),
+        (np.isnan(raw["rain_mm"]) & ~(low & high) & inside, "rain_mm", "missing value"),
+    ):
+        if mask.any():
+            found.append(_fault_rows(mask, raw["rain_mm"] * np.nan, column, kind, calendar, stations))
+    return found
+
+
+def _fill(
+    believed: dict[str, np.ndarray],
+    window: np.ndarray,
+    calendar: pd.DatetimeIndex,
+    day_of_season: np.ndarray,
+    stations: tuple[str, ...],
+    season: Season,
+) -> tuple[dict[str, np.ndarray], np.ndarray, dict[str, str]]:
+    """Complete lows, highs and rain inside the window.
+
+    Returns the filled arrays, the index into `FILLS` of each day and station, and for each station without
+    enough common days the neighbour that stands in unadjusted.
+    """
+    filled = {name: value.copy() for name, value in believed.items()}
+    inside = np.broadcast_to(window[:, None], filled["temp_min_c"].shape)
+    used = {name: np.zeros(inside.shape, np.int8) for name in ("temp_min_c", "temp_max_c", "rain_mm")}
+    nearest = neighbours(season.stations, stations)
+    ahead = _outlook_means(season, calendar, stations)
+    unadjusted: dict[str, str] = {}
+
+    for name in ("temp_min_c", "temp_max_c", "rain_mm"):
+        value, source = filled[name], used[name]
+        for g in range(len(stations)):
+            for h in nearest[g]:
+                gap = np.isnan(value[:, g]) & inside[:, g] & np.isfinite(believed[name][:, h])
+                if not gap.any():
+                    continue
+                offset, common_n = station_offset(believed[name][:, g], believed[name][:, h])
+                if common_n < COMMON_DAYS_NEEDED:
+                    unadjusted.setdefault(stations[g], stations[h])
+                # Rain is taken as it fell next door: a difference could make it negative.
+                value[gap, g] = believed[name][gap, h] + (0.0 if name == "rain_mm" else offset)
+                source[gap, g] = FILLS.index("neighbour")
+        if name != "rain_mm":
+            line, short = _straight_lines(value)
+            gap = np.isnan(value) & inside & short
+            value[gap], source[gap] = line[gap], FILLS.index("interpolated")
+        gap = np.isnan(value) & inside & np.isfinite(ahead[name])
+        value[gap], source[gap] = ahead[name][gap], FILLS.index("outlook")
+        usual = climatology(believed[name], day_of_season)
+        if name == "rain_mm" and np.isnan(usual).all():
+            usual = np.zeros_like(usual)  # a record without any rain gauge; a finding says so
+        usual = np.where(np.isnan(usual), _row_mean(usual)[:, None], usual)[day_of_season]
+        gap = np.isnan(value) & inside & np.isfinite(usual)
+        value[gap], source[gap] = usual[gap], FILLS.index("climatology")
+
+    # Each was filled on its own; a low above its high would stop the degree days.
+    low, high = filled["temp_min_c"], filled["temp_max_c"]
+    crossed = low > high
+    low_filled = crossed & (used["temp_min_c"] > 0)
+    low[low_filled] = high[low_filled]
+    high_filled = crossed & ~low_filled
+    high[high_filled] = low[high_filled]
+    temps = np.maximum(used["temp_min_c"], used["temp_max_c"])
+    # Outside the window a lone low or high is of no use to anyone.
+    lone = (np.isnan(low) | np.isnan(high)) & ~inside
+    low[lone] = high[lone] = np.nan
+    return filled, np.where(temps > 0, temps, used["rain_mm"]), unadjusted
+
+
+def _outlook_means(season: Season, calendar: pd.DatetimeIndex, stations: tuple[str, ...]) -> dict[str, np.ndarray]:
+    """Mean of the outlook's members on the calendar, not a number where it says nothing."""
+    means = {name: np.full((len(calendar), len(stations)), np.nan) for name in VALUES[:3]}
+    rows = season.outlook
+    rows = rows[rows["station_id"].isin(stations) & rows["day"].between(calendar[0], calendar[-1])]
+    if rows.empty:
+        return means
+    table = rows.groupby(["station_id", "day"], as_index=False)[list(VALUES[:3])].mean()
+    at_row = (table["day"] - calendar[0]).dt.days.to_numpy(int)
+    at_column = _positions(stations, table["station_id"])
+    for name in means:
+        means[name][at_row, at_column] = table[name].to_numpy(float)
+    return means
+
+
+def _straight_lines(value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Linear interpolation of every gap, and where the gap is short and closed on both sides."""
+    index = np.arange(len(value))[:, None]
+    seen = np.isfinite(value)
+    before = np.maximum.accumulate(np.where(seen, index, -1), axis=0)
+    after = np.minimum.accumulate(np.where(seen, index, len(value))[::-1], axis=0)[::-1]
+    closed = (before >= 0) & (after < len(value))
+    short = closed & (after - before - 1 <= SHORT_GAP_DAYS)
+    first = np.take_along_axis(value, np.clip(before, 0, None), axis=0)
+    last = np.take_along_axis(value, np.clip(after, None, len(value) - 1), axis=0)
+    share = (index - before) / np.maximum(after - before, 1)
+    return first + (last - first) * share, short
+
+
+def _row_mean(values: np.ndarray) -> np.ndarray:
+    """Mean over stations, not a number where none has a value."""
+    seen = np.isfinite(values)
+    n = seen.sum(axis=1)
+    return np.where(n > 0, np.where(seen, values, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
+
+
+def _add_up(daily: np.ndarray, label: np.ndarray) -> np.ndarray:
+    """Sum of each season since its first day, not a number from the first missing day on."""
+    total = np.cumsum(np.nan_to_num(daily), axis=0)
+    holes = np.cumsum(np.isnan(daily), axis=0)
+    new = np.concatenate([[True], label[1:] != label[:-1]])
+    start = np.maximum.accumulate(np.where(new, np.arange(len(label)), 0))
+    before_total = np.vstack([np.zeros((1, daily.shape[1])), total])[start]
+    before_holes = np.vstack([np.zeros((1, daily.shape[1]), int), holes])[start]
+    return np.where(holes > before_holes, np.nan, total - before_total)
+
+
+def _fault_rows(
+    mask: np.ndarray,
+    value: np.ndarray,
+    column: str,
+    kind: str,
+    calendar: pd.DatetimeIndex,
+    stations: tuple[str, ...],
+) -> pd.DataFrame:
+    row, station = np.nonzero(mask)
+    return pd.DataFrame(
+        {
+            "station_id": np.asarray(stations, object)[station],
+            "day": calendar[row],
+            "column": column,
+            "kind": kind,
+            "value": value[row, station],
+        }
+    )
+
+
+def _fault_table(faults: list[pd.DataFrame]) -> pd.DataFrame:
+    if not faults:
+        return pd.DataFrame(
+            {
+                "station_id": pd.Series(dtype="str"),
+                "day": pd.Series(dtype="datetime64[ns]"),
+                "column": pd.Series(dtype="str"),
+                "kind": pd.Series(dtype="str"),
+                "value": pd.Series(dtype=float),
+            }
+        )
+    table = pd.concat(faults, ignore_index=True)
+    return table.sort_values(["station_id", "day", "column", "kind"], kind="stable", ignore_index=True)
+
+
+def _day_table(
+    filled: dict[str, np.ndarray], fill: np.ndarray, calendar: pd.DatetimeIndex, stations: tuple[str, ...]
+) -> pd.DataFrame:
+    kept = (np.isfinite(filled["temp_min_c"]) & np.isfinite(filled["temp_max_c"])).T
+    station, row = np.nonzero(kept)
+    return pd.DataFrame(
+        {
+            "station_id": np.asarray(stations, object)[station],
+            "day": calendar[row],
+            **{name: filled[name][row, station] for name in VALUES},
+            "fill": np.asarray(FILLS, object)[fill[row, station]],
+        }
+    )
+
+
+def _heat_table(
+    daily: np.ndarray,
+    heat_d: np.ndarray,
+    label: np.ndarray,
+    day_of_season: np.ndarray,
+    calendar: pd.DatetimeIndex,
+    stations: tuple[str, ...],
+) -> pd.DataFrame:
+    station, row = np.nonzero(np.isfinite(heat_d).T)
+    return pd.DataFrame(
+        {
+            "station_id": np.asarray(stations, object)[station],
+            "season": label[row],
+            "day": calendar[row],
+            "day_of_season": day_of_season[row],
+            "degree_days_c": daily[row, station],
+            "heat_d": heat_d[row, station],
+        }
+    )
+
+
+def _season_table(fill: np.ndarray, window: np.ndarray, label: np.ndarray, stations: tuple[str, ...]) -> pd.DataFrame:
+    """Days and filled days of each station and season."""
+    rows = []
+    for g, name in enumerate(stations):
+        for year in np.unique(label[window]):
+            counts = np.bincount(fill[window & (label == year), g], minlength=len(FILLS))
+            days_n, filled_n = int(counts.sum()), int(counts[1:].sum())
+            rows.append((name, int(year), days_n, filled_n, *(int(n) for n in counts[1:])))
+    columns = ["station_id", "season", "days_n", "filled_n", *(f"{how}_n" for how in FILLS[1:])]
+    table = pd.DataFrame(rows, columns=columns)
+    return table.assign(says=[f"of {d} days, {f} filled" for d, f in zip(table.days_n, table.filled_n, strict=True)])
+
+
+# Level, what is the matter with the days, what to do.
+_FAULT_WORDS = {
+    "missing day": ("warning", "without any temperature", "Fetch it from the logger if it still holds it."),
+    "missing value": ("note", "with a value missing", "Fetch it from the logger if it still holds it."),
+    "missing-value code": ("note", "with the logger's code for no value", "Nothing; the code is not used."),
+    "impossible": ("warning", "with an impossible value, not used", "Correct or clear the value."),
+    "minimum above maximum": (
+        "warning",
+        "with the lowest temperature above the highest, neither used",
+        "Look whether the two columns were exchanged.",
+    ),
+    "step": ("warning", f"more than {STEP_C:.0f} C from the day before", "Check the sensor."),
+    "flat line": ("note", f"in runs of {FLAT_DAYS} or more equal readings", "Check the sensor."),
+    "stuck": ("warning", "with lowest and highest stuck, neither used", "Check the sensor and its shield."),
+    "duplicate": ("warning", "entered twice, the first row used", "Delete one of the two rows."),
+    "fahrenheit": (
+        "error",
+        "of a season that looks like Fahrenheit (middle high above 45), none used",
+        "Head the columns temp_min_f and temp_max_f.",
+    ),
+    "converted twice": (
+        "error",
+        "of a season that looks like Celsius read as Fahrenheit (middle high below -2 C), none used",
+        "Head the columns temp_min_c and temp_max_c.",
+    ),
+}
+
+
+def findings_frame(rows: list[tuple[str, str, str, str, str, str, str]], table: str) -> pd.DataFrame:
+    """Lay findings about weather out as a table, errors first.
+
+    Parameters
+    ----------
+    rows : list of tuple
+        code, level, column, value, where, found, do.
+    table : str
+        Table they are about.
+
+    Returns
+    -------
+    DataFrame
+        Columns as `Season.findings`; the row in the file is not known here.
+    """
+    ordered = sorted(rows, key=lambda row: ("error", "warning", "note").index(row[1]))
+    frame = pd.DataFrame(ordered, columns=["code", "level", "column", "value", "where", "found", "do"], dtype="str")
+    frame["says"] = [sentence(w, f, "", "") for w, f in zip(frame["where"], frame["found"], strict=True)]
+    frame["says"] = frame["says"].astype("str")
+    frame[["table", "file", "sheet"]] = table, "", ""
+    frame["row"] = pd.array([pd.NA] * len(frame), "Int64")
+    return frame[list(FINDING_COLUMNS)]
+
+
+def _findings(
+    faults: pd.DataFrame, seasons: pd.DataFrame, unadjusted: dict[str, str], no_rain: bool, season: Season
+) -> pd.DataFrame:
+    """One row for each station, column and kind of fault, and one for each season with filled days."""
+    rows = []
+    for key, group in faults.groupby(["station_id", "kind", "column"], sort=True):
+        station, kind, column = (str(part) for part in key)
+        level, words, do = _FAULT_WORDS[kind]
+        days = group["day"].dt.strftime("%Y-%m-%d").tolist()
+        shown = ", ".join(days[:3]) + (f" and {len(days) - 3} more" if len(days) > 3 else "")
+        count = "1 day" if len(days) == 1 else f"{len(days)} days"
+        values = group["value"].dropna()
+        value = f"{values.iloc[0]:.1f}" if len(values) else ""
+        where = f"weather_days, station {station}, {column}"
+        rows.append((kind.replace(" ", "-"), level, column, value, where, f"{count} {words} ({shown})", do))
+    for row in seasons.to_dict("records"):
+        if row["filled_n"] == 0:
+            continue
+        weak = row["filled_n"] > PART_FILLED * row["days_n"]
+        guessed = row["climatology_n"] > PART_FILLED * row["days_n"]
+        level = "error" if guessed and row["season"] == season.label else "warning" if weak else "note"
+        counts = [row[f"{how}_n"] for how in FILLS[1:]]
+        ways = ", ".join(f"{n} {how}" for how, n in zip(FILLS[1:], counts, strict=True) if n)
+        do = "Read sums of warmth of this season with care." if weak else "Nothing."
+        where = f"weather_days, station {row['station_id']}, season {row['season']}"
+        rows.append(("filled-days", level, "day", str(row["filled_n"]), where, f"{row['says']} ({ways})", do))
+    for station, other in sorted(unadjusted.items()):
+        where = f"weather_days, station {station}"
+        found = f"its gaps are filled from {other} unadjusted, for want of {COMMON_DAYS_NEEDED} common days"
+        do = f"Keep both stations running for {COMMON_DAYS_NEEDED} days."
+        rows.append(("no-common-days", "warning", "day", other, where, found, do))
+    if no_rain:
+        found = "no rain was ever recorded, so every day counts as dry"
+        rows.append(("no-rain", "warning", "rain_mm", "", "weather_days", found, "Record rain_mm, 0 on dry days."))
+    return findings_frame(rows, "weather_days")

@@ -1,0 +1,25 @@
+"""Seasons that several tests use: the invented sample seasons, read and proposed once."""
+
+from pathlib import Path
+
+import pytest
+
+from olivetime.harvest.order import propose
+from olivetime.records.season import read_season
+
+SAMPLE = Path(__file__).parents[1] / "sample_data"
+
+
+@pytest.fixture(scope="session")
+def northern_season():
+    return read_season(SAMPLE / "northern")
+
+
+@pytest.fixture(scope="session")
+def southern_season():
+    return read_season(SAMPLE / "southern")
+
+
+@pytest.fixture(scope="session")
+def southern_proposal(southern_season):
+    return propose(southern_season, seed=1, n_scenarios=6, n_draws=24, evaluations=300)

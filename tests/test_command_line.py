@@ -1,0 +1,124 @@
+"""The command line parses and calls; exit codes and sentences are promises."""
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from olivetime.__main__ import main
+
+SAMPLE = Path(__file__).parents[1] / "sample_data"
+
+
+@pytest.fixture
+def run():
+    runner = CliRunner()
+
+    def call(*words):
+        return runner.invoke(main, [str(word) for word in words])
+
+    return call
+
+
+@pytest.fixture
+def southern(tmp_path):
+    folder = tmp_path / "southern"
+    shutil.copytree(SAMPLE / "southern", folder)
+    return folder
+
+
+def test_help_lists_every_command_and_needs_no_pandas():
+    code = "import sys, olivetime.__main__ as m; assert 'pandas' not in sys.modules; print(sorted(m.main.commands))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == str(["check", "curves", "demo", "lookback", "order", "start", "weekly"])
+
+
+def test_wrong_use_is_exit_2(run, tmp_path):
+    assert run("order", tmp_path / "nowhere").exit_code == 2
+    answer = run("check", tmp_path, "--as-of", "02/11/2026")
+    assert answer.exit_code == 2
+    assert "write it as 2026-11-02" in answer.output
+
+
+def test_start_writes_a_folder_that_check_can_read(run, tmp_path):
+    folder = tmp_path / "mine"
+    assert run("start", folder, "--units", "us").exit_code == 0
+    assert (folder / "season.toml").exists()
+    assert (folder / "records.xlsx").exists()
+    again = run("start", folder)
+    assert again.exit_code == 2
+    assert "is not empty; name a new folder" in again.output
+    # an empty template decides nothing: exit 3 and a sentence, not a traceback
+    empty = run("check", folder)
+    assert empty.exit_code == 3
+    assert "Traceback" not in empty.output
+
+
+def test_check_writes_problems_and_the_marked_workbook(run, southern, tmp_path):
+    out = tmp_path / "out"
+    answer = run("check", southern, "--out", out)
+    assert answer.exit_code == 0, answer.output
+    assert (out / "problems.csv").read_text(encoding="utf-8-sig").startswith(
+        "code,level,table,file,sheet,row,column,value,says,do"
+    )
+
+
+def test_check_json_is_json(run, southern, tmp_path):
+    answer = run("check", southern, "--json", "--quiet", "--out", tmp_path)
+    data = json.loads(answer.stdout)
+    assert data["as_of"] == "2026-04-27"
+    assert all(set(row) >= {"code", "level", "says", "do"} for row in data["findings"])
+
+
+def test_a_folder_without_season_toml_is_exit_3(run, tmp_path):
+    answer = run("order", tmp_path)
+    assert answer.exit_code == 3
+    assert "season.toml" in answer.output
+
+
+def test_curves_prints_verdicts(run, southern):
+    answer = run("curves", southern)
+    assert answer.exit_code == 0, answer.output
+    assert "Koroneiki" in answer.stdout
+    data = json.loads(run("curves", southern, "--json", "--quiet").stdout)
+    assert {row["verdict"] for row in data["stage"]} <= {"reached", "not yet", "may never", "never"}
+
+
+def test_order_says_which_block_first(run, southern):
+    answer = run("order", southern)
+    assert answer.exit_code == 0, answer.output
+    assert answer.stdout.startswith(("Pick ", "Finish "))
+    data = json.loads(run("order", southern, "--json", "--quiet").stdout)
+    first = min((row for row in data["order"] if row["rank"] is not None), key=lambda row: row["rank"])
+    told = run("order", southern, "--block", first["block_id"])
+    assert told.exit_code == 0
+    assert "Number 1 in the order" in told.stdout
+    unknown = run("order", southern, "--block", "ghost")
+    assert unknown.exit_code == 2
+    assert "no block 'ghost' in this season" in unknown.output
+
+
+def test_order_without_a_working_mill_is_exit_3_or_5(run, tmp_path):
+    folder = tmp_path / "northern"
+    shutil.copytree(SAMPLE / "northern", folder)
+    days = ["mill_id,day,closed"]
+    import pandas as pd
+
+    mill = pd.read_csv(folder / "mill.csv")["mill_id"].iloc[0]
+    days += [f"{mill},{day:%Y-%m-%d},yes" for day in pd.date_range("2026-11-02", "2027-01-15")]
+    (folder / "mill_days.csv").write_text("\n".join(days) + "\n", encoding="utf-8")
+    answer = run("order", folder)
+    assert answer.exit_code in (3, 5)
+    assert "mill" in answer.output
+
+
+def test_unwritable_output_is_exit_4(run, southern, tmp_path):
+    occupied = tmp_path / "file"
+    occupied.write_text("not a folder", encoding="utf-8")
+    answer = run("check", southern, "--out", occupied / "below")
+    assert answer.exit_code == 4
+    assert "could not be written" in answer.output

@@ -1,0 +1,166 @@
+"""One item's misfortune stays its own: crash, hang, error, unsendable thing."""
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from pathlib import Path
+
+import pytest
+
+import olivetime
+from olivetime.fanout import Outcome, run_many
+
+HERE = os.getpid()
+
+
+def double(item):
+    return 2 * item
+
+
+def trouble(item):
+    if item == "exit":
+        os._exit(1)
+    if item == "kill":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if item == "raise":
+        raise ValueError("moisture is 157, expected 20 to 85")
+    if item == "system exit":
+        sys.exit(3)
+    if item == "hang":
+        time.sleep(60)
+    if item == "lambda":
+        return lambda: None
+    print("noise on standard output must not disturb the answers")
+    return item, os.getpid()
+
+
+def slow_first(item):
+    time.sleep(0.4 if item == 0 else 0.0)
+    return item
+
+
+def test_results_come_in_the_order_of_the_items():
+    outcomes = run_many(slow_first, range(5), jobs=2, time_limit_s=60)
+    assert outcomes == [Outcome(i, i, "") for i in range(5)]
+
+
+def test_a_mapping_gives_its_keys():
+    assert [(o.key, o.value) for o in run_many(double, {"a": 1, "b": 2}, jobs=1)] == [("a", 2), ("b", 4)]
+
+
+def test_no_items_no_outcomes():
+    assert run_many(double, []) == []
+
+
+def test_each_misfortune_is_named_and_loses_only_itself():
+    items = ["fine 1", "exit", "raise", "fine 2", "kill", "hang", "system exit", "lambda", "fine 3"]
+    outcomes = run_many(trouble, {item: item for item in items}, jobs=2, time_limit_s=8)
+    errors = {o.key: o.error for o in outcomes}
+    assert [o.key for o in outcomes] == items
+    assert [key for key, error in errors.items() if not error] == ["fine 1", "fine 2", "fine 3"]
+    assert "exit code 1" in errors["exit"]
+    assert "exit code -9" in errors["kill"] or sys.platform == "win32"
+    assert errors["raise"] == "ValueError: moisture is 157, expected 20 to 85"
+    assert "within 8 s" in errors["hang"]
+    assert errors["system exit"] == "SystemExit: 3"
+    assert "cannot be sent back" in errors["lambda"]
+    workers = {o.value[1] for o in outcomes if not o.error}
+    assert HERE not in workers
+
+
+def test_a_worker_lives_from_item_to_item():
+    outcomes = run_many(trouble, ["a", "b", "c"], jobs=1)
+    assert len({o.value[1] for o in outcomes}) == 1
+
+
+def test_an_item_that_cannot_be_sent_is_named():
+    with open(os.devnull) as file:
+        outcomes = run_many(double, [1, file, 3], jobs=1)
+    assert [o.error == "" for o in outcomes] == [True, False, True]
+    assert "cannot be sent to a worker" in outcomes[1].error
+
+
+def test_a_function_that_workers_cannot_import_is_refused():
+    with pytest.raises(ValueError, match=r"a worker cannot import it, expected a function at the top of a module"):
+        run_many(lambda item: item, [1])
+
+
+def test_wrong_counts_are_refused():
+    with pytest.raises(ValueError, match="jobs is 0, expected 1 or more"):
+        run_many(double, [1], jobs=0)
+    with pytest.raises(ValueError, match="time_limit_s is 0, expected more than 0 s"):
+        run_many(double, [1], time_limit_s=0)
+
+
+def test_progress_hears_of_each_item_and_its_error_stops_the_work():
+    heard = []
+    run_many(double, [1, 2, 3], jobs=2, progress=lambda outcome: heard.append(outcome.value))
+    assert sorted(heard) == [2, 4, 6]
+
+    def full(_):
+        raise OSError("disk full")
+
+    with pytest.raises(OSError, match="disk full"):
+        run_many(double, [1, 2, 3], jobs=1, progress=full)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_a_stopped_parent_takes_its_workers_with_it(tmp_path):
+    """Ctrl-C ends the run and no worker stays behind."""
+    (tmp_path / "work.py").write_text(
+        textwrap.dedent(
+            """
+            import os, pathlib, time
+            def note_and_wait(folder):
+                pathlib.Path(folder, str(os.getpid())).touch()
+                time.sleep(60)
+            """
+        )
+    )
+    script = (
+        "import sys; sys.path.insert(0, sys.argv[1]); from work import note_and_wait;"
+        "from olivetime.fanout import run_many; run_many(note_and_wait, [sys.argv[1]] * 2, jobs=2)"
+    )
+    root = str(Path(olivetime.__file__).parent.parent)
+    parent = subprocess.Popen(
+        [sys.executable, "-c", script, str(tmp_path)],
+        env={**os.environ, "PYTHONPATH": root},
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    pids = []
+    end = time.monotonic() + 60
+    while len(pids) < 2 and time.monotonic() < end:
+        pids = [int(path.name) for path in tmp_path.iterdir() if path.name.isdigit()]
+        time.sleep(0.05)
+    assert len(pids) == 2
+    parent.send_signal(signal.SIGINT)
+    _, said = parent.communicate(timeout=30)
+    assert "KeyboardInterrupt" in said
+    end = time.monotonic() + 10
+    alive = pids
+    while alive and time.monotonic() < end:
+        alive = [pid for pid in alive if Path(f"/proc/{pid}").exists()] if Path("/proc/self").exists() else []
+        time.sleep(0.05)
+    assert alive == []
+
+
+def test_a_scheduler_that_does_not_answer_is_said():
+    pytest.importorskip("distributed")
+    with pytest.raises(ValueError, match=r"no Dask scheduler answers at tcp://127.0.0.1:9 within 10 s"):
+        run_many(double, [1], scheduler="tcp://127.0.0.1:9")
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_gives_the_same_outcomes():
+    distributed = pytest.importorskip("distributed")
+    items = {item: item for item in ["a", "exit", "raise", "b"]}
+    here = run_many(trouble, items, jobs=1, time_limit_s=30)
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None, worker_dashboard_address=None
+    ) as cluster:
+        there = run_many(trouble, items, scheduler=cluster.scheduler_address, time_limit_s=30)
+    assert [(o.key, o.error) for o in there] == [(o.key, o.error) for o in here]

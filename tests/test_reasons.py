@@ -1,0 +1,173 @@
+"""Reasons, waiting costs and what-ifs, on a small built season and on the southern sample season."""
+
+from datetime import date, timedelta
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from harvest_season import make
+
+from olivetime.harvest.capacity import capacity
+from olivetime.harvest.order import plan
+from olivetime.harvest.reasons import (
+    CODES,
+    explain,
+    net_values,
+    reasons,
+    standard_what_ifs,
+    waiting_costs,
+    what_if,
+)
+from olivetime.harvest.value import value
+
+
+@pytest.fixture(scope="module")
+def built():
+    season, scenarios, outcomes = make(blocks_n=12, days_n=40, seed=3)
+    limits = capacity(season, scenarios)
+    worth = value(season, outcomes, scenarios, limits)
+    order = plan(season, limits, worth, seed=1, evaluations=400)
+    return SimpleNamespace(
+        season=season, scenarios=scenarios, outcomes=outcomes, capacity=limits, value=worth, plan=order, seed=1
+    )
+
+
+def test_waiting_longer_never_costs_less(built):
+    costs = waiting_costs(built)
+    planned = costs.dropna()
+    assert len(planned) >= 10
+    assert (planned["waiting_1d"] >= 0).all()
+    assert (planned["waiting_3d"] >= planned["waiting_1d"] - 1e-9).all()
+    assert (planned["waiting_7d"] >= planned["waiting_3d"] - 1e-9).all()
+
+
+def test_waiting_costs_only_for_blocks_in_the_plan(built):
+    costs = waiting_costs(built).set_index("block_id")["waiting_1d"]
+    ranked = built.plan.rows.set_index("block_id")["rank"].notna()
+    assert (costs.notna() == ranked.reindex(costs.index)).all()
+
+
+def test_net_worth_is_worth_less_prices_by_hand(built):
+    net = net_values(built)
+    s, b = 1, 4
+    t = int(np.flatnonzero(np.isfinite(net[s, b]))[3])
+    limits, bounds = built.capacity, built.plan.bounds
+    machine = min(
+        bounds.price_h[s, h, t] * limits.block_h[h, b] / limits.workable_fraction[s, b, t]
+        for h in range(len(limits.harvester_ids))
+    )
+    tonnes = built.value.crop_t[s, b, t]
+    road = limits.truck_h_per_t[b] * bounds.price_truck_h[s, t]
+    expected = built.value.value[s, b, t] - machine - tonnes * bounds.price_mill_t[s, t] - tonnes * road
+    assert net[s, b, t] == pytest.approx(expected)
+
+
+def test_no_day_offers_more_than_the_bound_allows(built):
+    # complementary slackness: what is left of a block after prices sums to no more than the bound itself
+    net = np.maximum(net_values(built), 0.0)
+    assert net.max(axis=2).sum(axis=1).mean() <= built.plan.bound * (1 + 1e-6)
+
+
+def test_every_block_has_a_reason_with_a_known_code(built):
+    told = reasons(built)
+    assert list(told["block_id"]) == list(built.plan.rows["block_id"])
+    assert set(told["reason_code"]) <= set(CODES)
+    assert (told["reason"].str.len() > 10).all()
+    ranked = built.plan.rows["rank"].notna().to_numpy()
+    assert (told.loc[~ranked, "runner_up"] == "").all()
+
+
+def test_runner_up_stands_later_in_the_order(built):
+    told = reasons(built).set_index("block_id")
+    start = built.plan.rows.set_index("block_id")["start_at"]
+    for block_id, row in told[told["runner_up"] != ""].iterrows():
+        later = start[row["runner_up"]]
+        assert pd.isna(later) or later > start[block_id]
+
+
+def test_a_block_whose_label_interval_ends_says_so():
+    season, scenarios, outcomes = make(blocks_n=3, machines_n=1, days_n=30, seed=5, rain=False)
+    first = pd.Timestamp(season.as_of) + pd.Timedelta(days=4)
+    season.blocks.loc[:, "pick_after"] = first
+    limits = capacity(season, scenarios)
+    worth = value(season, outcomes, scenarios, limits)
+    order = plan(season, limits, worth, seed=1, evaluations=100)
+    told = reasons(SimpleNamespace(season=season, capacity=limits, value=worth, plan=order)).set_index("block_id")
+    earliest = order.rows[order.rows["rank"] == 1].iloc[0]
+    assert earliest["start_at"].normalize() == first
+    assert told.loc[earliest["block_id"], "reason_code"] == "NO-GO-DATE"
+    assert "picking from" in told.loc[earliest["block_id"], "reason"]
+
+
+def test_explain_unknown_block(built):
+    with pytest.raises(ValueError, match="no block 'B99' in this season; it has B00, B01"):
+        explain(built, "B99")
+
+
+# --- the southern sample season ------------------------------------------------------------------------------------
+
+
+def test_explain_tells_date_range_and_waiting(southern_proposal):
+    rows = southern_proposal.plan.rows
+    first = rows[rows["rank"] == 1].iloc[0]["block_id"]
+    text = " ".join(explain(southern_proposal, first))
+    assert "Number 1 in the order" in text
+    assert "8 in 10" in text
+    assert "Waiting costs the plan at least" in text
+
+
+def test_longer_shift_never_lowers_the_plan(southern_proposal):
+    answer = what_if(southern_proposal, more_harvesters=1, evaluations=200)
+    assert answer.value_change >= 0  # the present order is still workable, and the search starts from it
+    assert answer.proposal.capacity.shift_h.shape[0] == southern_proposal.capacity.shift_h.shape[0] + 1
+
+
+def test_lower_prices_lower_the_value_in_proportion_to_sales(southern_proposal):
+    answer = what_if(southern_proposal, price_factor=0.9, evaluations=200)
+    assert answer.value_change < 0
+    assert "prices at 90 %" in answer.name
+
+
+def test_frost_known_now_costs_value(southern_proposal):
+    day = southern_proposal.season.as_of + timedelta(days=5)
+    answer = what_if(southern_proposal, frost={day: -6.0}, evaluations=200)
+    assert answer.value_change < 0
+    t = (pd.Timestamp(day) - southern_proposal.capacity.days[0]).days
+    assert (answer.proposal.scenarios.temp_min_c[:, :, t] <= -6.0 + 1e-6).all()
+
+
+def test_a_left_block_is_not_picked(southern_proposal):
+    rows = southern_proposal.plan.rows
+    last = rows[rows["rank"].notna()].sort_values("rank").iloc[-1]["block_id"]
+    answer = what_if(southern_proposal, leave=[last], evaluations=200)
+    new = answer.proposal.plan.rows.set_index("block_id")
+    assert pd.isna(new.loc[last, "rank"])
+    assert last in set(answer.moved["block_id"])
+
+
+def test_a_block_held_back_is_not_picked_before(southern_proposal):
+    rows = southern_proposal.plan.rows
+    second = rows[rows["rank"] == 3].iloc[0]["block_id"]
+    day = southern_proposal.season.as_of + timedelta(days=9)
+    answer = what_if(southern_proposal, not_before={second: day}, evaluations=200)
+    new = answer.proposal.plan.rows.set_index("block_id")
+    assert pd.isna(new.loc[second, "rank"]) or new.loc[second, "start_at"].date() >= day
+
+
+def test_what_if_refuses_nothing_and_nonsense(southern_proposal):
+    with pytest.raises(ValueError, match="nothing is changed; name at least one change"):
+        what_if(southern_proposal)
+    with pytest.raises(ValueError, match="no block ghost in this season; it has"):
+        what_if(southern_proposal, leave=["ghost"])
+    with pytest.raises(ValueError, match="1999-01-01 is outside the plan, which runs from"):
+        what_if(southern_proposal, frost={date(1999, 1, 1): -3.0})
+
+
+def test_standard_questions_have_an_answer_each(southern_proposal):
+    table = standard_what_ifs(southern_proposal)
+    assert list(table.columns) == ["change", "value_change", "first_block", "moves"]
+    assert len(table) >= 5
+    assert np.isfinite(table["value_change"].astype(float)).all()
+    down = table[table["change"].str.startswith("The mill at 80")]
+    assert (down["value_change"] <= 1e-6).all()
