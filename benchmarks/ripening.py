@@ -57,26 +57,20 @@ def weather(rng, n):
 
 def simulate(kind, rng):
     """Two seasons of one farm: samples, this season's thermal time and the true course of oil (blocks, days)."""
-    normal = np.cumsum(
-        np.maximum(17 + 9.5 * np.cos(2 * np.pi * (np.arange(213, 341) - 205) / 365) - 7.5, 0) / 15
-    )
+    normal = np.cumsum(np.maximum(17 + 9.5 * np.cos(2 * np.pi * (np.arange(213, 341) - 205) / 365) - 7.5, 0) / 15)
     mean = np.array([np.log(45.0), normal[251 - FIRST_DAY], np.log(17.0)])
     spread = np.array([0.035, 4.0, 0.06])
     lasting = rng.normal(0, 1, (BLOCKS, 3)) * spread
     rows = []
     for season in (0, 1):
         heat = weather(rng, 1)[0]
-        phi = (
-            mean + rng.normal(0, 1, 3) * [0.04, 5.0, 0.08] + lasting + rng.normal(0, 1, (BLOCKS, 3)) * spread
-        )
+        phi = mean + rng.normal(0, 1, 3) * [0.04, 5.0, 0.08] + lasting + rng.normal(0, 1, (BLOCKS, 3)) * spread
         for week in range(13):
             day = FIRST_SAMPLE + 7 * week + rng.integers(-1, 2, BLOCKS)
             seen = rng.random(BLOCKS) > 0.1
             x = heat[day - FIRST_DAY]
             y = log_truth(kind, x, phi) + rng.normal(0, WEEK_CV) + rng.normal(0, CV, BLOCKS)
-            rows += [
-                (season, week, f"b{b:02d}", day[b], x[b], np.exp(y[b])) for b in range(BLOCKS) if seen[b]
-            ]
+            rows += [(season, week, f"b{b:02d}", day[b], x[b], np.exp(y[b])) for b in range(BLOCKS) if seen[b]]
     samples = pd.DataFrame(rows, columns=["season", "week", "block", "day", "x", "y"])
     return samples, heat, np.exp(log_truth(kind, heat, phi[:, None, :]))
 
@@ -156,9 +150,7 @@ def pooled_curve(samples, x, today, rng):
     )
     sigma2 = 2 * found.cost / (len(xs) - 3)
     cov = np.linalg.pinv(found.jac.T @ found.jac) * sigma2
-    drawn = np.clip(
-        rng.multivariate_normal(found.x, cov, len(x), check_valid="ignore"), [2.5, 0, 1.5], [4.3, 200, 4.5]
-    )
+    drawn = np.clip(rng.multivariate_normal(found.x, cov, len(x), check_valid="ignore"), [2.5, 0, 1.5], [4.3, 200, 4.5])
     return np.repeat(np.exp(curve(x, *drawn.T[:, :, None]))[:, None, :], BLOCKS, axis=1)
 
 
@@ -219,18 +211,14 @@ def forecasts(seasons, seed, truths):
 
 def mean_over_blocks(table, column):
     """Mean over all scored blocks, index (truth, method), columns weeks."""
-    weighted = (
-        table.assign(w=table[column] * table["n"]).groupby(["truth", "method", "week"])[["w", "n"]].sum()
-    )
+    weighted = table.assign(w=table[column] * table["n"]).groupby(["truth", "method", "week"])[["w", "n"]].sum()
     return (weighted["w"] / weighted["n"]).unstack("week")
 
 
 def print_forecasts(table):
     crps = mean_over_blocks(table, "crps")
     base = crps.xs("straight lines", level="method")
-    print(
-        "\nCRPS of the day on which dry oil reaches 38 %, as a ratio to straight lines, weeks 3 4 5 6, mean"
-    )
+    print("\nCRPS of the day on which dry oil reaches 38 %, as a ratio to straight lines, weeks 3 4 5 6, mean")
     for (truth, method), row in crps.iterrows():
         ratio = row / base.loc[truth]
         print(
@@ -263,9 +251,7 @@ def speed():
             )
             x = 25 + 7 * np.arange(10 if season < 2 else 5) + rng.normal(0, 1, 10 if season < 2 else 5)
             y = np.exp(OIL_SHAPES["logistic"](x, *phi) + rng.normal(0, CV, len(x)))
-            rows += [
-                (a, v, f"b{b}", f"c{b % 5}", j, season) for j, (a, v) in enumerate(zip(x, y, strict=True))
-            ]
+            rows += [(a, v, f"b{b}", f"c{b % 5}", j, season) for j, (a, v) in enumerate(zip(x, y, strict=True))]
     d = pd.DataFrame(rows, columns=["x", "y", "block", "cultivar", "week", "season"])
     fit_oil(*(d[c] for c in d), current=2)
     begin = time.process_time()

@@ -120,13 +120,14 @@ def invented_week(
             "oil_dry_pct": dry[i, now + d0], "moisture_pct": moisture[i, now + d0], "maturity_index": ripe[i, now + d0],
             "paid_oil_kg": 1000 * crop_t[i] * (fresh[i, now + d0] - 2.5) / 100, "value": worth[i, d0], "value_p10": 0.9 * worth[i, d0],
             "value_p90": 1.1 * worth[i, d0], "value_per_h": worth[i, d0] / hours[i], "best_on": days[int(best[i])], "best_on_loss": lost[d0],
-            "frost_value_at_risk": 0.0, "frost_chance": 0.0, "days_lost_mean": 0.8, "truck_loads": float(np.ceil(crop_t[i] / 24)),
+            "frost_value_at_risk": 0.0, "frost_chance": 0.0, "days_lost_mean": 0.8, "moved_gain": np.nan, "truck_loads": float(np.ceil(crop_t[i] / 24)),
             "to_mill_at": begin + pd.Timedelta(hours=3), "wait_h": 0.7, "cleaning_h": 0.0, "moved_days": [0, -1, 0, 2][rank % 4],
             "sample_age_d": int(stage["sample_age_d"][i]), "samples_n": int(stage["samples_n"][i]), "reason_code": "falling value",
             "reason": f"Loses more per hour by waiting than {names[int(np.argsort(reach)[min(rank, n_blocks - 1)])]}.",
             "runner_up": ids[int(np.argsort(np.nan_to_num(reach, nan=99), kind='stable')[min(rank, n_blocks - 1)])], "margin_per_h": 120.0 / rank,
             "waiting_1d": worth[i, d0] - worth[i, d0 + 1], "waiting_3d": worth[i, d0] - worth[i, d0 + 3], "waiting_7d": worth[i, d0] - worth[i, d0 + 7],
         })  # fmt: skip
+    stage["crop_t"] = crop_t
     order = pd.DataFrame(order_rows).merge(blocks.drop(columns=["station_id", "style_index", "lat_deg", "lon_deg"]), on="block_id")
     order = order.merge(good_window(value_by_day), on="block_id")
     day0 = order["start_at"].dt.normalize()
@@ -182,7 +183,8 @@ def invented_week(
         kind="oil", day=samples["sampled_on"], x=0.0, observed=samples["oil_dry_pct"], fitted=samples["oil_dry_pct"] + rng.normal(0, 0.7, len(samples)),
         residual_sd=rng.normal(0, 1, len(samples)), weight=1.0,
     )  # fmt: skip
-    residuals.loc[residuals.index[7], ["residual_sd", "weight"]] = [-4.2, 0.2]
+    residuals.loc[residuals.index[min(7, len(residuals) - 1)], ["residual_sd", "weight"]] = [-4.2, 0.2]
+    residuals["doubtful"] = residuals["weight"] < 0.5
     classes = pd.DataFrame({"block_id": np.repeat(ids, len(days)), "day": np.tile(days, n_blocks)})
     index = ripe[:, t >= 0].ravel()
     raw = np.exp(-((np.arange(8)[None, :] - index[:, None]) ** 2) / 2.2)
@@ -208,7 +210,7 @@ def invented_week(
         "weather": weather, "frost": frost, "heat": heat, "mill": mill, "capacity": capacity,
         "prices": pd.DataFrame({"day": days[:3], "harvester_per_h": 100.0, "mill_per_t": 5.0, "truck_per_h": 0.0}),
         "rules": rules, "value_by_day": value_by_day,
-        "what_ifs": pd.DataFrame({"what_if": ["2 h longer shift"], "value_change": [4200.0], "says": [f"{names[0]} is picked a day earlier."]}),
+        "what_ifs": pd.DataFrame({"change": ["2 h longer shifts"], "value_change": [4200.0], "first_block": [names[0]], "moves": ["3 blocks by a day or more"]}),
         "growers": growers_table, "findings": findings, "assumptions": assumptions,
         "sources": pd.DataFrame({"file": ["blocks.csv"], "sha256": ["0" * 64], "rows": [n_blocks]}),
         "parameters": pd.DataFrame([("Arbequina", "population", "plateau", 44.0, 1.0, 45.0, 2.0, 30.0, 60.0, False, "published range")],

@@ -38,7 +38,8 @@ def _words(figure):
     scale = 72 / figure.dpi
     renderer = figure.canvas.get_renderer()
     for text in figure.axes[0].texts:
-        box = text.get_window_extent(renderer)
+        with matplotlib.rc_context({"text.hinting": "no_hinting"}):  # as figure_png renders
+            box = text.get_window_extent(renderer)
         yield text, (box.x0 * scale, box.y0 * scale, box.x1 * scale, box.y1 * scale)
 
 
@@ -213,7 +214,7 @@ def test_measured_widths_are_those_drawn(weeks):
     figure = F.draw(weeks["nine"], "calendar")
     for text, (x0, _, x1, _) in _words(figure):
         bold = text.get_fontweight() == "bold"
-        assert F.text_width(text.get_text(), text.get_fontsize(), bold=bold) == pytest.approx(x1 - x0, abs=2.5)
+        assert F.text_width(text.get_text(), text.get_fontsize(), bold=bold) == pytest.approx(x1 - x0, abs=2.0)
 
 
 # --- words
@@ -244,7 +245,7 @@ def test_mill_finding_counts_days_over_the_limit(weeks):
 
 @pytest.mark.parametrize(
     ("days", "verdict", "step"),
-    [(-2, "reached", 0), (0, "not yet", 1), (3, "not yet", 1), (3.5, "not yet", 2), (7, "not yet", 2), (14, "may never", 3),
+    [(-2, "reached", 0), (np.nan, "cannot be told", None), (0, "not yet", 1), (3, "not yet", 1), (3.5, "not yet", 2), (7, "not yet", 2), (14, "may never", 3),
      (15, "not yet", 4), (400, "not yet", 4), (np.nan, "not yet", None), (np.nan, "never", None), (np.nan, "reached", 0)],
 )  # fmt: skip
 def test_days_fall_into_five_steps(days, verdict, step):
@@ -351,5 +352,5 @@ def test_lines_and_words_stand_out():
     for _, fill, ink in F.FROST_SHADES:
         assert contrast(fill, ink) >= 4.5
     for i, fill in enumerate(F.CLASS_FILLS):
-        assert contrast(fill, "#ffffff" if i >= 3 else F.INK) >= 4.0
+        assert contrast(fill, "#ffffff" if i >= 3 else F.INK) >= 4.5
     assert contrast(F.LEAF) >= 4.5

@@ -206,7 +206,7 @@ def test_nothing_workable_says_which_limit_binds(change, says):
 
 
 def committed_from(order, days=10):
-    """Last week's order, as it would have been written down."""
+    """An order as it would have been written down last week."""
     rows = order.rows[order.rows["rank"].notna() & (order.rows["start_at"] < TODAY + days * DAY)]
     return made.frame(
         "committed",
@@ -230,7 +230,7 @@ def test_replan_without_news_keeps_the_promise():
 
 def test_moves_of_promised_blocks_pay_at_least_the_stated_gain():
     season, limits, worth, order = planned(evaluations=200)
-    shuffled = committed_from(order, 30)
+    shuffled = committed_from(order, 60)
     shuffled["rank"] = shuffled["rank"].to_numpy()[::-1]
     shuffled["pick_on"] = TODAY + 2 * DAY
     again = plan(made.changed(season, committed=shuffled), limits, worth, evaluations=800)
@@ -253,7 +253,7 @@ def test_caution_raises_the_worst_quarter():
     worst = {}
     for weight in (0.0, 1.0):
         careful = made.changed(season, rules=dict(season.rules) | {"caution_fraction": weight})
-        values = plan(careful, limits, worth, evaluations=2500).scenario_values
+        values = plan(careful, limits, worth, evaluations=8000).scenario_values
         worst[weight] = np.sort(values)[:2].mean()
     assert worst[1.0] >= worst[0.0]
 

@@ -231,11 +231,12 @@ def test_map_keeps_west_left_and_north_up():
         assert at.loc["se", "y0"] > at.loc["ne", "y0"]
 
 
-def test_doubtful_samples_are_those_far_out_or_hardly_weighted(week):
-    # The invented week has one sample 4.2 sd out; chance draws of a normal may add others beyond 3.
-    odd = T.doubtful(week)
-    assert week.residuals.loc[7, "sample_id"] == odd["sample_id"].iloc[0]
-    assert ((odd["weight"] < 0.5) | (odd["residual_sd"].abs() > 3)).all()
+def test_doubtful_samples_are_those_the_fit_marked_furthest_out_first(week):
+    residuals = week.residuals.assign(doubtful=False)
+    residuals.loc[[3, 7, 9], "doubtful"] = [True, True, pd.NA]
+    residuals.loc[[3, 7], "residual_sd"] = [2.5, -4.2]
+    odd = T.doubtful(dataclasses.replace(week, residuals=residuals))
+    assert list(odd["residual_sd"]) == [-4.2, 2.5]
 
 
 # --- saving

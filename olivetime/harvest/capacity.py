@@ -399,14 +399,15 @@ def capacity(season: Season, scenarios: Scenarios) -> Capacity:
         one_way = haul_km[None, :] / trucks["speed_km_h"].to_numpy(dtype=float)[:, None]
         trip = handling + 2 * one_way
         daily_t = number * hours * payload / trip
-        share = daily_t / daily_t.sum(axis=0)
+        total_t = np.maximum(daily_t.sum(axis=0), 1e-9)  # trucks without hours haul nothing
+        share = daily_t / total_t
         truck_h = np.full(len(days), float((number * hours).sum()))
-        truck_h_per_t = truck_h[0] / daily_t.sum(axis=0)
+        truck_h_per_t = np.where(daily_t.sum(axis=0) > 0, truck_h[0] / total_t, 1.0)
         round_trip = (share * trip).sum(axis=0)
         age = (share * (handling + one_way)).sum(axis=0)
         per_km = trucks["cost_per_km"].to_numpy(dtype=float)[:, None]
         haul_cost = (share * per_km * 2 * haul_km[None, :] / payload).sum(axis=0)
-        payload_t = float((number * payload).sum() / number.sum())
+        payload_t = float((number * payload).sum() / max(number.sum(), 1.0)) or float(payload.mean())
     else:
         truck_h = np.full(len(days), UNLIMITED)
         truck_h_per_t = round_trip = age = haul_cost = np.zeros(len(blocks))

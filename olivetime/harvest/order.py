@@ -23,7 +23,7 @@ from scipy import sparse
 from olivetime.harvest.capacity import UNLIMITED, Capacity
 from olivetime.harvest.capacity import capacity as make_capacity
 from olivetime.harvest.referee import TINY, Physics, Record, empty_record, physics, walk
-from olivetime.harvest.tasks import accepts, cooled, random_move
+from olivetime.harvest.tasks import accepts, cooled, random_move, shift_segment
 from olivetime.harvest.value import Value
 from olivetime.harvest.value import value as make_value
 from olivetime.records.season import Season
@@ -40,7 +40,7 @@ GUARDED_FRESH_PCT = 19.0
 PROVED_GAP_FRACTION = 0.01
 # A resource used beyond this share of its limit is shown as binding.
 BINDING_FRACTION = 0.97
-_RULE_NAMES = ("cost of delay", "cultivar order", "guarded 19 % rule")
+RULE_NAMES = ("cost of delay", "cultivar order", "guarded 19 % rule")
 
 
 # --- the bound -------------------------------------------------------------------------------------------------
@@ -291,24 +291,21 @@ class Lists(NamedTuple):
 
 @njit(cache=True)
 def _dispatch(
+    ph: Physics,
     index: np.ndarray,  # (B, T) urgency; -inf: never on that day
     work: np.ndarray,  # (B, T) mean workable share
-    floor: float,  # urgency below which a harvester waits for the next day
+    crop: np.ndarray,  # (B, T) mean tonnes
+    floor: np.ndarray,  # (T,) urgency below which a harvester waits for the next day
+    lot_cost: np.ndarray,  # (T,) taken off the urgency of a block whose lot makes the mill clean
     guard_day: int,  # start anyway from this day, and when the hours left are just enough; T: no guard
     per_hour: bool,  # divide urgency by hours including the move
     first_day: int,
-    shift_h: np.ndarray,
-    block_h: np.ndarray,
-    move_fixed_h: np.ndarray,
-    move_h_km: np.ndarray,
-    start_block: np.ndarray,
-    distance_km: np.ndarray,
     order: np.ndarray,  # (H, B) filled up to length: kept as given
     length: np.ndarray,
     begin: np.ndarray,  # (B,) out: day index the block is started, -1 never
 ) -> None:
     """Fill lists by taking, whenever a harvester is free, the most urgent block in mean weather."""
-    machines_n, days_n = shift_h.shape
+    machines_n, days_n = ph.shift_h.shape
     blocks_n = index.shape[0]
     begin[:] = -1
     taken = np.zeros(blocks_n, np.bool_)
@@ -317,12 +314,13 @@ def _dispatch(
     for h in range(machines_n):
         for p in range(length[h]):
             taken[order[h, p]] = True
-    at = start_block.copy()
-    busy = np.zeros(machines_n)  # hours still to work in the present block, dry and on the road
-    share = np.ones(machines_n)
+    at = ph.start_block.copy()
+    road_left = np.zeros(machines_n)
+    left = np.zeros(machines_n)  # share of the present block still to pick
+    dirty = np.ones(machines_n, np.bool_)
     need = 0.0
     for b in range(blocks_n):
-        least = block_h[:, b].min()
+        least = ph.block_h[:, b].min()
         if not taken[b] and np.isfinite(least):
             need += least
     ahead = np.zeros(days_n + 1)
@@ -333,22 +331,53 @@ def _dispatch(
             if work[b, t] > 0:
                 mean += work[b, t]
                 n += 1
-        ahead[t] = ahead[t + 1] + shift_h[:, t].sum() * (mean / n if n > 0 else 0.0)
+        ahead[t] = ahead[t + 1] + ph.shift_h[:, t].sum() * (mean / n if n > 0 else 0.0)
+    lot_day = np.full(ph.lots_n, -1, np.int64)
+    last_lot = -1
+    queue = 0.0
     for t in range(days_n):
+        room = ph.mill_t[t] + ph.buffer_t - queue
+        trucks = ph.truck_h[t]
+        received = 0.0
+        cleaned = 0.0
+        lot_before = last_lot
         for h in range(machines_n):
-            hours = shift_h[h, t]
+            hours = ph.shift_h[h, t]
             while hours > 1e-9:
-                if busy[h] > 0.0:
+                if left[h] > 0.0:
                     b = at[h]
-                    f = work[b, t]
-                    if f <= 0.0:
+                    if road_left[h] > 0.0:
+                        step = min(hours, road_left[h])
+                        road_left[h] -= step
+                        hours -= step
+                        continue
+                    k = ph.lot[b]
+                    pace = work[b, t] / ph.block_h[h, b]
+                    if pace <= 0.0:
                         break
-                    step = min(hours, busy[h] / f)
-                    busy[h] -= step * f
-                    hours -= step
-                    if busy[h] > 1e-9:
+                    if lot_day[k] != t:
+                        if last_lot >= 0 and k != lot_before:
+                            if room <= ph.cleaning_t:
+                                break
+                            room -= ph.cleaning_t
+                            cleaned += ph.cleaning_t
+                        lot_day[k] = t
+                        if k != lot_before:
+                            last_lot = k
+                    share = min(left[h], hours * pace)
+                    most = min(room, trucks / ph.truck_h_t[b] if ph.truck_h_t[b] > 0 else room) / crop[b, t]
+                    stopped = share > most
+                    share = max(min(share, most), 0.0)
+                    left[h] -= share
+                    hours -= share / pace
+                    room -= share * crop[b, t]
+                    received += share * crop[b, t]
+                    trucks -= share * crop[b, t] * ph.truck_h_t[b]
+                    dirty[h] = not ph.organic[b]
+                    if left[h] <= 1e-9:
+                        left[h] = 0.0
+                    if stopped:
                         break
-                    busy[h] = 0.0
                     continue
                 chosen = -1
                 if position[h] < given[h]:
@@ -359,23 +388,28 @@ def _dispatch(
                     break
                 else:
                     late = guard_day < days_n and (
-                        t >= guard_day or need >= ahead[t] - (shift_h[h, t] - hours)
+                        t >= guard_day or need >= ahead[t] - (ph.shift_h[h, t] - hours)
                     )
                     best = -np.inf
                     for b in range(blocks_n):
-                        if taken[b] or work[b, t] <= 0.0 or not np.isfinite(block_h[h, b]):
-                            continue
-                        if index[b, t] == -np.inf:
-                            continue
-                        if index[b, t] < floor and not late:
+                        if taken[b] or work[b, t] <= 0.0 or not np.isfinite(ph.block_h[h, b]):
                             continue
                         urgency = index[b, t]
+                        if urgency == -np.inf:
+                            continue
                         if per_hour:
-                            road = move_fixed_h[h]
+                            k = ph.lot[b]
+                            if last_lot >= 0 and k != lot_before and lot_day[k] != t:
+                                urgency -= lot_cost[t]
+                            road = ph.move_fixed_h[h]
                             if at[h] >= 0:
-                                road += distance_km[at[h], b] * move_h_km[h]
-                            spent = block_h[h, b] + road
+                                road += ph.distance_km[at[h], b] * ph.move_h_km[h]
+                            if dirty[h] and ph.organic[b]:
+                                road += ph.washdown_h[h]
+                            spent = ph.block_h[h, b] + road
                             urgency = urgency / spent if urgency > 0 else urgency * spent
+                        if urgency < floor[t] and not late:
+                            continue
                         if urgency > best:
                             best = urgency
                             chosen = b
@@ -383,24 +417,27 @@ def _dispatch(
                         break
                     order[h, length[h]] = chosen
                     length[h] += 1
-                    need -= block_h[:, chosen].min()
+                    need -= ph.block_h[:, chosen].min()
                 position[h] += 1
                 taken[chosen] = True
                 begin[chosen] = t
-                road = move_fixed_h[h]
-                if at[h] >= 0:
-                    road += distance_km[at[h], chosen] * move_h_km[h]
-                if at[h] == chosen:
-                    road = 0.0
+                left[h] = 1.0
+                road_left[h] = 0.0
+                if at[h] != chosen:
+                    road_left[h] = ph.move_fixed_h[h]
+                    if at[h] >= 0:
+                        road_left[h] += ph.distance_km[at[h], chosen] * ph.move_h_km[h]
+                    if dirty[h] and ph.organic[chosen]:
+                        road_left[h] += ph.washdown_h[h]
                 at[h] = chosen
-                busy[h] = block_h[h, chosen] + road
+        queue = max(0.0, queue + received - max(0.0, ph.mill_t[t] - cleaned))
     # what was never reached goes to the end of the shortest list that may take it
     for b in range(blocks_n):
         if taken[b]:
             continue
         where = -1
         for h in range(machines_n):
-            if np.isfinite(block_h[h, b]) and block_h[h, b] > 0 and (where < 0 or length[h] < length[where]):
+            if np.isfinite(ph.block_h[h, b]) and ph.block_h[h, b] > 0 and (where < 0 or length[h] < length[where]):
                 where = h
         if where >= 0:
             order[where, length[where]] = b
@@ -439,9 +476,35 @@ def _moved(start: np.ndarray, promised: np.ndarray) -> int:
 
 
 @njit(cache=True)
+def _position(row: np.ndarray, low: int, high: int, start: np.ndarray, day: float) -> int:
+    """First position from `low` whose block starts on the day or later, else `high`."""
+    for p in range(low, high):
+        if start[row[p]] >= day:
+            return p
+    return high
+
+
+@njit(cache=True)
+def _reinsert(order: np.ndarray, length: np.ndarray, g: int, i: int, other: int, j: int) -> None:
+    """Take the block at position i of list g and put it in at position j of list `other` (may be the same)."""
+    if other == g:
+        shift_segment(order[g], i, 1, min(j if j <= i else j - 1, length[g] - 1))
+        return
+    b = order[g, i]
+    for p in range(i, length[g] - 1):
+        order[g, p] = order[g, p + 1]
+    length[g] -= 1
+    for p in range(length[other], j, -1):
+        order[other, p] = order[other, p - 1]
+    order[other, j] = b
+    length[other] += 1
+
+
+@njit(cache=True)
 def _search(
     ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray,
-    promised: np.ndarray, keep_gain: float, caution: float, evaluations: int, seed: int, rec: Record,
+    promised: np.ndarray, good_days: np.ndarray, keep_gain: float, caution: float, evaluations: int, seed: int,
+    rec: Record,
 ) -> float:  # fmt: skip
     """Improve a plan in place by annealed moves; returns the best objective. Never worse than the plan given."""
     np.random.seed(seed)
@@ -473,52 +536,64 @@ def _search(
             g = np.random.randint(machines_n)
         other = g
         kind = np.random.random()
-        if kind < 0.25:
+        i = locked[g] + np.random.randint(length[g] - locked[g])
+        b = order[g, i]
+        if kind < 0.2:
             # release days: one block, or a run of blocks, earlier, later, or free
-            i = locked[g] + np.random.randint(length[g] - locked[g])
             run = 1 if np.random.random() < 0.6 else 1 + np.random.randint(6)
             what = np.random.random()
             by = np.random.randint(-4, 5)
             for p in range(i, min(i + run, length[g])):
-                b = order[g, p]
+                c = order[g, p]
                 if what < 0.3:
-                    release[b] = 0
+                    release[c] = 0
                 elif what < 0.65:
-                    day = int(min(start[b], days_n - 1)) + by
-                    release[b] = min(max(day, 0), days_n - 1)
+                    release[c] = min(max(int(min(start[c], days_n - 1)) + by, 0), days_n - 1)
                 else:
-                    release[b] = min(max(release[b] + by, 0), days_n - 1)
-        elif kind < 0.5 and machines_n > 1:
-            other = np.random.randint(machines_n)
-            i = locked[g] + np.random.randint(length[g] - locked[g])
-            b = order[g, i]
-            if other == g or not np.isfinite(ph.block_h[other, b]):
-                continue
-            n = length[other] - locked[other]
-            # put it where the other harvester is at about that time
-            j = locked[other]
-            while j < length[other] and start[order[other, j]] < start[b]:
-                j += 1
-            j = min(max(j + np.random.randint(-3, 4), locked[other]), length[other])
-            if np.random.random() < 0.5 and n > 0 and j < length[other]:
-                c = order[other, j]
-                if not np.isfinite(ph.block_h[g, c]):
-                    continue
-                order[g, i] = c
-                order[other, j] = b
+                    release[c] = min(max(release[c] + by, 0), days_n - 1)
+        elif kind < 0.7:
+            if kind < 0.5:
+                # to one of the days on which the block earns most at the day's prices
+                day = good_days[b, np.random.randint(good_days.shape[1])]
+                other = np.random.randint(machines_n)
+                j = _position(order[other], locked[other], length[other], start, day)
+                if release[b] > day:
+                    release[b] = day
             else:
-                for p in range(i, length[g] - 1):
-                    order[g, p] = order[g, p + 1]
-                length[g] -= 1
-                for p in range(length[other], j, -1):
-                    order[other, p] = order[other, p - 1]
-                order[other, j] = b
-                length[other] += 1
+                # beside a block of the same ranch or lot: spares a move or a cleaning
+                j = -1
+                for _ in range(12):
+                    h = np.random.randint(machines_n)
+                    if length[h] - locked[h] < 1:
+                        continue
+                    p = locked[h] + np.random.randint(length[h] - locked[h])
+                    c = order[h, p]
+                    near = ph.distance_km[b, c] <= 0.0 or ph.lot[b] == ph.lot[c]
+                    if c != b and near and abs(start[b] - start[c]) < 15.0:
+                        other = h
+                        j = p + np.random.randint(2)
+                        if release[b] > start[c]:
+                            release[b] = release[c]
+                        break
+            if j < 0 or not np.isfinite(ph.block_h[other, b]):
+                release[b] = backup_release[b]
+                continue
+            _reinsert(order, length, g, i, other, j)
+        elif kind < 0.85 and machines_n > 1:
+            # exchange with a block that another harvester picks at about that time
+            other = np.random.randint(machines_n)
+            j = _position(order[other], locked[other], length[other], start, start[b]) + np.random.randint(-3, 4)
+            if other == g or j < locked[other] or j >= length[other]:
+                continue
+            c = order[other, j]
+            if not (np.isfinite(ph.block_h[other, b]) and np.isfinite(ph.block_h[g, c])):
+                continue
+            order[g, i] = c
+            order[other, j] = b
         else:
             random_move(order[g], locked[g], length[g])
             if np.random.random() < 0.3:
-                i = locked[g] + np.random.randint(length[g] - locked[g])
-                release[order[g, i]] = 0
+                release[b] = 0
         # race: leave a candidate early that is clearly worse on the first scenarios
         total = 0.0
         trial_start[:] = 0.0
@@ -684,7 +759,7 @@ def _committed_lists(
 
 
 def _starts(
-    ph: Physics, value: Value, bounds: Bound, begin_with: Lists, cultivar: np.ndarray
+    ph: Physics, fresh_pct: np.ndarray, bounds: Bound, begin_with: Lists, cultivar: np.ndarray, seed: int
 ) -> list[tuple[str, Lists]]:
     """Candidate plans from rules and prices, each beginning with the lists given."""
     blocks_n, days_n = ph.value.shape[1:]
@@ -698,14 +773,15 @@ def _starts(
     candidates: list[tuple[str, Lists]] = []
 
     def add(
-        name: str, index: np.ndarray, floor: float, first_day: int, slacks: tuple[int, ...], *,
-        guard_day: int = days_n, per_hour: bool = False,
+        name: str, index: np.ndarray, floor: np.ndarray | float, first_day: int, slacks: tuple[int, ...], *,
+        guard_day: int = days_n, per_hour: bool = False, lot_cost: np.ndarray | float = 0.0,
     ) -> None:  # fmt: skip
         order, length = begin_with.order.copy(), begin_with.length.copy()
         begin = np.zeros(blocks_n, np.int64)
         _dispatch(
-            np.where(open_days, index, -np.inf), work, floor, guard_day, per_hour, first_day, ph.shift_h, ph.block_h,
-            ph.move_fixed_h, ph.move_h_km, ph.start_block, ph.distance_km, order, length, begin,
+            ph, np.where(open_days, index, -np.inf), work, np.maximum(crop, TINY),
+            np.broadcast_to(floor, days_n).astype(float), np.broadcast_to(lot_cost, days_n).astype(float), guard_day,
+            per_hour, first_day, order, length, begin,
         )  # fmt: skip
         given = np.zeros(blocks_n, dtype=bool)
         for h in range(order.shape[0]):
@@ -730,19 +806,28 @@ def _starts(
     for first_day in first_days:
         add("cultivar order", np.repeat(-rank[:, None], days_n, axis=1), -np.inf, first_day, (days_n,))
     for guard_day in (*first_days, days_n - 1):
-        add("guarded 19 % rule", value.oil_fresh_pct, GUARDED_FRESH_PCT, 0, (0, 2), guard_day=guard_day)
+        add("guarded 19 % rule", fresh_pct, GUARDED_FRESH_PCT, 0, (0, 2), guard_day=guard_day)
 
+    # what a block earns now over its best later day net of prices, per hour with the move, against the hour's price;
+    # worth now is that of the middle of its picking
     price_h = bounds.price_h.mean(axis=0).mean(axis=0)
     price_mill, price_truck = bounds.price_mill_t.mean(axis=0), bounds.price_truck_h.mean(axis=0)
     spent = hours[:, None] / np.maximum(work, 0.05)
-    typical = float(worth.max(axis=1).mean())
-    for scale in (0.7, 1.0, 1.3):
-        net = worth - scale * (spent * price_h + crop * (price_mill + ph.truck_h_t[:, None] * price_truck))
-        net = np.where(open_days, net, -np.inf)
+    other = crop * (price_mill + ph.truck_h_t[:, None] * price_truck)
+    shift = max(float(ph.shift_h.max()), 1.0)
+    middle = np.minimum(np.arange(days_n)[None, :] + np.round(hours / shift / 2).astype(int)[:, None], days_n - 1)
+    during = np.take_along_axis(np.where(open_days, worth, np.nan), middle, axis=1)
+    during = np.where(np.isnan(during), worth, during)
+    rng = np.random.default_rng([seed, 1])
+    for scale in (0.8, 1.0, 1.2):
+        net = np.where(open_days, worth - scale * (spent * price_h + other), -np.inf)
         ahead = np.maximum.accumulate(net[:, ::-1], axis=1)[:, ::-1]
-        ahead = np.concatenate([ahead[:, 1:], np.zeros((blocks_n, 1))], axis=1)
-        for floor in (0.0, -0.003 * typical, -0.01 * typical, -0.03 * typical):
-            add("prices", net - np.maximum(ahead, 0.0), floor, 0, (1, 4, days_n), per_hour=True)
+        ahead = np.maximum(np.concatenate([ahead[:, 1:], np.zeros((blocks_n, 1))], axis=1), 0.0)
+        for least in (0.0, 0.5, 0.8, 1.0):
+            for noise in (0.0, 0.05):
+                gain = (during - scale * other - ahead) * np.exp(noise * rng.normal(size=(blocks_n, 1)))
+                cleaning = scale * ph.cleaning_t * price_mill
+                add("prices", gain, least * price_h, 0, (1, days_n), per_hour=True, lot_cost=cleaning)
     shares = bounds.picked.mean(axis=0)
     total = shares.sum(axis=1)
     mean_pick = np.where(total > 0.05, shares @ np.arange(days_n) / np.maximum(total, 0.05), days_n)
@@ -750,6 +835,119 @@ def _starts(
         ready = np.arange(days_n)[None, :] >= mean_pick[:, None] - slack
         add("relaxed plan", np.where(ready, -mean_pick[:, None], -np.inf), -np.inf, 0, (1, days_n))
     return candidates
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the search found.
+
+    Attributes
+    ----------
+    lists : Lists
+    promise : ndarray (B,)
+        Mean start day of promised blocks if the promise is kept, -1 for the others [d].
+    kept_value : float
+        Worth of keeping the promise [currency].
+    rules : list of (str, float)
+        Rules of thumb and their worth, best start day in hindsight [currency].
+    """
+
+    lists: Lists
+    promise: np.ndarray
+    kept_value: float
+    rules: list[tuple[str, float]]
+
+
+def good_days(ph: Physics, bounds: Bound, n: int = 8) -> np.ndarray:
+    """Days on which each block earns most net of the prices of hours, mill and trucks, (B, n) of int64."""
+    work = ph.work.mean(axis=0)
+    finite = np.where(np.isfinite(ph.block_h), ph.block_h, np.inf).min(axis=0)
+    hours = np.where(np.isfinite(finite), finite, 0.0)
+    spent = hours[:, None] / np.maximum(work, 0.05) * bounds.price_h.mean(axis=(0, 1))
+    other = ph.crop.mean(axis=0) * (
+        bounds.price_mill_t.mean(axis=0) + ph.truck_h_t[:, None] * bounds.price_truck_h.mean(axis=0)
+    )
+    net = np.where(work > 0, ph.value.mean(axis=0) - spent - other, -np.inf)
+    return np.argsort(-net, axis=1, kind="stable")[:, : min(n, net.shape[1])].astype(np.int64)
+
+
+def search(
+    ph: Physics,
+    bounds: Bound,
+    *,
+    fresh_pct: np.ndarray,
+    cultivar: np.ndarray,
+    seed: int,
+    evaluations: int,
+    begin_with: Lists | None = None,
+    frozen: np.ndarray | None = None,
+    promised: np.ndarray | None = None,
+    keep_gain: float = 0.0,
+    caution: float = 0.0,
+    also: Lists | None = None,
+) -> Found:
+    """Best lists: the best of many starts, improved by local search.
+
+    Parameters
+    ----------
+    ph : Physics
+    bounds : Bound
+        Prices guide some of the starts.
+    fresh_pct : ndarray (B, T)
+        Oil of the fresh fruit, for the guarded 19 % rule [%].
+    cultivar : ndarray (B,) of str
+    seed, evaluations : int
+    begin_with : Lists, optional
+        Promised blocks in order.
+    frozen : ndarray (H,), optional
+        How many at the front of each list may not be touched.
+    promised : ndarray (B,) of bool, optional
+        Blocks that move only for `keep_gain` [currency].
+    caution : float, optional
+        Weight of the worst quarter of the scenarios [fraction].
+    also : Lists, optional
+        One more order to start from; harvesters that it lacks begin with an empty list.
+
+    Returns
+    -------
+    Found
+    """
+    machines_n, (scenarios_n, blocks_n, _) = ph.shift_h.shape[0], ph.value.shape
+    empty = _lists(machines_n, blocks_n)
+    begin_with = empty if begin_with is None else begin_with
+    frozen = empty.length if frozen is None else frozen
+    promised = np.zeros(blocks_n, dtype=bool) if promised is None else promised
+    candidates = _starts(ph, fresh_pct, bounds, begin_with, cultivar, seed)
+    kept_n = len(candidates)
+    if begin_with.length.any():
+        # the same with only the frozen blocks in front
+        candidates += _starts(ph, fresh_pct, bounds, begin_with._replace(length=frozen), cultivar, seed)
+    if also is not None:
+        lists = _lists(machines_n, blocks_n)
+        n = min(machines_n, len(also.length))
+        lists.order[:n], lists.length[:n], lists.release[:] = also.order[:n], also.length[:n], also.release
+        candidates.append(("given", lists))
+    rec, values, start = empty_record(ph), np.zeros(scenarios_n), np.zeros(blocks_n)
+    worth = np.empty(len(candidates))
+    starts = np.empty((len(candidates), blocks_n))
+    for i, (_, lists) in enumerate(candidates):
+        _score(ph, lists.order, lists.length, lists.release, rec, values, start)
+        worth[i], starts[i] = _objective(values, caution), start
+    # what the committed order does in today's scenarios, with its best continuation, is the promise
+    first = int(worth[:kept_n].argmax())
+    promise = np.where(promised, starts[first], -1.0)
+    moved = np.array([_moved(begin, promise) for begin in starts])
+    best = int((worth - keep_gain * moved).argmax())
+    lists = Lists(*(part.copy() for part in candidates[best][1]))
+    if evaluations > 0:
+        _search(ph, *lists, frozen, promise, good_days(ph, bounds), keep_gain, caution, int(evaluations), int(seed), rec)
+    labels = np.array([name for name, _ in candidates])
+    return Found(
+        lists=lists,
+        promise=promise,
+        kept_value=float(worth[first]),
+        rules=[(name, float(worth[labels == name].max())) for name in RULE_NAMES],
+    )
 
 
 def _quantile(values: np.ndarray, q: float) -> np.ndarray:
@@ -806,6 +1004,7 @@ def plan(
     seed: int = 0,
     evaluations: int = 4000,
     committed: pd.DataFrame | None = None,
+    also: Lists | None = None,
 ) -> HarvestPlan:
     """The harvest order of greatest mean worth that the search finds, bounded and explained.
 
@@ -823,6 +1022,8 @@ def plan(
         Last week's order (block_id, harvester_id, rank, pick_on); `season.committed` when left out. What is promised
         for today is frozen; a block promised within `keep_days` moves only if the plan gains `keep_gain_per_block`
         for it.
+    also : Lists, optional
+        One more order to start the search from.
 
     Returns
     -------
@@ -833,7 +1034,6 @@ def plan(
     ph = physics(capacity, value)
     bounds = bound(ph)
     scenarios_n, blocks_n, _ = ph.value.shape
-    rec = empty_record(ph)
     if (
         ph.shift_h.shape[0] == 0
         or not (ph.work > 0).any()
@@ -847,36 +1047,23 @@ def plan(
         )  # fmt: skip
 
     begin_with, frozen, promised = _committed_lists(season, capacity, ph, committed)
-    keep_gain, caution = float(rules["keep_gain_per_block"]), float(rules["caution_fraction"])
-    cultivar = season.blocks["cultivar"].astype(str).to_numpy()
-    candidates = _starts(ph, value, bounds, begin_with, cultivar)
-    if begin_with.length.any():
-        running = Lists(
-            begin_with.order.copy(), frozen.copy(), begin_with.release.copy()
-        )  # only what is frozen stays in front
-        candidates += _starts(ph, value, bounds, running, cultivar)
-    values, start = np.zeros(scenarios_n), np.zeros(blocks_n)
-    # what the committed plan does in today's scenarios, followed by its best continuation: the promise to keep
-    scored: list[tuple[float, np.ndarray]] = []
-    kept_n = len(candidates) // 2 if begin_with.length.any() else len(candidates)
-    for _, lists in candidates:
-        _score(ph, lists.order, lists.length, lists.release, rec, values, start)
-        scored.append((float(_objective(values, caution)), start.copy()))
-    first = max(range(kept_n), key=lambda i: scored[i][0])
-    promise = np.where(promised, scored[first][1], -1.0)
-    totals = [worth - keep_gain * int(_moved(begin, promise)) for worth, begin in scored]
-    best = max(range(len(totals)), key=lambda i: totals[i])
-    lists = Lists(*(part.copy() for part in candidates[best][1]))
-    if evaluations > 0:
-        _search(
-            ph, lists.order, lists.length, lists.release, frozen, promise, keep_gain, caution, int(evaluations),
-            int(seed), rec,
-        )  # fmt: skip
+    found = search(
+        ph,
+        bounds,
+        fresh_pct=value.oil_fresh_pct,
+        cultivar=season.blocks["cultivar"].astype(str).to_numpy(),
+        seed=seed,
+        evaluations=evaluations,
+        begin_with=begin_with,
+        frozen=frozen,
+        promised=promised,
+        keep_gain=float(rules["keep_gain_per_block"]),
+        caution=float(rules["caution_fraction"]),
+        also=also,
+    )
+    lists = found.lists
     values_all, records = zip(*(_walked(ph, lists, s) for s in range(scenarios_n)), strict=True)
-    rule_rows = [
-        (name, max(worth for (label, _), (worth, _) in zip(candidates, scored, strict=True) if label == name))
-        for name in _RULE_NAMES
-    ]
+    nothing = "" if any(rec.picked.any() for rec in records) else _why_nothing(season, capacity, ph)
     return _report(
         season,
         capacity,
@@ -886,10 +1073,10 @@ def plan(
         lists,
         list(records),
         np.array(values_all),
-        promise,
-        rule_rows,
-        "",
-        scored[first][0],
+        found.promise,
+        found.rules,
+        nothing,
+        found.kept_value,
     )
 
 
@@ -1139,7 +1326,7 @@ def _moved_table(
             "from_on": pd.DatetimeIndex([days[min(int(promise[b]), last)] for b in moved]),
             "to_on": pd.DatetimeIndex([days[min(int(mean_start[b]), last)] for b in moved]),
             "moved_days": [round(float(by[b]), 1) for b in moved],
-            "gain": [gain / len(moved)] * len(moved),
+            "gain": np.full(len(moved), gain / max(len(moved), 1)),
         }
     )
 
@@ -1228,6 +1415,7 @@ def propose(
     n_scenarios: int | None = None,
     n_draws: int = 192,
     evaluations: int = 4000,
+    known: Proposal | None = None,
 ) -> Proposal:
     """From a season's records to the harvest order: the whole chain.
 
@@ -1243,20 +1431,27 @@ def propose(
         Draws of the fruit's future, at least one a scenario.
     evaluations : int, optional
         Candidate orders that the search may try.
+    known : Proposal, optional
+        An earlier proposal of the same week, for a what-if that changes machines, mill, prices or days but not what
+        the fruit does: its weather, curves and outcomes are taken as they are, and its order is one more start.
 
     Returns
     -------
     Proposal
     """
-    n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
-    days = make_station_days(season)
-    fit = fit_ripening(season, days, seed=seed)
+    if known is None:
+        n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
+        days = make_station_days(season)
+        fit = fit_ripening(season, days, seed=seed)
+        ahead = make_scenarios(season, days, n=n, seed=seed)
+        fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
+    else:
+        days, fit, ahead, fruit = known.station_days, known.fit, known.scenarios, known.outcomes
     season = replace(season, blocked={**fit.unranked, **season.blocked})
-    ahead = make_scenarios(season, days, n=n, seed=seed)
-    fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
     limits = make_capacity(season, ahead)
     worth = make_value(season, fruit, ahead, limits)
-    order = plan(season, limits, worth, seed=seed, evaluations=evaluations)
+    start = known.plan.lists if known is not None else None
+    order = plan(season, limits, worth, seed=seed, evaluations=evaluations, also=start)
     values = worth.value_draws if season.target.kind == "best_value" else None
     rooms = (
         ("weather", ahead),

@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -306,7 +307,7 @@ def date_proof(text: str) -> str:
 def needs_date_order(text: str) -> bool:
     """Whether the text is a date that only the order of day and month can decide."""
     found = _NUMERIC.match(text)
-    return bool(found) and found[1].lstrip("0") != found[2].lstrip("0")
+    return found is not None and found[1].lstrip("0") != found[2].lstrip("0")
 
 
 def has_short_year(text: str) -> bool:
@@ -344,6 +345,7 @@ def read_truth(text: str) -> bool | None:
     return None
 
 
+@lru_cache(maxsize=50_000)
 def name_key(name: str) -> str:
     """Make the matching key of a name: marks, case, separators and leading zeros don't count.
 

@@ -50,15 +50,15 @@ def check_duplicates(name: str, table: Converted) -> None:
         where = positions[np.sort(members)]
         if len(where) < 2:
             continue
-        rows = row_list(frame[ROW].iloc[where])
+        rows = row_list(frame[ROW].iloc[where].tolist())
         texts = [_day(v) if isinstance(v, pd.Timestamp) else str(v) for v in frame[keys].iloc[where[0]]]
         what = f"{' and '.join(keys)} {shown(', '.join(texts))}"
-        common = {"index": int(where[0]), "column": keys[0], "value": ", ".join(texts)}
+        first, value = int(where[0]), ", ".join(texts)
         if len(values.iloc[where].drop_duplicates()) == 1:
             frame.loc[where[1:], BAD] = True
             says = f"{what} stands in {rows} with the same values"
             do = "The first was used; delete the others."
-            table.place.add("duplicate", WARNING, says, "one row", do, **common)
+            table.place.add("duplicate", WARNING, says, "one row", do, index=first, column=keys[0], value=value)
             continue
         frame.loc[where, BAD] = True
         spelt = sorted(set(frame[keys[0]].iloc[where])) if named else []
@@ -69,7 +69,10 @@ def check_duplicates(name: str, table: Converted) -> None:
             says, expected = f"{what} stands in {rows} with different values", "one row"
             do = "None of them was used; keep one."
         level = WARNING if name in LENIENT_TABLES else ERROR
-        table.place.add("duplicate", level, says, expected, do, **common, touches=map(int, where[1:]))
+        touches = map(int, where[1:])
+        table.place.add(
+            "duplicate", level, says, expected, do, index=first, column=keys[0], value=value, touches=touches
+        )
 
 
 def _spans(table: Converted, first: str, last: str) -> None:
@@ -114,10 +117,17 @@ def check_spans(tables: Tables) -> None:
     _spans(tables["harvesters"], "ready_from", "ready_to")
 
 
-def check_contracts(tables: Tables) -> None:
-    """Each kind of contract needs its own numbers."""
+def check_contracts(tables: Tables, currency: str) -> None:
+    """Each kind of contract needs its own numbers, in the season's currency; an empty currency is that one."""
     table = tables["contracts"]
     frame = table.frame
+    code = frame["currency"].to_numpy(dtype=object)
+    frame["currency"] = pd.Series(np.where(code == "", currency, code), dtype="str")
+    for i in np.flatnonzero((frame["currency"].str.upper() != currency).to_numpy() & ~frame[BAD].to_numpy()):
+        says = f"currency is {shown(frame['currency'].iloc[i])}"
+        do = "Enter the prices in the season's currency."
+        table.place.add("currency", ERROR, says, currency, do, index=int(i), column="currency")
+        frame.loc[i, BAD] = True
     needs = {
         "oil_kg": ("price_oil_kg",),
         "own": ("price_oil_kg",),
@@ -225,7 +235,7 @@ def _bases(table: Converted) -> None:
     lonely = good & (pairs == 1) & (has[:, 0] | has[:, 1])
     if lonely.any():
         where = np.flatnonzero(lonely)
-        rows = row_list(frame[ROW].iloc[where])
+        rows = row_list(frame[ROW].iloc[where].tolist())
         says = f"only one of oil_fresh_pct, oil_dry_pct and moisture_pct is given in {rows}"
         place.add(
             "one-basis",
@@ -298,15 +308,16 @@ def _falls(table: Converted) -> None:
     """Warn of dry-basis oil that fell faster than fruit can lose it."""
     frame, place = table.frame, table.place
     use = frame[~frame[BAD] & frame["oil_dry_pct"].notna() & frame["sampled_on"].notna()]
-    daily = use.groupby(["block_id", "sampled_on"], sort=True)["oil_dry_pct"].mean().reset_index()
+    use = use[["block_id", "sampled_on", "oil_dry_pct"]].assign(index=use.index)
+    by_day = use.groupby(["block_id", "sampled_on"], sort=True)
+    daily = by_day.agg({"oil_dry_pct": "mean", "index": "first"}).reset_index()
     if len(daily) < 2:
         return
     same = daily["block_id"].to_numpy()[1:] == daily["block_id"].to_numpy()[:-1]
     gap = np.diff(daily["sampled_on"].to_numpy()) / np.timedelta64(1, "D")
     fall = -np.diff(daily["oil_dry_pct"].to_numpy())
     for j in np.flatnonzero(same & (gap <= FALL_DAYS) & (fall > FALL_POINTS + 0.05)):
-        block, day = daily["block_id"].iloc[j + 1], daily["sampled_on"].iloc[j + 1]
-        i = int(use.index[(use["block_id"] == block) & (use["sampled_on"] == day)][0])
+        i = int(daily["index"].iloc[j + 1])
         says = f"oil_dry_pct fell by {fall[j]:.1f} points in {gap[j]:.0f} days"
         do = "Oil is not lost so fast; one of the two samples may be of other fruit."
         place.add("sudden-fall", WARNING, says, f"at most {FALL_POINTS:g}", do, index=i, column="oil_dry_pct")

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from olivetime.records.cells import TEXT, Cells, clean_texts, distinct, is_total_row
+from olivetime.records.cells import TEXT, TOTAL_WORDS, Cells, clean_texts, distinct, is_total_row
 from olivetime.records.columns import TABLES, UNITS, Column, dtype_of
 from olivetime.records.files import Grid, column_letter
 from olivetime.records.findings import ERROR, NOTE, WARNING, shown
@@ -231,34 +231,31 @@ def _kept_rows(
 ) -> list[int]:
     """Positions of the rows that hold records."""
     width = len(heading.names)
-    needed = [columns[c.name][0] for c in TABLES[table] if c.required and not c.gaps and c.name in columns]
     heads = [name.casefold() for name in heading.names]
-    keep, totals, again, hidden = [], [], [], []
+    words = {name for name in heads if name}
+    suspicious = {"", *TOTAL_WORDS, *(name.strip(" :.") for name in words)}
+    keep, totals, again = [], [], []
     for i in range(heading.first, len(grid.texts)):
         row = grid.texts[i]
-        first = next((t for t in row if t), "").strip()
+        first = row[0] if row else ""
+        # Most rows are as long as the heading and start with a name of their own.
+        if len(row) == width and first.strip(" :.").casefold() not in suspicious:
+            keep.append(i)
+            continue
+        first = next((t for t in row if t and not t.isspace()), "").strip()
         if not first:
             continue
-        # Only a row whose first word reads like a total is looked at closely; most rows take the short way.
-        if len(first) <= 12 and is_total_row(first) and any(j >= len(row) or not row[j].strip() for j in needed):
+        if is_total_row(first) and _lacks_needed(row, table, columns):
             totals.append(i)
-            continue
-        if first.casefold() in heads and [t.strip().casefold() for t in row[:width]] == heads[: len(row)]:
+        elif first.casefold() in words and [t.strip().casefold() for t in row[:width]] == heads[: len(row)]:
             again.append(i)
-            continue
-        if grid.marks is None and len(row) != width and (len(row) < width or any(row[width:])):
-            place.add(
-                "ragged-row",
-                ERROR,
-                f"the row has {len(row)} cells",
-                f"{width}, as in the heading",
-                "Look for a missing or extra delimiter.",
-                index=i,
-            )
-            continue
-        if grid.numbers[i] in grid.hidden:
-            hidden.append(i)
-        keep.append(i)
+        elif grid.marks is None and len(row) != width and (len(row) < width or any(row[width:])):
+            says, expected = f"the row has {len(row)} cells", f"{width}, as in the heading"
+            do = "Look for a missing or extra delimiter."
+            place.add("ragged-row", ERROR, says, expected, do, index=i)
+        else:
+            keep.append(i)
+    hidden = [i for i in keep if grid.numbers[i] in grid.hidden] if grid.hidden else []
     if keep and grid.numbers[keep[-1]] - heading.row > len(keep) + len(totals) + len(again):
         place.add("blank-rows", NOTE, "blank rows were skipped", "", "Nothing to do.")
     for code, which, says in (
@@ -268,15 +265,15 @@ def _kept_rows(
         if which:
             place.add(code, NOTE, f"{says} skipped in {_rows(grid, which)}", "", "Nothing to do.", index=which[0])
     if hidden:
-        place.add(
-            "hidden-rows",
-            WARNING,
-            f"hidden and read all the same: {_rows(grid, hidden)}",
-            "",
-            "Delete them if they should not count.",
-            index=hidden[0],
-        )
+        says, do = f"hidden and read all the same: {_rows(grid, hidden)}", "Delete them if they should not count."
+        place.add("hidden-rows", WARNING, says, "", do, index=hidden[0])
     return keep
+
+
+def _lacks_needed(row: Sequence[str], table: str, columns: Mapping[str, tuple[int, str]]) -> bool:
+    """Whether a cell that every record fills is empty: then a row that starts with "Total" is no record."""
+    needed = (columns[c.name][0] for c in TABLES[table] if c.required and not c.gaps and c.name in columns)
+    return any(j >= len(row) or not row[j].strip() for j in needed)
 
 
 def _rows(grid: Grid, indices: Sequence[int]) -> str:
@@ -292,13 +289,17 @@ def _cells_by_column(
 ) -> dict[str, Cells]:
     by_column = {}
     for name, (index, _) in columns.items():
+        if marks is None:
+            # Rows of a CSV file are as long as the heading, or longer by empty cells.
+            by_column[name] = Cells(clean_texts([row[index] for row in texts]))
+            continue
         column = clean_texts([row[index] if index < len(row) else "" for row in texts])
-        kinds = None if marks is None else [row[index] if index < len(row) else TEXT for row in marks]
+        kinds = [row[index] if index < len(row) else TEXT for row in marks]
         by_column[name] = Cells(column, kinds)
     for first_row, first_column, last_row, _ in grid.merged:
-        name = next((n for n, (index, _) in columns.items() if index == first_column - 1), None)
+        name = next((n for n, (index, _) in columns.items() if index == first_column - 1), "")
         where = np.flatnonzero((place.rows >= first_row) & (place.rows <= last_row))
-        if name is None or len(where) < 2:
+        if not name or len(where) < 2:
             continue
         cells = by_column[name]
         for i in where[1:]:

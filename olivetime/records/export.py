@@ -245,10 +245,11 @@ def mark_workbook(season: Any, folder: Path | str, *, findings: pd.DataFrame | N
     for sheet in book.worksheets:
         _unmark(sheet)
     ours = findings[findings["file"] == WORKBOOK]
-    for sheet_name, rows in ours.groupby("sheet", sort=False):
+    for sheet_name in dict.fromkeys(ours["sheet"].tolist()):
         if sheet_name not in grids:
             continue
-        table = table_of_sheet(WORKBOOK, str(sheet_name), settings)
+        rows = ours[ours["sheet"] == sheet_name]
+        table = table_of_sheet(WORKBOOK, sheet_name, settings)
         columns = {} if table is None else columns_in(grids[sheet_name], table, settings.layouts[table])
         _mark_sheet(book[sheet_name], rows, columns)
     _problem_sheet(book, findings)
@@ -266,12 +267,10 @@ def _unmark(sheet: Any) -> None:
 def _mark_sheet(sheet: Any, rows: pd.DataFrame, columns: dict[str, int]) -> None:
     sayings: dict[tuple[int, int], list[str]] = {}
     levels: dict[tuple[int, int], str] = {}
-    for row in rows.itertuples(index=False):
-        if pd.isna(row.row):
-            continue
-        place = (int(row.row), columns.get(row.column, 0) + 1)
-        sayings.setdefault(place, []).append(f"{row.says} {row.do}")
-        levels.setdefault(place, row.level)
+    for row in rows[rows["row"].notna()].to_dict("records"):
+        place = (int(row["row"]), columns.get(row["column"], 0) + 1)
+        sayings.setdefault(place, []).append(f"{row['says']} {row['do']}")
+        levels.setdefault(place, row["level"])
     for (row_number, column_number), texts in sayings.items():
         cell = sheet.cell(row_number, column_number)
         # The inner cells of a merged range can't be written to.
@@ -288,14 +287,14 @@ def _problem_sheet(book: openpyxl.Workbook, findings: pd.DataFrame) -> None:
     book.active = 0
     names = ("level", "sheet", "row", "column", "value", "says", "do")
     sheet.append(list(names))
-    for row in findings[list(names)].itertuples(index=False):
-        sheet.append([None if pd.isna(value) else value for value in row])
+    for row in findings[list(names)].to_dict("records"):
+        sheet.append([None if row[name] is pd.NA else row[name] for name in names])
         for cell in sheet[sheet.max_row]:
             # Text that starts with = must stay text in a workbook too.
             if isinstance(cell.value, str):
                 cell.data_type = "s"
                 cell.alignment = Alignment(wrap_text=cell.column > 5, vertical="top")
-        sheet.cell(sheet.max_row, 1).fill = PatternFill("solid", fgColor=_FILLS.get(row.level, _NOTE_FILL))
+        sheet.cell(sheet.max_row, 1).fill = PatternFill("solid", fgColor=_FILLS.get(row["level"], _NOTE_FILL))
     for letter, width in zip("ABCDEFG", (9, 14, 7, 18, 18, 70, 60), strict=True):
         sheet.column_dimensions[letter].width = width
     for cell in sheet[1]:

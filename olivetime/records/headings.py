@@ -72,6 +72,7 @@ class Match(NamedTuple):
     unit: str
 
 
+@lru_cache(maxsize=20_000)
 def heading_key(heading: str) -> str:
     """Make the matching key of a heading: case, blanks, brackets and spellings of units don't count.
 

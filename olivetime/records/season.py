@@ -152,6 +152,14 @@ class Season:
     blocked: Mapping[str, str]
     unsound_blocks: pd.DataFrame
 
+    # A mapping that can't be changed can't be sent to another process either; it travels as a plain one.
+    def __getstate__(self) -> dict[str, object]:
+        return {**self.__dict__, "rules": dict(self.rules), "blocked": dict(self.blocked)}
+
+    def __setstate__(self, state: dict[str, object]) -> None:
+        for name, value in state.items():
+            object.__setattr__(self, name, MappingProxyType(value) if isinstance(value, dict) else value)
+
 
 def season_label(day: date, start: date) -> int:
     """Year in which the season of `day` starts, when seasons start on the month and day of `start`.
@@ -269,7 +277,7 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
         if tables[name].frame.empty and name != "samples":
             where = tables[name].place.file
             raise SeasonError(where, f"table {name} has no rows", "", f"Fill it: {TABLE_HELP[name]}")
-    check_contracts(tables)
+    check_contracts(tables, str(settings.values["season", "currency"]))
     check_blocks(tables)
     check_spans(tables)
     check_samples(tables)
@@ -295,10 +303,14 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
         _ahead(tables["samples"], as_of)
     _check_pools(tables, seasons["samples"], label, as_of)
     found += _all_findings(tables, seasons, label, as_of)
+    for name in (*NEEDED_TABLES, "trucks"):
+        # A table without a usable row stops everything, unless it was allowed to be empty from the start.
+        if len(tables[name].frame) and tables[name].frame[BAD].all() and name != "samples":
+            raise _first_error(tables[name])
     if not mill_can_run(tables, as_of, end):
         place = tables["mill"].place
         raise SeasonError(
-            ", ".join(filter(None, (place.file, place.sheet))),
+            f"{place.file}, sheet {place.sheet}" if place.sheet else place.file,
             f"no fruit can be milled from {as_of} to {end}",
             "a mill with a rate and hours, open on some day",
             "Correct mill, or the closed and booked_h of mill_days.",
@@ -551,11 +563,6 @@ def _season(
         ]
         first = min(errors, key=lambda f: (not f.blocks, f.table != "blocks"))
         raise SeasonError(first.where, first.found, first.expected, first.do)
-    for name in NEEDED_TABLES:
-        if name != "samples" and tables[name].frame[BAD].all():
-            raise _first_error(tables[name])
-    if parts["trucks"].empty and len(tables["trucks"].frame):
-        raise _first_error(tables["trucks"])
     values = settings.values
     value = values["target", "value"]
     kind = str(values["target", "kind"])

@@ -91,9 +91,12 @@ def _toml_hint(text: str, error: str) -> str:
 def _settings(tree: Mapping[str, object]) -> Settings:
     sections = ("season", "layout", "rules", "target")
     _no_unknown(tree, sections, "section")
-    parts = {name: tree.get(name, {}) for name in sections}
-    for name, part in parts.items():
-        if not isinstance(part, dict):
+    parts: dict[str, dict[str, object]] = {}
+    for name in sections:
+        part = tree.get(name, {})
+        if isinstance(part, dict):
+            parts[name] = part
+        else:
             raise SeasonError(SETTINGS_FILE, f"{name} is a value", f"a section [{name}]", "Put it in brackets.")
     values: dict[tuple[str, str], object] = {}
     for setting in SETTINGS:

@@ -54,6 +54,8 @@ _DO: dict[tuple[str, str], str] = {
     ("blocks", "crop_t_ha"): "If these are kilograms, head the column crop_kg_ha.",
     ("picks", "net_t"): "If these are kilograms, head the column net_kg.",
 }
+# A file full of unknown names belongs to another season; comparing each of them with ours would take long.
+_MOST_HINTS = 25
 _RECALCULATE = "Open the workbook, recalculate, save."
 _SET_DECIMAL = 'Retype it, or write decimal = "," or decimal = "." under [layout] in season.toml.'
 _SET_ORDER = 'Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
@@ -305,10 +307,10 @@ class ColumnReader:
             values = self._fractions(column, d, values, signed)
         values = self._ranges(column, d, values, match)
         if column.kind == "integer":
-            for i in np.flatnonzero(np.isfinite(values) & (values != np.rint(values))):
-                says = f"{self._heading(column)} is {shown(d.texts[i])}"
-                self._fault(column, int(i), "not-whole", says, "a whole number", "Correct the number.")
-                values[i] = np.nan
+            for broken in np.flatnonzero(np.isfinite(values) & (values != np.rint(values))):
+                says = f"{self._heading(column)} is {shown(d.texts[broken])}"
+                self._fault(column, int(broken), "not-whole", says, "a whole number", "Correct the number.")
+                values[broken] = np.nan
         out: np.ndarray = values[d.code]
         if column.default is not None:
             default = float(column.default)
@@ -491,7 +493,7 @@ class ColumnReader:
         """Order of day and month for a column, and whether it holds both."""
         if self.layout.date_order is not None:
             return self.layout.date_order, False
-        proofs = {}
+        proofs: dict[str, int] = {}
         for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             proof = date_proof(text) if mark == TEXT else ""
             if proof:
@@ -594,6 +596,7 @@ class ColumnReader:
         for name in names:
             by_key.setdefault(name_key(name), []).append(name)
         thing = column.refers_to.partition(".")[2].removesuffix("_id")
+        unknown = 0
         for i, text in enumerate(values):
             if text == "" or text in exact:
                 continue
@@ -610,7 +613,8 @@ class ColumnReader:
                 )
                 self._fault(column, i, "name-unclear", says, f"one {thing}", do, together=True)
             else:
-                near = closest(text, names)
+                unknown += 1
+                near = closest(text, names) if unknown <= _MOST_HINTS else None
                 table = column.refers_to.partition(".")[0]
                 do = f"Did you mean {shown(near)}?" if near else f"Add it to {table}, or correct the name."
                 says = f"no such {thing} as `{shown(text)}`"

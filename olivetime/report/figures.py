@@ -84,18 +84,18 @@ STYLES: tuple[Style, ...] = (
     Style("#7A1F6B", "#7A1F6B", "\\\\\\\\", "D"),
     Style("#878882", "#62635e", "xxxx", "v"),
     Style("#2497FD", "#0b6bc2", "----", "P"),
-    Style("#2A2140", "#2A2140", "||||", "X"),
+    Style("#0604D6", "#0604D6", "||||", "X"),
 )
 # Days to target, in five steps of falling urgency; lightness rises with every step.
 DAY_STEPS: tuple[tuple[str, float, str, str], ...] = (
-    ("past", 0, "#5a1a00", "#ffffff"),
+    ("ready", 0, "#5a1a00", "#ffffff"),
     ("0–3 d", 3, "#a83800", "#ffffff"),
     ("4–7 d", 7, "#e07b1a", INK),
     ("8–14 d", 14, "#f5c47c", INK),
     ("15+ d", math.inf, "#ecf0f2", INK),
 )
 # Colour classes 0 (deep green) to 7 (black, flesh violet to the stone): lightness falls with every class.
-CLASS_FILLS = ("#dfe9b8", "#b9cc6e", "#c9a24b", "#b5713d", "#97465a", "#6f2f63", "#47204f", "#1d1430")
+CLASS_FILLS = ("#dfe9b8", "#b9cc6e", "#c9a24b", "#a9642f", "#97465a", "#6f2f63", "#47204f", "#1d1430")
 
 _RC = {
     "text.usetex": False, "text.parse_math": False, "font.family": ["DejaVu Sans"], "hatch.linewidth": 0.8,
@@ -415,6 +415,10 @@ def _order_of(week: Week) -> dict[Any, dict[str, Any]]:
     return {row["block_id"]: row for row in week.order.to_dict("records")}
 
 
+def _picked(order: Mapping[str, Any] | None) -> bool:
+    return order is not None and order["status"] == "picked"
+
+
 def _rank_text(row: Mapping[str, Any] | None) -> str:
     return f"{row['rank']:.0f}  " if row is not None and not pd.isna(row["rank"]) else ""
 
@@ -484,7 +488,8 @@ def _curves_sub(week: Week, basis: str) -> str:
 def finding_curves(week: Week, *, block_ids: Sequence[str] | None = None, basis: str = "fresh") -> str:
     """What the curves show, in a sentence."""
     del basis  # the finding is the same on every basis; the argument keeps the three functions' calls alike
-    rows = [_stage_of(week)[b] for b in _chosen(week, block_ids)]
+    stage, order = _stage_of(week), _order_of(week)
+    rows = [stage[b] for b in _chosen(week, block_ids) if not _picked(order.get(b))]
     reached = [r for r in rows if r["verdict"] == "reached"]
     dated = sorted((r for r in rows if r["verdict"] in ("not yet", "may never") and not pd.isna(r["on_p50"])),
                    key=lambda r: r["on_p50"])  # fmt: skip
@@ -504,12 +509,15 @@ def finding_curves(week: Week, *, block_ids: Sequence[str] | None = None, basis:
 
 def alt_curves(week: Week, *, basis: str = "fresh", block_ids: Sequence[str] | None = None) -> str:
     """Alternative text of `curves`."""
-    stage, ids = _stage_of(week), _chosen(week, block_ids)
+    stage, order, ids = _stage_of(week), _order_of(week), _chosen(week, block_ids)
     if not ids:
         return "No blocks to draw."
     says = []
     for b in ids:
         row = stage[b]
+        if _picked(order.get(b)):
+            says.append(f"{row['block_name']} is picked")
+            continue
         oil = row["oil_dry_now_p50_pct"] if basis == "dry" else row["oil_fresh_now_p50_pct"]
         now = f", now {number_text(oil, week.info, 1)} %" if not pd.isna(oil) else ""
         says.append(f"{row['block_name']} {_reach_words(row, week)}{now}")
@@ -523,6 +531,8 @@ def _reach_words(row: Mapping[str, Any], week: Week) -> str:
         return "has reached its target"
     if verdict == "never":
         return "will not reach its target this season"
+    if verdict not in ("not yet", "may never"):
+        return "cannot be told"
     if pd.isna(row["on_p50"]):
         return f"does not reach its target by {day_text(week.info['end'], week.info)}"
     last = row["on_p90"]
@@ -578,7 +588,7 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
         x0, y0 = left + col * cell, top + row * _ROW
         x1 = x0 + cell - (left if apart else gap) - (6 if apart else 0)
         style = cultivar_style(stage[b]["style_index"])
-        _panel_head(ax, week, stage[b], order.get(b), style, x0, x1, y0)
+        _panel_head(ax, week, stage[b], order.get(b), style, x0, x1, y0, verdict="picked" if _picked(order.get(b)) else None)
         inner = (x1 - x0 + left) / 2 if apart else x1 - x0
         lowest = i + across >= len(ids)
         for j, kind in enumerate(bases):
@@ -622,9 +632,10 @@ def _panel_head(ax: Axes, week: Week, stage: Mapping[str, Any], order: Mapping[s
                 x1: float, y0: float, verdict: str | None = None) -> None:  # fmt: skip
     """Two lines over a panel: number and name with the cultivar, then the answer in words."""
     cultivar = _fit(drawable(stage["cultivar"]), SMALL, 0.48 * (x1 - x0))
-    room = x1 - x0 - text_width(cultivar, SMALL) - 16
+    room = x1 - x0 - text_width(cultivar, SMALL) - 14
     name = _rank_text(order) + drawable(stage["block_name"], stage["block_id"])
-    _write(ax, x0, y0 + 11, _fit(name, BODY, room, bold=True), bold=True)
+    name_size = BODY if text_width(name, BODY, bold=True) <= room else SMALL
+    _write(ax, x0, y0 + 11, _fit(name, name_size, room, bold=True), size=name_size, bold=True)
     _write(ax, x1, y0 + 11, cultivar, size=SMALL, color=style.text, ha="right")
     _mark(ax, [x1 - text_width(cultivar, SMALL) - 7], [y0 + 8], style.marker, size=4.5, fill=style.fill, edge=style.fill)
     # The answer is bold, its range after the bracket is not.
@@ -742,8 +753,8 @@ def finding_calendar(week: Week, *, days: int = 21, most: int = 24) -> str:
     off = [f"{count_text(n, 'block')} {word}" for n, word in ((late, "late"), (early, "early")) if n]
     tail = f"; {' and '.join(off)}" if off else "; every block in its good days"
     when = when_text(first.to_dict(), week)
-    verb = "Finish" if first["status"] == "picking" else "Pick"
-    return f"{verb} {first['block_name']} first, {when}{tail}"
+    opening = f"Finish {first['block_name']} first" if first["status"] == "picking" else f"Pick {first['block_name']} first, {when}"
+    return f"{opening}{tail}"
 
 
 def alt_calendar(week: Week, *, days: int = 21, most: int = 24) -> str:
@@ -870,6 +881,9 @@ def _calendar_row(ax: Axes, week: Week, row: Mapping[str, Any], style: Style, x:
 # Mill load
 
 
+OVER = 1.005  # a day is over the mill's limit from half a per cent on: below, it is rounding
+
+
 def _mill_days(week: Week, days: int) -> pd.DataFrame:
     end = pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=days)
     return week.mill[(week.mill["day"] >= pd.Timestamp(week.info["as_of"])) & (week.mill["day"] < end)]
@@ -886,7 +900,7 @@ def finding_mill_load(week: Week, *, days: int = 21) -> str:
     totals = _mill_totals(week, days)
     if totals.empty or not (totals["crop_t"] > 0).any():
         return "No fruit goes to the mill in these days"
-    over = totals[totals["crop_t"] > totals["limit_t"] * 1.005]
+    over = totals[totals["crop_t"] > totals["limit_t"] * OVER]
     full = totals[(totals["crop_t"] >= totals["limit_t"] * 0.95) & (totals["limit_t"] > 0)]
     crop = display_unit(week.info, "crop")
     peak = totals.loc[totals["crop_t"].idxmax()]
@@ -954,14 +968,16 @@ def mill_load(week: Week, ax: Axes, *, days: int = 21) -> Axes:
     busy = _day_number(totals.loc[totals["crop_t"] > 0, "day"])
     days = int(min(days, max(busy.max() - today + 2, 10)))  # no empty half when the picking ends early
     totals = totals[_day_number(totals["day"]) < today + days]
-    high = float(crop.of(max(totals["crop_t"].max(), totals["limit_t"].max()))) * 1.05
+    limits = totals["limit_t"][np.isfinite(totals["limit_t"].astype(float))]  # no limit is no line
+    high = float(crop.of(max(totals["crop_t"].max(), limits.max() if len(limits) else 0.0))) * 1.05
     left = 8 + text_width(number_text(high, week.info), SMALL)
     x, y = _scale(today, today + days, left, width), _scale(0, high, bottom, top)
     _frame(ax, week, (left, width, top, bottom), y, _nice(0, high, 5), labels=True)
     piled: dict[float, float] = {}
     bars: dict[int, list[Any]] = {}
     organic: list[Any] = []
-    for row in rows[rows["crop_t"] > 0].sort_values(["day", "style_index", "lot"]).itertuples():
+    pieces = rows[rows["crop_t"] > 0].groupby(["day", "style_index", "organic"], as_index=False, dropna=False)["crop_t"].sum()
+    for row in pieces.itertuples():
         day, amount = float(_day_number(row.day)), float(crop.of(row.crop_t))
         base = piled.get(day, 0.0)
         box = _box(float(x(day + 0.08)), float(y(base)), float(x(day + 0.92)), float(y(base + amount)))
@@ -976,7 +992,7 @@ def mill_load(week: Week, ax: Axes, *, days: int = 21) -> Axes:
     _boxes(ax, organic, "none", edge=OCHRE, width=1.6, z=3)
     day, limit = _day_number(totals["day"]), crop.of(totals["limit_t"].to_numpy(dtype=float))
     steps: list[list[tuple[float, float]]] = []
-    for d, v in zip(day, limit, strict=True):
+    for d, v in zip(day[np.isfinite(limit)], limit[np.isfinite(limit)], strict=True):
         a, b, level = float(x(d)), float(x(d + 1)), float(y(v))
         if steps and steps[-1][1] == (a, level):
             steps[-1][1] = (b, level)
@@ -984,15 +1000,15 @@ def mill_load(week: Week, ax: Axes, *, days: int = 21) -> Axes:
             steps.append([(a, level), (b, level)])
     _lines(ax, steps, color="white", width=3.6, z=4)
     _lines(ax, steps, color=INK, width=1.8, z=4)
-    taken = -math.inf
-    for d, t, v in zip(day, totals["crop_t"], limit, strict=True):
-        amount = float(crop.of(t))
-        said = number_text(amount, week.info)
-        half, at = text_width(said, SMALL, bold=True) / 2, float(x(d + 0.5))
-        if v > 0 and amount > v * 1.005 and at - half > taken:
-            _write(ax, min(at, width - half), float(y(amount)) - 3, said, size=SMALL, color=WARN, bold=True, ha="center", halo=True)
-            taken = at + half + 2
-        elif v <= 0 and float(x(1) - x(0)) > 9:
+    amounts = crop.of(totals["crop_t"].to_numpy(dtype=float))
+    taken: list[float] = []
+    for k in np.argsort(limit - amounts, kind="stable"):  # the worst day is named before its neighbours
+        at, said = float(x(day[k] + 0.5)), number_text(amounts[k], week.info)
+        half = text_width(said, SMALL, bold=True) / 2
+        if limit[k] > 0 and amounts[k] > limit[k] * OVER and all(abs(at - t) > 2 * half + 2 for t in taken):
+            _write(ax, min(at, width - half), float(y(amounts[k])) - 3, said, size=SMALL, color=WARN, bold=True, ha="center", halo=True)
+            taken.append(at)
+        elif limit[k] <= 0 and float(x(1) - x(0)) > 9:
             _write(ax, at, bottom - 3, "closed", size=SMALL, color=SOFT, ha="center", turn=90)
     _day_axis(ax, week, x, today, today + days, bottom, every="week", room=width - left)
     return ax
@@ -1160,12 +1176,14 @@ def day_step(days: Any, verdict: Any) -> int | None:
     """Index into `DAY_STEPS` of a block that is `days` away from its target; None when it has no date."""
     if verdict == "reached":
         return 0
-    if verdict == "never" or pd.isna(days):
+    if verdict not in ("not yet", "may never") or pd.isna(days):
         return None
     return next(i for i, (_, most, *_) in enumerate(DAY_STEPS) if float(days) <= most and (i > 0 or float(days) < 0))
 
 
-def _days_words(row: Mapping[str, Any]) -> str:
+def _days_words(row: Mapping[str, Any], order: Mapping[str, Any] | None) -> str:
+    if _picked(order):
+        return "picked"
     if row["verdict"] == "reached":
         days = row["days_p50"]
         return f"{-days:.0f} d over" if not pd.isna(days) and days <= -1 else "ready"
@@ -1176,7 +1194,9 @@ def _days_words(row: Mapping[str, Any]) -> str:
 
 def finding_block_map(week: Week) -> str:
     """What the block map shows, in a sentence."""
-    steps = [day_step(r["days_p50"], r["verdict"]) for r in week.stage.to_dict("records")]
+    order = _order_of(week)
+    steps = [day_step(r["days_p50"], r["verdict"]) for r in week.stage.to_dict("records")
+             if not _picked(order.get(r["block_id"]))]  # fmt: skip
     ready, soon = sum(s == 0 for s in steps), sum(s in (1, 2) for s in steps)
     if not ready and not soon:
         return "No block reaches its target within a week"
@@ -1185,9 +1205,9 @@ def finding_block_map(week: Week) -> str:
 
 def alt_block_map(week: Week) -> str:
     """Alternative text of `block_map`."""
-    says = []
+    says, order = [], _order_of(week)
     for ranch, rows in week.stage.groupby("ranch", sort=True):
-        blocks = [f"{r['block_name']} {_days_words(r)}" for r in rows.sort_values("days_p50").to_dict("records")]
+        blocks = [f"{r['block_name']} {_days_words(r, order.get(r['block_id']))}" for r in rows.sort_values("days_p50").to_dict("records")]
         says.append(f"{ranch}: {_listed(blocks, 8)}")
     return f"{finding_block_map(week)}. Days to {target_text(week)} by ranch. {'. '.join(says)}."
 
@@ -1227,22 +1247,27 @@ def block_map(week: Week, ax: Axes) -> Axes:
     for row in ranches.itertuples():
         room = row.x1 - row.x0
         _write(ax, row.x0 + 1, top + row.y0 + 9.5, _fit(drawable(row.ranch), SMALL, room), size=SMALL, color=SOFT)
-    tiles: dict[int | None, list[Any]] = {}
+    tiles: dict[int | str, list[Any]] = {}
     for row in blocks.itertuples():
-        step = day_step(stage[row.block_id]["days_p50"], stage[row.block_id]["verdict"])
-        tiles.setdefault(step, []).append(_box(row.x0, top + row.y0, row.x1, top + row.y1))
-    for step, boxes in tiles.items():
-        if step is None:
-            _boxes(ax, boxes, "white", hatch="////", hatch_color="#d5dadd", edge=SOFT, width=0.8)
+        kind, ink = _tile_kind(stage[row.block_id], order.get(row.block_id))
+        box = (row.x0, row.x1, top + row.y0, top + row.y1)
+        tiles.setdefault(kind, []).append(_box(row.x0, box[2], row.x1, box[3]))
+        _tile_words(ax, stage[row.block_id], order.get(row.block_id), ink, box, halo=kind == "no date")
+    for kind, boxes in tiles.items():
+        if isinstance(kind, int):
+            _boxes(ax, boxes, DAY_STEPS[kind][2], edge=SOFT if kind == 4 else "none", width=0.8 if kind == 4 else 0)
         else:
-            _boxes(ax, boxes, DAY_STEPS[step][2], edge=SOFT if step == 4 else "none", width=0.8 if step == 4 else 0)
-    for row in blocks.itertuples():
-        one = stage[row.block_id]
-        step = day_step(one["days_p50"], one["verdict"])
-        ink = INK if step is None else DAY_STEPS[step][3]
-        _tile_words(ax, one, order.get(row.block_id), ink, (row.x0, row.x1, top + row.y0, top + row.y1), halo=step is None)
-    _steps_key(ax, width, height - 20, bool(None in tiles))
+            _boxes(ax, boxes, "white", hatch="////" if kind == "no date" else "", hatch_color="#d5dadd", edge=SOFT, width=0.8)
+    _steps_key(ax, width, height - 20, "no date" in tiles)
     return ax
+
+
+def _tile_kind(stage: Mapping[str, Any], order: Mapping[str, Any] | None) -> tuple[int | str, str]:
+    """Step of `DAY_STEPS`, "picked" or "no date", and the ink that stands out on it."""
+    if _picked(order):
+        return "picked", SOFT
+    step = day_step(stage["days_p50"], stage["verdict"])
+    return ("no date", INK) if step is None else (step, DAY_STEPS[step][3])
 
 
 def _tile_words(ax: Axes, stage: Mapping[str, Any], order: Mapping[str, Any] | None, ink: str,
@@ -1251,8 +1276,9 @@ def _tile_words(ax: Axes, stage: Mapping[str, Any], order: Mapping[str, Any] | N
     x0, x1, y0, y1 = box
     room, height, middle = x1 - x0 - 6, y1 - y0 - 4, (x0 + x1) / 2
     number, name = _rank_text(order).strip(), drawable(stage["block_name"], stage["block_id"])
-    days = _days_words(stage)
-    days = days if text_width(days, SMALL, bold=True) <= room else "past" if stage["verdict"] == "reached" else days
+    days = _days_words(stage, order)
+    if stage["verdict"] == "reached" and not _picked(order):
+        days = next((t for t in (days, "ready") if text_width(t, SMALL, bold=True) <= room), "over")
     one_line = f"{number}  {name}".strip()
     heads = [[one_line], [t for t in (number, name) if t], [t for t in (number, *_wrap(name, SMALL, room, most=2)) if t],
              [_fit(one_line, SMALL, room)], [number]]  # fmt: skip
@@ -1426,7 +1452,7 @@ def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, da
     says = []
     for b in ids:
         part = week.classes[week.classes["block_id"] == b].sort_values("day")
-        if part.empty:
+        if part.empty or part.iloc[0][[f"class{i}" for i in range(8)]].isna().any():
             continue
         now = part.iloc[0]
         shares = [float(now[f"class{i}"]) for i in range(8)]
@@ -1483,7 +1509,7 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
         index = stage[b]["maturity_now_p50"]
         words = f"maturity {number_text(index, week.info, 1)} now" if not pd.isna(index) else "no colour counts"
         _panel_head(ax, week, stage[b], order.get(b), cultivar_style(stage[b]["style_index"]), x0 - left + 2, x1, y0, verdict=words)
-        if b not in parts:
+        if b not in parts or not parts[b][[f"class{k}" for k in range(8)]].notna().all(axis=None):
             continue
         part = parts[b].sort_values("day")
         day = _day_number(part["day"])
@@ -1570,7 +1596,9 @@ def residuals(week: Week, ax: Axes) -> Axes:
         (20, width, top, top + (height - top) / 2 - 32), (20, width, top + (height - top) / 2 + 4, height - 28)
     ]  # fmt: skip
     sd = rows["residual_sd"].to_numpy(dtype=float)
-    most = max(3.2, float(np.abs(sd).max()) * 1.05)
+    least, most = min(-3.2, float(sd.min()) - 0.3), max(3.2, float(sd.max()) + 0.3)
+    ticks = np.arange(-40, 41, 2.0 if most - least < 14 else 4.0)
+    ticks = ticks[(ticks > least) & (ticks < most)]
     days = _day_number(rows["day"])
     fitted = rows["fitted"].to_numpy(dtype=float)
     index = np.array([int(stage[b]["style_index"]) if b in stage else 0 for b in rows["block_id"]])
@@ -1580,9 +1608,9 @@ def residuals(week: Week, ax: Axes) -> Axes:
         x0, x1, y0, y1 = box
         low, high = float(values.min()), float(values.max())
         pad = 0.03 * (high - low) or 1.0
-        x, y = _scale(low - pad, high + pad, x0, x1), _scale(-most, most, y1, y0)
+        x, y = _scale(low - pad, high + pad, x0, x1), _scale(least, most, y1, y0)
         _boxes(ax, [_box(x0, float(y(2)), x1, float(y(-2)))], "#eef2f4", z=0.5)
-        _frame(ax, week, box, y, np.arange(-2 * (most // 2), most, 2), labels=True)
+        _frame(ax, week, box, y, ticks, labels=True)
         _lines(ax, [[(x0, float(y(0))), (x1, float(y(0)))]], color=SOFT, width=0.9, z=2)
         for i, _ in used:
             style, on = cultivar_style(i), index == i
@@ -1715,13 +1743,20 @@ def _heat_today(week: Week, rows: pd.DataFrame) -> float:
     return float(now["day_of_season"].max()) if len(now) else -1.0
 
 
+def _heat_sub(week: Week, station_id: str | None) -> str:
+    seasons = _heat_rows(week, station_id)["season"].astype(float)
+    past = int(seasons[seasons < float(week.info["label"])].nunique())
+    grey = f" Grey: {count_text(past, 'past season')}." if past else ""
+    return f"{_HEAT_SUB}{grey}"
+
+
 def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple[float, float]:
     """Width and height that suit `heat` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    return width / 72, (_head_height(week, finding_heat(week, station_id=station_id), [_HEAT_SUB], width) + 170) / 72
+    return width / 72, (_head_height(week, finding_heat(week, station_id=station_id), [_heat_sub(week, station_id)], width) + 170) / 72
 
 
-_HEAT_SUB = "Thermal days since the season's start (degree days divided by 15)."
+_HEAT_SUB = "Degree days since the season's start, divided by 15."
 
 
 @_own_look
@@ -1739,7 +1774,7 @@ def heat(week: Week, ax: Axes, *, station_id: str | None = None) -> Axes:
     rows = _heat_rows(week, station_id)
     if rows.empty:
         return _nothing(ax, week, width, "No measured weather to draw.")
-    top = _head(ax, week, width, finding_heat(week, station_id=station_id), [_HEAT_SUB]) + 6
+    top = _head(ax, week, width, finding_heat(week, station_id=station_id), [_heat_sub(week, station_id)]) + 6
     left, right, bottom = 26.0, width - 40, height - 18
     span = float(rows["day_of_season"].max())
     high = float(rows["heat_d"].max()) * 1.04 or 1.0
@@ -1754,19 +1789,14 @@ def heat(week: Week, ax: Axes, *, station_id: str | None = None) -> Axes:
     start = pd.Timestamp(week.info["start"])
     first = float(_day_number(start))
     _day_axis(ax, week, _scale(first, first + max(span, 1), left, right), first, first + span, bottom, every="month", room=right - left)
-    taken: list[float] = []
-    for at_y, at_x, words, mine in sorted(ends, key=lambda e: (not e[3], e[0])):
-        spot = at_y + 3
+    past = sorted(e for e in ends if not e[3])
+    # Only the warmest and the coolest past season carry their year: the rest is the range between them.
+    for at_y, at_x, words, _ in past[:1] + (past[-1:] if len(past) > 1 and past[-1][0] - past[0][0] >= 11 else []):
+        _write(ax, at_x + 4, at_y + 3, words, size=SMALL, color=SOFT)
+    for at_y, at_x, words, mine in ends:
         if mine:
             _mark(ax, [at_x], [at_y], "o", size=5, fill=WARN, edge=WARN)
             _write(ax, at_x - 6, at_y - 4, words, size=SMALL, bold=True, color=WARN, ha="right", halo=True)
-            continue
-        while any(abs(spot - t) < 10 for t in taken):
-            spot += 1
-        if spot > bottom + 2:
-            continue
-        taken.append(spot)
-        _write(ax, at_x + 4, spot, words, size=SMALL, color=SOFT)
     return ax
 
 

@@ -378,11 +378,12 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
         " <code>manifest.json</code> holds the digest of every file read and written.</p>"
     )
     day = tables.day_text(info["as_of"], info, "yMMMd")
+    sub = f"{info['name']}, {info['place']} · {_extent(week)}"
     text = page.wrap(
         "\n".join(part for part in body if part),
         title=f"Harvest week of {day} - {info['name']}",
         banner=f"<header><h1>Harvest week of <span>{html.escape(day)}</span></h1>"
-        f'<p class="sub">{html.escape(info["name"])}, {html.escape(info["place"])} · {html.escape(_extent(week))}</p></header>',
+        f'<p class="sub">{html.escape(sub)}</p></header>',
         locale=str(info["locale"]),
         provenance=tables.provenance(week),
     )

@@ -76,12 +76,13 @@ def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) ->
     str
         A whole page.
     """
+    style = re.sub(r"/\*.*?\*/\s*", "", (PAGES / "style.css").read_text(encoding="utf-8"), flags=re.S)
     template = Template((PAGES / "page.html").read_text(encoding="utf-8"))
     return template.substitute(
         lang=language(locale),
         version=olivetime.__version__,
         title=html.escape(title),
-        style=(PAGES / "style.css").read_text(encoding="utf-8"),
+        style=style,
         paper=paper(locale),
         banner=banner,
         body=body,

@@ -177,7 +177,9 @@ def _require_clean(notebook: Any) -> None:
             continue
         if cell.execution_count is None:
             raise ValueError(f"cell {number} did not run. Open the notebook and run it from the top.")
-        for output in cell.outputs:
+        for output in sorted(cell.outputs, key=lambda output: output.output_type != "error"):
+            if output.output_type == "error":  # papermill lets SystemExit(0) pass
+                raise ValueError(f"cell {number} ended the notebook: {output.ename}: {output.evalue}")
             if output.output_type == "stream" and output.name == "stderr":
                 lines = output.text.strip().splitlines() or [""]
                 raise ValueError(f"cell {number} wrote a warning: {lines[-1][:200]}")

@@ -31,7 +31,7 @@ import pandas as pd
 import olivetime
 from olivetime.harvest.grades import STANDARDS
 from olivetime.harvest.order import Proposal
-from olivetime.harvest.reasons import reasons, standard_what_ifs, waiting_costs
+from olivetime.harvest.reasons import CODES, reasons, standard_what_ifs, waiting_costs
 from olivetime.records.columns import SeasonError
 from olivetime.units import (
     HA_PER_ACRE,
@@ -57,12 +57,12 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
         "moisture_pct", "maturity_index", "paid_oil_kg", "value", "value_p10", "value_p90", "value_per_h",
         "best_on", "best_on_loss", "good_from", "good_to", "frost_value_at_risk", "frost_chance",
         "days_lost_mean", "truck_loads", "to_mill_at", "wait_h", "cleaning_h", "moved_days", "sample_age_d",
-        "samples_n", "reason_code", "reason", "runner_up", "margin_per_h", "waiting_1d", "waiting_3d",
+        "moved_gain", "samples_n", "reason_code", "reason", "runner_up", "margin_per_h", "waiting_1d", "waiting_3d",
         "waiting_7d", "flags",
     ),
     "stage": (
         "block_id", "block_name", "grower", "grower_id", "ranch", "cultivar", "style_index", "organic", "area_ha",
-        "lat_deg", "lon_deg", "station_id", "samples_n", "sample_age_d", "borrowed_fraction", "doubtful_n",
+        "crop_t", "lat_deg", "lon_deg", "station_id", "samples_n", "sample_age_d", "borrowed_fraction", "doubtful_n",
         "plateau_dry_p10_pct", "plateau_dry_p50_pct", "plateau_dry_p90_pct", "oil_dry_now_p10_pct",
         "oil_dry_now_p50_pct", "oil_dry_now_p90_pct", "oil_fresh_now_p50_pct", "moisture_now_p50_pct",
         "maturity_now_p50", "target_kind", "target_value", "target_dry_pct", "target_fresh_pct", "reached_chance",
@@ -93,16 +93,16 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "prices": ("day", "harvester_per_h", "mill_per_t", "truck_per_h"),
     "rules": ("rule", "value", "share_of_bound"),
     "value_by_day": ("block_id", "day", "value_p10", "value_p50", "value_p90"),
-    "what_ifs": (),
+    "what_ifs": ("change", "value_change", "first_block", "moves"),
     "growers": ("grower_id", "grower", "blocks_n", "area_ha", "crop_t"),
     "findings": ("code", "level", "table", "file", "sheet", "row", "column", "value", "says", "do"),
-    "assumptions": ("name", "value", "unit", "source", "says"),
+    "assumptions": ("room", "name", "value", "unit", "source", "says"),
     "sources": ("file", "sha256", "rows"),
-    "parameters": ("cultivar", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high", "at_bound",
+    "parameters": ("kind", "cultivar", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high", "at_bound",
                    "source"),
-    "residuals": ("sample_id", "block_id", "day", "x", "observed", "fitted", "residual_sd", "weight", "kind"),
+    "residuals": ("sample_id", "block_id", "day", "x", "observed", "fitted", "residual_sd", "weight", "kind", "doubtful"),
     "shapes": ("cultivar", "shape", "weight"),
-    "week_effects": ("week", "effect"),
+    "week_effects": ("kind", "week", "effect"),
     "next_samples": ("block_id", "rank", "why", "gain"),
 })
 # fmt: on
@@ -211,13 +211,14 @@ def week_tables(proposal: Proposal) -> Week:
         order.drop_duplicates("lot")[["lot", "cultivar", "organic"]], on="lot", how="left"
     ).merge(blocks.drop_duplicates("cultivar")[["cultivar", "style_index"]], on="cultivar", how="left")
     growers = (
-        order.groupby(["grower_id", "grower"], sort=True)
+        stage.groupby(["grower_id", "grower"], sort=True)
         .agg(blocks_n=("block_id", "size"), area_ha=("area_ha", "sum"), crop_t=("crop_t", "sum"))
         .reset_index()
     )
     own = pd.DataFrame(
         [
             (
+                "report",
                 "good_window_share",
                 GOOD_SHARE,
                 "fraction",
@@ -225,6 +226,7 @@ def week_tables(proposal: Proposal) -> Week:
                 "A day counts as good while it loses less than this share of the block's best day.",
             ),
             (
+                "report",
                 "rain_day_mm",
                 RAIN_DAY_MM,
                 "mm",
@@ -232,6 +234,7 @@ def week_tables(proposal: Proposal) -> Week:
                 "A day counts as rainy from this amount on.",
             ),
             (
+                "report",
                 "rain_likely_chance",
                 RAIN_LIKELY,
                 "fraction",
@@ -239,6 +242,7 @@ def week_tables(proposal: Proposal) -> Week:
                 "From this chance on, pages say that rain is likely.",
             ),
             (
+                "report",
                 "frost_mention_chance",
                 FROST_WORTH_SAYING,
                 "fraction",
@@ -274,6 +278,7 @@ def week_tables(proposal: Proposal) -> Week:
         "main_station": str(main_station),
         "headline": "",
     }
+    residuals = proposal.fit.residuals
     parts = {
         "order": order,
         "stage": stage,
@@ -287,7 +292,7 @@ def week_tables(proposal: Proposal) -> Week:
         "mill": mill,
         "capacity": plan.capacity_days,
         "prices": plan.prices,
-        "rules": plan.rules,
+        "rules": plan.rules[plan.rules["rule"] != "this plan"],
         "value_by_day": value_by_day,
         "what_ifs": standard_what_ifs(proposal),
         "growers": growers,
@@ -297,7 +302,7 @@ def week_tables(proposal: Proposal) -> Week:
         ),
         "sources": season.sources,
         "parameters": proposal.fit.parameters,
-        "residuals": proposal.fit.residuals,
+        "residuals": residuals[residuals["season"] == season.label],
         "shapes": proposal.fit.shapes,
         "week_effects": proposal.fit.week_effects,
         "next_samples": _next_samples(stage, order),
@@ -313,7 +318,7 @@ def make_week(info: Mapping[str, Any], parts: Mapping[str, pd.DataFrame]) -> Wee
     info : mapping
         As `Week.info`; `headline` is written here.
     parts : mapping of str to DataFrame
-        Any of `TABLE_NAMES`; columns beyond the promised ones are dropped, except in samples and what_ifs.
+        Any of `TABLE_NAMES`; columns beyond the promised ones are dropped, except in samples and past_samples.
 
     Raises
     ------
@@ -336,7 +341,7 @@ def _tidy(frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
         return pd.DataFrame({column: pd.Series(dtype=object) for column in wanted})
     extra = (
         [c for c in frame.columns if c not in wanted]
-        if name in ("samples", "past_samples", "what_ifs")
+        if name in ("samples", "past_samples")
         else []
     )
     frame = frame.reindex(columns=[*wanted, *extra]).reset_index(drop=True)
@@ -446,10 +451,13 @@ def _order(proposal: Proposal, blocks: pd.DataFrame, value_by_day: pd.DataFrame)
     order = proposal.plan.rows.drop(columns=["area_ha"], errors="ignore")
     named = ["block_id", "block_name", "grower", "grower_id", "ranch", "cultivar", "organic", "area_ha"]
     order = order.merge(blocks[named], on="block_id", how="left")
+    order["block_name"] = order["block_name"].fillna(order["block_id"])
+    order["grower_id"] = order["grower_id"].fillna("")
     if "area_ha" in proposal.plan.rows:  # what is left to pick of the block, where the plan says so
         left = order["block_id"].map(proposal.plan.rows.set_index("block_id")["area_ha"])
         order["area_ha"] = left.fillna(order["area_ha"])
-    for extra in (reasons(proposal), waiting_costs(proposal), good_window(value_by_day)):
+    moved = proposal.plan.moved.rename(columns={"gain": "moved_gain"})[["block_id", "moved_gain"]]
+    for extra in (reasons(proposal), waiting_costs(proposal), good_window(value_by_day), moved):
         new = [c for c in extra.columns if c not in order.columns]
         order = order.merge(extra[["block_id", *new]], on="block_id", how="left")
     order["flags"] = _flags(order)
@@ -465,7 +473,7 @@ def _flags(order: pd.DataFrame) -> pd.Series:
         "frost": order["frost_chance"].astype(float).fillna(0) >= FROST_WORTH_SAYING,
         "old sample": order["sample_age_d"].astype(float) > OLD_SAMPLE_D,
         "few samples": order["samples_n"].astype(float).fillna(0) < 3,
-        "moved": order["moved_days"].astype(float).fillna(0) != 0,
+        "moved": order["moved_days"].astype(float).abs() >= 1,
     }
     table = np.column_stack([np.asarray(mask.fillna(False), dtype=bool) for mask in checks.values()])
     names = list(checks)
@@ -490,7 +498,11 @@ def _stage(
         how="left",
     )
     stage = stage.merge(proposal.targets, on="block_id", how="left")
-    stage = stage.merge(order[["block_id", "sample_age_d"]], on="block_id", how="left")
+    for name in ("samples_n", "sample_age_d"):
+        if name not in stage:
+            stage[name] = stage["block_id"].map(order.set_index("block_id")[name])
+    crop_now = pd.Series(proposal.outcomes.crop_t[:, :, 0].mean(axis=0), index=list(proposal.outcomes.block_ids))
+    stage["crop_t"] = stage["block_id"].map(crop_now)
     stage["oil_fresh_now_p50_pct"] = stage["block_id"].map(now["oil_fresh_p50_pct"])
     stage["moisture_now_p50_pct"] = stage["block_id"].map(now["moisture_p50_pct"])
     stage["maturity_now_p50"] = stage["block_id"].map(now["maturity_p50"])
@@ -523,7 +535,9 @@ def _weather(proposal: Proposal, blocks: pd.DataFrame) -> pd.DataFrame:
             "work_h": np.nan,
         }
     )
-    work_h = np.asarray(proposal.capacity.hours).mean(axis=(0, 1))
+    # Hours to pick of one harvester: mean over the scenarios and over the harvesters that are there on the day.
+    there = (proposal.capacity.shift_h > 0).sum(axis=0)
+    work_h = proposal.capacity.harvest_h.mean(axis=0).sum(axis=0) / np.maximum(there, 1)
     frames = [measured]
     column = {b: i for i, b in enumerate(scen.block_ids)}
     for station_id, group in blocks.groupby("station_id", sort=True):
@@ -581,7 +595,7 @@ def _next_samples(stage: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
         if n < 3
         else f"newest sample {a:.0f} days old"
         if a > OLD_SAMPLE_D
-        else f"date known to about ±{h:.0f} days"
+        else f"date known to about ±{count_text(max(round(h), 1), 'day')}"
         for n, a, h in zip(table["samples_n"].astype(float).fillna(0), age, half_range, strict=True)
     ]
     table = table.assign(why=why, gain=gain).sort_values(["gain", "block_id"], ascending=[False, True])
@@ -622,15 +636,10 @@ def grower_week(week: Week, wanted: str) -> Week:
         )
     stage = week.stage[week.stage["grower_id"] == wanted].reset_index(drop=True)
     mine = set(stage["block_id"])
-    foreign = _foreign_words(week, wanted)
-    own = _own_words(week, wanted)
-    names = re.compile(
-        "|".join(rf"(?<!\w){re.escape(w)}(?!\w)" for w in sorted(foreign, key=len, reverse=True)) or r"(?!)"
-    )
-    bare = [w for w in foreign if not w.isdigit()]
-    worded = re.compile(
-        "|".join(rf"(?<!\w){re.escape(w)}(?!\w)" for w in sorted(bare, key=len, reverse=True)) or r"(?!)"
-    )
+    foreign, own = _foreign_words(week, wanted), _pattern(_own_words(week, wanted))
+    names = _pattern(foreign)
+    # In the assumptions a bare number is a value, not a block's name.
+    worded = _pattern(w for w in foreign if not w.isdigit())
 
     def of_mine(name: str) -> pd.DataFrame:
         table = getattr(week, name)
@@ -643,6 +652,9 @@ def grower_week(week: Week, wanted: str) -> Week:
     order["rank"] = order["rank"].astype("Float64").rank(method="first").astype("Int64")
     for column in ("reason", "why_not", "move_from", "runner_up", "flags"):
         order[column] = clean(order[column])
+    # A reason that named another grower's block gives way to its kind in words.
+    gone = (order["reason"] == "") & order["reason_code"].isin(list(CODES))
+    order.loc[gone, "reason"] = order.loc[gone, "reason_code"].map({k: f"{v[0].upper()}{v[1:]}." for k, v in CODES.items()})
     order.loc[~order["runner_up"].isin(mine), "runner_up"] = None
     order.loc[~order["move_from"].isin(mine), "move_from"] = None
     order["margin_per_h"] = np.nan  # distance to a runner-up that may be someone else's
@@ -650,27 +662,10 @@ def grower_week(week: Week, wanted: str) -> Week:
     next_samples["rank"] = np.arange(1, len(next_samples) + 1)
     next_samples["why"] = clean(next_samples["why"])
     stations = set(stage["station_id"].dropna())
-    texts = (
-        week.findings[["value", "says", "do"]].astype("str").agg(" ".join, axis=1)
-        if len(week.findings)
-        else None
-    )
-    if texts is None:
-        findings = week.findings
-    else:
-        own_word = re.compile(
-            "|".join(rf"(?<!\w){re.escape(w)}(?!\w)" for w in sorted(own, key=len, reverse=True)) or r"(?!)"
-        )
-        keep = texts.map(lambda t: bool(own_word.search(t)) and not names.search(t))
-        findings = week.findings[keep.to_numpy(dtype=bool)].reset_index(drop=True)
-    says = week.assumptions.astype("str").agg(" ".join, axis=1) if len(week.assumptions) else None
-    assumptions = (
-        week.assumptions
-        if says is None
-        else week.assumptions[~says.map(lambda t: bool(worded.search(t))).to_numpy(dtype=bool)].reset_index(
-            drop=True
-        )
-    )
+    told = _row_texts(week.findings[["value", "says", "do"]])
+    findings = week.findings[[bool(own.search(t)) and not names.search(t) for t in told]].reset_index(drop=True)
+    shared = [not worded.search(t) for t in _row_texts(week.assumptions)]
+    assumptions = week.assumptions[shared].reset_index(drop=True)
     whole_plan = ("value", "value_p10", "value_p90", "bound", "gap_fraction")
     info = {k: (None if k in whole_plan else v) for k, v in week.info.items()}
     grower = str(week.growers.loc[week.growers["grower_id"] == wanted, "grower"].iloc[0])
@@ -697,6 +692,17 @@ def grower_week(week: Week, wanted: str) -> Week:
         "growers": week.growers[week.growers["grower_id"] == wanted],
     }
     return make_week(info, parts)
+
+
+def _pattern(words: Iterable[str]) -> re.Pattern[str]:
+    """Match any of the words as a whole word; no words match nothing."""
+    longest_first = sorted(words, key=lambda w: (-len(w), w))
+    return re.compile("|".join(rf"(?<!\w){re.escape(w)}(?!\w)" for w in longest_first) or r"(?!)")
+
+
+def _row_texts(table: pd.DataFrame) -> list[str]:
+    """All texts of each row in one."""
+    return [" ".join(row) for row in zip(*(_texts(table[c]) for c in table.columns), strict=True)]
 
 
 def _own_words(week: Week, wanted: str) -> set[str]:
@@ -1125,6 +1131,8 @@ def verdict_text(row: Mapping[str, Any], week: Week) -> str:
         return f"reached {day_text(on, info)}" if past else "target reached"
     if verdict == "never":
         return "never this season"
+    if verdict not in ("not yet", "may never"):
+        return "can't be told"
     if pd.isna(row["on_p50"]):
         tail = f" by {day_text(info['end'], info)}"
         return ("may never" if verdict == "may never" else "not yet") + tail
@@ -1431,6 +1439,11 @@ def _json_value(value: Any) -> Any:
     return None if isinstance(value, float) and not np.isfinite(value) else value
 
 
+def _yes(values: pd.Series) -> np.ndarray:
+    """Truth of a column of booleans in which missing means no."""
+    return values.astype("boolean").fillna(False).to_numpy(dtype=bool)
+
+
 def _texts(values: Iterable[Any]) -> list[str]:
     return ["" if v is None or v is pd.NA or v != v else str(v) for v in values]
 
@@ -1470,8 +1483,8 @@ def _numbered(rows: pd.DataFrame) -> list[str]:
 
 def _with_certification(rows: pd.DataFrame) -> list[str]:
     return [
-        f"{c}, organic" if o is True or o == True else str(c)  # noqa: E712 - pandas' own booleans
-        for c, o in zip(rows["cultivar"], rows["organic"].fillna(False), strict=True)
+        f"{c}, organic" if o else str(c)
+        for c, o in zip(rows["cultivar"], _yes(rows["organic"]), strict=True)
     ]
 
 
@@ -1612,7 +1625,7 @@ def capacity_by_day(week: Week, *, days: int = 14) -> DisplayTable:
             (
                 "",
                 "",
-                ["limits the day" if b is True or b == True else "" for b in rows["binding"].fillna(False)],
+                ["limits the day" if b else "" for b in _yes(rows["binding"])],
                 "",
             ),
         ],
@@ -1768,7 +1781,7 @@ def parameters_table(week: Week) -> DisplayTable:
             (
                 "At a bound",
                 "",
-                ["yes" if b is True or b == True else "" for b in rows["at_bound"].fillna(False)],
+                ["yes" if b else "" for b in _yes(rows["at_bound"])],
                 "",
             ),
             ("Source of the prior", "", _texts(rows["source"]), "line"),
@@ -1778,9 +1791,8 @@ def parameters_table(week: Week) -> DisplayTable:
 
 
 def doubtful(week: Week) -> pd.DataFrame:
-    """Residuals of samples that the fit trusts by less than half, furthest out first."""
-    rows = week.residuals
-    rows = rows[(rows["weight"].astype(float) < 0.5) | (rows["residual_sd"].astype(float).abs() > 3)]
+    """Residuals of samples that the fit calls doubtful, furthest out first."""
+    rows = week.residuals[_yes(week.residuals["doubtful"])]
     return rows.loc[rows["residual_sd"].astype(float).abs().sort_values(ascending=False, kind="stable").index]
 
 
@@ -1832,7 +1844,7 @@ def next_samples_table(week: Week, *, limit: int = 12) -> DisplayTable:
 def blocks_table(week: Week) -> DisplayTable:
     """A grower's blocks: area, crop, where they stand and when they are to be picked."""
     stage = week.stage.merge(
-        week.order[["block_id", "status", "start_at", "crop_t", "value", "flags", "rank"]],
+        week.order[["block_id", "status", "start_at", "value", "flags", "rank"]],
         on="block_id",
         how="left",
     ).sort_values(["rank", "block_id"], ignore_index=True)
@@ -1891,14 +1903,20 @@ def mill_days_table(week: Week, *, days: int = 14) -> DisplayTable:
 
 
 def what_ifs_table(week: Week) -> DisplayTable:
-    """What would change if: the standard questions, asked of the same season."""
+    """Answer the standard questions: what each change would be worth, and what it would move."""
     rows = week.what_ifs
-    columns: list[Column] = [("If", "", _texts(rows.iloc[:, 0]) if rows.shape[1] else [], "name")]
-    for name in rows.columns[1:]:
-        money = name.startswith("value") or name == "gain"
-        cells = _money(week, rows[name]) if money else _texts(rows[name])
-        columns.append((name.replace("_", " ").capitalize(), "", cells, "number" if money else "line"))
-    return _display("What if", columns, empty="No questions were asked.")
+    change = [("+" if t and not t.startswith("\N{MINUS SIGN}") else "") + t for t in _money(week, rows["value_change"])]
+    return _display(
+        "What if",
+        [
+            ("If", "", _texts(rows["change"]), "name"),
+            ("Worth of the order", "", change, "when number"),
+            ("Picked first", "", _texts(rows["first_block"]), "first"),
+            ("Moves", "", _texts(rows["moves"]), ""),
+        ],
+        kind="cards order",
+        empty="No questions were asked.",
+    )
 
 
 def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
@@ -1911,8 +1929,8 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
     """
     info, now = week.info, week.order
     if before is None:
-        rows = now[now["moved_days"].astype(float).fillna(0) != 0].sort_values("rank")
-        moved = rows["moved_days"].astype(float).tolist()
+        rows = now[now["moved_days"].astype(float).abs() >= 1].sort_values("rank")
+        moved = rows["moved_days"].astype(float).round().tolist()
         was = [
             pd.NaT if pd.isna(s) else pd.Timestamp(s).normalize() - pd.Timedelta(days=m)
             for s, m in zip(rows["start_at"], moved, strict=True)

@@ -219,12 +219,14 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
     from IPython.display import display
 
     wide = {"style": {"description_width": "14em"}, "layout": {"width": "28em"}}
-    shift = widgets.IntSlider(0, -6, 6, description="Shift, hours more", **wide)
-    harvesters = widgets.IntSlider(0, 0, 3, description="Harvesters more", **wide)
-    mill = widgets.IntSlider(100, 20, 100, 10, description="Mill rate, %", **wide)
+    shift = widgets.IntSlider(value=0, min=-6, max=6, description="Shift, hours more", **wide)
+    harvesters = widgets.IntSlider(value=0, min=0, max=3, description="Harvesters more", **wide)
+    mill = widgets.IntSlider(value=100, min=20, max=100, step=10, description="Mill rate, %", **wide)
     mill_down = widgets.DatePicker(description="Mill stands on", **wide)
     frost_on = widgets.DatePicker(description="Frost on the night of", **wide)
-    frost_c = widgets.FloatSlider(-3.0, -8.0, 0.0, 0.5, description="Its lowest temperature, °C", **wide)
+    frost_c = widgets.FloatSlider(
+        value=-3.0, min=-8.0, max=0.0, step=0.5, description="Its lowest temperature, °C", **wide
+    )
     names = zip(week.stage["block_name"].astype(str), week.stage["block_id"].astype(str), strict=True)
     leave = widgets.Dropdown(options=[("none", ""), *names], description="Leave block", **wide)
     ask = widgets.Button(description="Find the order", button_style="")
@@ -708,8 +710,8 @@ def _lock(folder: Path) -> Iterator[str]:
     if held is not None:
         if held.get("host") != me["host"] or _lives(held):
             raise BlockingIOError(
-                f"{path}: another run (process {held.get('pid', 'unknown')} on {held.get('host', 'unknown host')}) works"
-                " on this week, expected none. Wait for it to end; if no run is alive there, delete this file."
+                f"{path}: another run (process {held.get('pid', 'unknown')} on {held.get('host', 'unknown host')})"
+                " works on this week, expected none. Wait for it to end; if no run is alive there, delete this file."
             )
         path.unlink(missing_ok=True)
         note = f"An earlier run (process {held['pid']}) ended without finishing; this run took over from it."

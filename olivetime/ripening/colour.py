@@ -32,10 +32,11 @@ from olivetime.ripening.effects import (
     group_scale,
     lay_out,
     shared_scale,
+    spread_guess,
 )
 
 LINKS = ("logit", "probit", "cloglog")
-_TINY = 1e-300
+_TINY = 1e-100
 
 PRIOR: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
@@ -117,9 +118,7 @@ class OrdinalFamily:
             (c * (a3 - 3.0 * a1 * a2 + 2.0 * a1**3)).sum(-1),
         )
 
-    def _mean_terms(
-        self, eta: Array, alpha: Array, known: NDArray[np.bool_]
-    ) -> tuple[Array, Array, Array, Array]:
+    def _mean_terms(self, eta: Array, alpha: Array, known: NDArray[np.bool_]) -> tuple[Array, Array, Array, Array]:
         m, m1, m2, m3, *_ = _mean_class(self.link, eta, alpha)
         v = self.variance[known]
         away = self.mean[known] - m
@@ -149,9 +148,9 @@ class OrdinalFamily:
             by_alpha = np.zeros(n_alpha)
             for side, sign in ((slice(None, -1), 1.0), (slice(1, None), -1.0)):
                 q, q1, q2 = p[..., side], p1[..., side], p2[..., side]
-                first = f / q
-                second = -f1 / q - q1 * f / q**2
-                third = f2 / q - q2 * f / q**2 + 2.0 * q1 * f1 / q**2 + 2.0 * q1**2 * f / q**3
+                first, r1, r2 = f / q, q1 / q, q2 / q
+                second = -f1 / q - r1 * first
+                third = f2 / q - r2 * first + 2.0 * r1 * (f1 / q) + 2.0 * r1**2 * first
                 part = sign * self.counts[..., side] * (first + a_ * second + b_ * third)
                 by_alpha += part.reshape(-1, n_alpha).sum(0)
         known = np.isfinite(self.mean)
@@ -198,9 +197,9 @@ def _link(link: str, u: Array) -> tuple[Array, Array, Array, Array, Array]:
     if link == "probit":
         f = np.exp(-0.5 * u**2) / np.sqrt(2.0 * np.pi)
         return special.ndtr(u), special.ndtr(-u), f, -u * f, (u**2 - 1.0) * f
-    e = np.exp(np.minimum(u, 700.0))
+    e = np.exp(np.minimum(u, 7.0))  # beyond, 1 - F is zero in floating point
     high = np.exp(-e)
-    f = np.where(u > 6.0, 0.0, np.minimum(e, 1e6) * high)
+    f = np.where(u < 7.0, e * high, 0.0)
     return -np.expm1(-e), high, f, f * (1.0 - e), f * (1.0 - 3.0 * e + e**2)
 
 
@@ -534,8 +533,7 @@ def fit_colour(
     mean[c.sum(1) > 0] = np.nan
     if ((c.sum(1) == 0) & ~np.isfinite(mean)).any():
         raise ValueError(
-            "counts has a sample without fruit and without a maturity index, expected one of the two: "
-            "drop the sample."
+            "counts has a sample without fruit and without a maturity index, expected one of the two: drop the sample."
         )
     variance = np.broadcast_to(np.asarray(mean_variance, dtype=float), (n,)).copy()
 
@@ -580,9 +578,7 @@ def fit_colour(
             hot = _one_hot(sv, season_levels)
             if group is not None:
                 group_terms.append(
-                    GroupTerm(
-                        tuple(f"season {s}" for s in season_levels), hot, full=False, label="block in season"
-                    )
+                    GroupTerm(tuple(f"season {s}" for s in season_levels), hot, full=False, label="block in season")
                 )
             if cultivar is None:
                 cultivars = ("all",)
@@ -600,6 +596,22 @@ def fit_colour(
     layout = lay_out(design, group, group_terms, shared, sample_effect=overdispersion and group is not None)
     family = OrdinalFamily(c, mean, variance, link, n_classes - 1)
     start, names_psi, mean_psi, sd_psi = _start(c, mean, link, fixed_names, layout.sd_names, prior)
+    guess = None
+    if group is not None:
+        # Without random effects the fit is quick; it gives the search its start and its scale.
+        n_plain = n_classes - 1 + len(fixed_names)
+        plain = fit_effects(
+            lay_out(design, None),
+            family,
+            start[:n_plain],
+            prior_mean=mean_psi[:n_plain],
+            prior_sd=sd_psi[:n_plain],
+            exact=False,
+        )
+        start[:n_plain] = plain.psi
+        guess = np.diag(np.append(np.zeros(n_plain), spread_guess(layout)))
+        guess[:n_plain, :n_plain] = 0.5 * (plain.covariance + plain.covariance.T)
+        guess[0, 0] += 1.0 / len(layout.group)
     fit = fit_effects(
         layout,
         family,
@@ -608,6 +620,7 @@ def fit_colour(
         prior_sd=sd_psi,
         n_quadrature=n_quadrature,
         exact=prior is None,
+        start_covariance=guess,
     )
     return _summary(
         fit,
@@ -641,9 +654,7 @@ def _start(
     share = np.cumsum(total)[:-1] / total.sum()
     if np.isfinite(mean).any() and counts.sum() == 0:
         middle = np.nanmean(mean) / n_alpha
-        share = special.expit(
-            np.linspace(-0.6, 0.6, n_alpha) * n_alpha - special.logit(np.clip(middle, 0.05, 0.95))
-        )
+        share = special.expit(np.linspace(-0.6, 0.6, n_alpha) * n_alpha - special.logit(np.clip(middle, 0.05, 0.95)))
     if link == "logit":
         alpha = special.logit(share)
     elif link == "probit":
@@ -657,9 +668,7 @@ def _start(
         *fixed_names,
         *sd_names,
     )
-    start = np.concatenate(
-        [alpha[:1], steps, np.zeros(len(fixed_names)), np.full(len(sd_names), np.log(0.5))]
-    )
+    start = np.concatenate([alpha[:1], steps, np.zeros(len(fixed_names)), np.full(len(sd_names), np.log(0.5))])
     m, s = np.zeros(len(names)), np.full(len(names), np.inf)
     for i, name in enumerate(names):
         if name.startswith("tilt"):

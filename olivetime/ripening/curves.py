@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 LOG2 = float(np.log(2.0))
 
 
@@ -145,9 +145,7 @@ def from_formula(name: str, parameters: tuple[str, ...], formula: Callable[..., 
             second[i][i] = (moved({i: a}) - 2 * centre + moved({i: -a})) / a**2
             for j in range(i + 1, size):
                 b = coarse[j]
-                corners = (
-                    moved({i: a, j: b}) - moved({i: a, j: -b}) - moved({i: -a, j: b}) + moved({i: -a, j: -b})
-                )
+                corners = moved({i: a, j: b}) - moved({i: a, j: -b}) - moved({i: -a, j: b}) + moved({i: -a, j: -b})
                 second[i][j] = corners / (4 * a * b)
         return centre, first, second
 
@@ -252,9 +250,7 @@ def _gompertz_guess(x: Array, y: Array) -> tuple[float, float, float]:
     return top, -intercept / slope, 1 / slope
 
 
-def _richards(
-    x: Array, plateau: Array, inflection: Array, scale: Array, shape: Array, *, order: int
-) -> tuple:
+def _richards(x: Array, plateau: Array, inflection: Array, scale: Array, shape: Array, *, order: int) -> tuple:
     t = (x - inflection) / scale
     e = np.exp(-np.clip(t, -500, 500))
     u = 1 + shape * e
@@ -315,9 +311,7 @@ def smooth_corner(width: float) -> Curve:
         When the width is not above zero.
     """
     if not width > 0:
-        raise ValueError(
-            f"smooth_corner: found width {width}, expected above 0. Use a small width for a sharp corner."
-        )
+        raise ValueError(f"smooth_corner: found width {width}, expected above 0. Use a small width for a sharp corner.")
 
     def terms(x: Array, plateau: Array, corner: Array, slope: Array, *, order: int) -> tuple:
         t = (corner - x) / width
@@ -428,9 +422,7 @@ def _gompertz_profile(t: Array, order: int) -> tuple:
 def _plateau_line_profile(corner_width: float, floor: float = 0.02) -> Callable[..., tuple]:
     def profile(t: Array, order: int) -> tuple:
         z = (2 - t) / corner_width
-        share = 1 - 0.25 * corner_width * _softplus(
-            z
-        )  # straight line through (0, 1/2), slope 1/4, up to 1 at t = 2
+        share = 1 - 0.25 * corner_width * _softplus(z)  # straight line through (0, 1/2), slope 1/4, up to 1 at t = 2
         v = share / floor
         soft = _softplus(v)  # the floor keeps the share above zero, so that its logarithm stays smooth
         g = np.log(floor) + np.log(soft)
@@ -452,6 +444,6 @@ def _plateau_line_profile(corner_width: float, floor: float = 0.02) -> Callable[
 OIL_SHAPES: dict[str, Curve] = {
     "logistic": oil_shape("logistic", _logistic_profile),
     "gompertz": oil_shape("gompertz", _gompertz_profile),
-    "plateau_line": oil_shape("plateau_line", _plateau_line_profile(0.35)),
+    "plateau_line": oil_shape("plateau_line", _plateau_line_profile(0.2)),
 }
-"""Shapes averaged by the oil fit. plateau_line's corner is rounded over 0.35 scales (6 days when scale is 17)."""
+"""Shapes averaged by the oil fit. plateau_line's corner is rounded over 0.2 scales (3 days when scale is 17)."""

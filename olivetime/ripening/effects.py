@@ -257,6 +257,19 @@ def lay_out(
     )
 
 
+def spread_guess(layout: Layout) -> Array:
+    """Return a rough variance (n_sd,) of the estimated log standard deviations: one over what tells of them."""
+    n_group = len(layout.group)
+    out: list[float] = []
+    for t in layout.group_terms:
+        c = len(t.names)
+        out += [1.0 / (n_group + 2)] * (c * (c + 1) // 2 if t.full else 1)
+    out += [1.0 / (t.columns.shape[1] + 4) for t in layout.shared_terms if t.sd is None]
+    if layout.sample_effect:
+        out.append(1.0 / (int((layout.rows >= 0).sum()) + 2))
+    return np.array(out)
+
+
 def group_scale(layout: Layout, theta: Array) -> Array:
     """Return the matrix (..., q, q) that turns standard normals into effects; theta (..., n_sd)."""
     q = layout.z.shape[2]
@@ -429,6 +442,8 @@ def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = N
             if height_new <= height + 1e-12 * (1.0 + abs(height)):
                 break
             size *= 0.5
+        else:
+            break
         if size < 1.0:
             factor = None
         (zg, zd, ze), eta, height = trial, eta_new, height_new
@@ -507,6 +522,7 @@ def fit_effects(
     n_quadrature: int = 1,
     curvature: bool = True,
     exact: bool = True,
+    start_covariance: Array | None = None,
 ) -> EffectsFit:
     """Maximise the (penalised) Laplace or quadrature likelihood.
 
@@ -526,6 +542,8 @@ def fit_effects(
     exact : bool
         False ends after one Newton step with a one-sided Hessian: half the work, three to four digits of the
         standard errors.
+    start_covariance : (P, P) array, optional
+        A guess of the estimates' covariance, to scale the search by.
 
     Returns
     -------
@@ -564,12 +582,21 @@ def fit_effects(
             value, slope = quadrature(psi), _slope(quadrature, psi)
         return -value + 0.5 * float(away @ (weight * away)), -slope + weight * away
 
+    spread = np.eye(n_par) if start_covariance is None else start_covariance
+    if n_par:
+        # The first step is at most half a unit in any logarithm: spreads must not run away.
+        first = np.delete(spread @ objective(start)[1], family.n_parameters + np.arange(layout.x.shape[2]))
+        spread = spread * min(1.0, 0.5 / max(float(np.abs(first).max(initial=0.0)), 1e-12))
     found = optimize.minimize(
         objective,
         start,
         jac=True,
         method="BFGS",
-        options={"gtol": 1e-4 if exact else 1e-2, "maxiter": _OUTER_STEPS},
+        options={
+            "gtol": 1e-4 if exact else 1e-2,
+            "maxiter": _OUTER_STEPS,
+            "hess_inv0": spread,
+        },
     )
     psi = found.x
     value, slope = objective(psi)
@@ -748,9 +775,9 @@ def draw_effects(fit: EffectsFit, n: int, rng: np.random.Generator) -> EffectsDr
         out.psi[k] = point.psi
         out.psi[k, :first] += away[k]
         out.shared[k] = point.shared + white_d * point.shared_scale + moved[:, n_group * q :]
-        own = (
-            point.group_root @ noise_g[k].transpose(1, 2, 0) - point.reach @ met.transpose(1, 2, 0)
-        ).transpose(2, 0, 1)
+        own = (point.group_root @ noise_g[k].transpose(1, 2, 0) - point.reach @ met.transpose(1, 2, 0)).transpose(
+            2, 0, 1
+        )
         out.group[k] = point.group + own + moved[:, : n_group * q].reshape(-1, n_group, q)
         out.group_scale[k] = point.group_scale
         out.shared_scale[k] = point.shared_scale
@@ -786,6 +813,4 @@ class NormalFamily:
     def arranged(self, rows: NDArray[np.intp]) -> NormalFamily:
         """See Family.arranged."""
         empty = rows < 0
-        return replace(
-            self, y=np.where(empty, 0.0, self.y[rows]), weight=np.where(empty, 0.0, self.weight[rows])
-        )
+        return replace(self, y=np.where(empty, 0.0, self.y[rows]), weight=np.where(empty, 0.0, self.weight[rows]))

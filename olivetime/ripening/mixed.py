@@ -1,43 +1,45 @@
 """Curves for many groups at once: nonlinear mixed models by penalised Laplace approximation.
 
-Two fits share one engine. `fit_mixed` is general: any curve of `olivetime.ripening.curves`, any subset of its
-parameters varying between groups, an optional crossed level (such as a week), priors where wanted. `fit_oil` is
-the model of oil in the fruit: cultivar, season, block and week together, several shapes averaged.
-
-The engine finds the most probable group effects and level effects together (Newton's method on an arrow-shaped
-system, groups batched) and differentiates the Laplace-approximated likelihood exactly, including the movement of
-the modes, so that scipy's quasi-Newton search needs few steps. The curvature in the approximation is
-Gauss-Newton, as in lme4's nlmer, and therefore never indefinite.
+Two fits share the engine of `olivetime.ripening.modes`. `fit_mixed` is general: any curve of
+`olivetime.ripening.curves`, any subset of its parameters varying between groups, an optional crossed level (such
+as a week), priors where wanted. `fit_oil` is the model of oil in the fruit: cultivar, season, block and week
+together, several shapes averaged.
 
 References
 ----------
 .. [1] Lindstrom and Bates (1990), Nonlinear mixed effects models for repeated measures data, Biometrics 46.
    From memory; the numbers are checked against R nlme in tests/published.
-.. [2] Kristensen et al. (2016), TMB: automatic differentiation and Laplace approximation, J. Stat. Software 70(5),
-   for the derivative through the mode. From memory; checked against differences in tests.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import least_squares, minimize, root
-from scipy.special import gammaln, ndtri
+from scipy.special import ndtri
 from scipy.stats import qmc
 
 from olivetime.ripening.curves import OIL_SHAPES, Curve
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.intp]
-LOG_2PI = float(np.log(2 * np.pi))
-STUDENT_NU = (
-    6.0  # degrees of freedom of robust errors: near normal in the middle, a 4-sigma sample counts 0.3
+from olivetime.ripening.modes import (
+    Array,
+    Arrow,
+    Ints,
+    Laplace,
+    Layout,
+    Modes,
+    Outer,
+    Problem,
+    factor,
+    find_modes,
+    laplace,
+    layout_of,
 )
+
+STUDENT_NU = 6.0  # degrees of freedom of robust errors: near normal in the middle, a 4-sigma sample counts 0.3
 _TINY = np.finfo(float).tiny
 
 
@@ -47,556 +49,6 @@ class FitError(ValueError):
     def __init__(self, where: str, found: str, expected: str, do: str) -> None:
         self.where, self.found, self.expected, self.do = where, found, expected, do
         super().__init__(f"{where}: {found}, expected {expected}. {do}")
-
-
-# --- errors: rho(r) and its derivatives ------------------------------------------------------------------------
-
-
-class _Loss(NamedTuple):
-    """Loss of standardised residuals: rho, rho', rho'', the curvature kappa used in the approximation, kappa'."""
-
-    rho: Array
-    slope: Array
-    bend: Array
-    kappa: Array
-    kappa_slope: Array
-
-
-def _loss(r: Array, nu: float | None) -> _Loss:
-    if nu is None:
-        one = np.ones_like(r)
-        return _Loss(0.5 * r * r, r, one, one, np.zeros_like(r))
-    # Student: the weight (nu+1)/(nu+r2) averages 1; times (nu+1)/(nu+3) it averages the Fisher information, and an
-    # outlier adds next to nothing to what is known of its group
-    q = nu + r * r
-    scale = (nu + 1) ** 2 / (nu + 3)
-    return _Loss(
-        0.5 * (nu + 1) * np.log1p(r * r / nu),
-        (nu + 1) * r / q,
-        (nu + 1) * (nu - r * r) / q**2,
-        scale / q,
-        -2 * scale * r / q**2,
-    )
-
-
-def _log_constant(nu: float | None) -> float:
-    """Negative log density at zero of the standardised error."""
-    if nu is None:
-        return 0.5 * LOG_2PI
-    return float(0.5 * np.log(nu * np.pi) + gammaln(nu / 2) - gammaln((nu + 1) / 2))
-
-
-# --- layout of the data ----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Layout:
-    """Where each observation belongs. Problems (cultivars) hold groups (blocks), groups hold slots (seasons).
-
-    The curve parameters of observation j are ``phi0 + border[problem, slot] + group effect[group, slot]``; its
-    expected value gets the level effect of its week added. Observations are sorted by cell = (group, slot).
-    """
-
-    size: int  # curve parameters P
-    random: Ints  # those that vary between groups, q
-    slots: int
-    groups: int
-    problems: int
-    levels: int  # level effects per problem (0: none)
-    border_curve: bool  # whether the problem's own curve parameters are unknowns of the inner system
-    group_problem: Ints  # (groups,), ascending
-    cell: Ints  # (N,)
-    cell_start: Ints
-    cell_group: Ints
-    cell_slot: Ints
-    week: Ints  # (N,), index within its problem
-    obs_group: Ints = field(init=False)
-    obs_slot: Ints = field(init=False)
-    obs_problem: Ints = field(init=False)
-    first_group: Ints = field(init=False)  # (problems + 1,)
-    first_obs: Ints = field(init=False)
-    places: dict[str, Ints] = field(init=False)  # flat positions of the pieces of the inner system
-
-    def __post_init__(self) -> None:
-        put = lambda name, value: object.__setattr__(self, name, value)  # noqa: E731 (frozen dataclass)
-        put("obs_group", self.cell_group[self.cell])
-        put("obs_slot", self.cell_slot[self.cell])
-        put("obs_problem", self.group_problem[self.obs_group])
-        edges = np.arange(self.problems + 1)
-        put("first_group", np.searchsorted(self.group_problem, edges))
-        put("first_obs", np.searchsorted(self.obs_problem, edges))
-        put("places", self._places())
-
-    def _places(self) -> dict[str, Ints]:
-        border, q = self.border, len(self.random)
-        own, some = np.arange(self.size), np.arange(q)
-        problem = self.group_problem[self.cell_group]
-        column = self.cell_slot[:, None] * self.size + own
-        group_row = (self.cell_group * self.slots + self.cell_slot)[:, None] * q + some
-        obs_row = (self.obs_group * self.slots + self.obs_slot)[:, None] * q + some
-        obs_column = self.obs_slot[:, None] * self.size + own
-        week = self.curve_border + self.week
-        flat = {
-            "group_curve": group_row[:, :, None] * border + column[:, None, :],
-            "curve_curve": (problem[:, None, None] * border + column[:, :, None]) * border
-            + column[:, None, :],
-            "group_level": obs_row * border + week[:, None],
-            "level_level": (self.obs_problem * border + week) * border + week,
-            "curve_level": (self.obs_problem[:, None] * border + obs_column) * border + week[:, None],
-        }
-        return {name: at.reshape(-1) for name, at in flat.items()}
-
-    @property
-    def inner(self) -> int:
-        """Unknowns per group."""
-        return self.slots * len(self.random)
-
-    @property
-    def curve_border(self) -> int:
-        """Border unknowns that are curve parameters."""
-        return self.slots * self.size if self.border_curve else 0
-
-    @property
-    def border(self) -> int:
-        """Border unknowns per problem: curve parameters per slot, then levels."""
-        return self.curve_border + self.levels
-
-    def by_problem(self, values: Array, first: Ints) -> Array:
-        """Sum rows of values per problem."""
-        if self.problems == 1:
-            return values.sum(axis=0, keepdims=True)
-        sums = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
-        return sums[first[1:]] - sums[first[:-1]]
-
-    def parameters(self, phi0: Array, inner: Array, border: Array) -> Array:
-        """Curve parameters of every cell, (cells, P)."""
-        phi = np.broadcast_to(phi0, (len(self.cell_group), self.size)).copy()
-        effects = inner.reshape(self.groups, self.slots, len(self.random))
-        phi[:, self.random] += effects[self.cell_group, self.cell_slot]
-        if self.border_curve:
-            curve = border[:, : self.curve_border].reshape(self.problems, self.slots, self.size)
-            phi += curve[self.group_problem[self.cell_group], self.cell_slot]
-        return phi
-
-    def level_effects(self, border: Array) -> Array | float:
-        """Level effect of every observation."""
-        if not self.levels:
-            return 0.0
-        return border[self.obs_problem, self.curve_border + self.week]
-
-    def spread(self, slope: Array, gradient: Array) -> tuple[Array, Array]:
-        """Transpose of the design: sums of slope times gradient into (groups, inner) and (problems, border)."""
-        cells = _cell_sums(slope[:, None] * gradient, self.cell_start)
-        inner = np.zeros((self.groups, self.slots, len(self.random)))
-        inner[self.cell_group, self.cell_slot] = cells[:, self.random]
-        border = np.zeros((self.problems, self.border))
-        if self.border_curve and len(cells):
-            flat = (self.group_problem[self.cell_group] * self.slots + self.cell_slot)[:, None] * self.size
-            count = self.problems * self.curve_border
-            sums = np.bincount((flat + np.arange(self.size)).ravel(), cells.ravel(), count)
-            border[:, : self.curve_border] = sums.reshape(self.problems, -1)
-        if self.levels:
-            flat_week = self.obs_problem * self.levels + self.week
-            sums = np.bincount(flat_week, slope, self.problems * self.levels)
-            border[:, self.curve_border :] = sums.reshape(self.problems, -1)
-        return inner.reshape(self.groups, -1), border
-
-    def along(self, gradient: Array, inner: Array, border: Array) -> tuple[Array, Array]:
-        """Design times a direction: (curve parameter part (N, P), change of expected value (N,))."""
-        phi = self.parameters(np.zeros(self.size), inner, border)[self.cell]
-        return phi, np.einsum("np,np->n", gradient, phi) + self.level_effects(border)
-
-
-def _cell_sums(values: Array, start: Ints) -> Array:
-    return np.add.reduceat(values, start, axis=0) if len(start) else values[:0]
-
-
-def _layout(
-    group: Ints,
-    slot: Ints,
-    week: Ints | None,
-    *,
-    size: int,
-    random: Sequence[int],
-    slots: int,
-    group_problem: Ints,
-    problems: int,
-    levels: int,
-    border_curve: bool,
-) -> _Layout:
-    """Build the layout of observations sorted by (group, slot)."""
-    key = group * slots + slot
-    cells, start, cell = np.unique(key, return_index=True, return_inverse=True)
-    return _Layout(
-        size=size,
-        random=np.asarray(random, np.intp),
-        slots=slots,
-        groups=len(group_problem),
-        problems=problems,
-        levels=levels,
-        border_curve=border_curve,
-        group_problem=np.asarray(group_problem, np.intp),
-        cell=cell.astype(np.intp),
-        cell_start=start.astype(np.intp),
-        cell_group=cells // slots,
-        cell_slot=cells % slots,
-        week=np.zeros(len(group), np.intp) if week is None else np.asarray(week, np.intp),
-    )
-
-
-# --- the arrow-shaped system -----------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Arrow:
-    """Factor of the inner system: groups eliminated one by one (batched), then each problem's border."""
-
-    layout: _Layout
-    a_inv: Array  # (groups, D, D)
-    reach: Array  # A^-1 C, (groups, D, border)
-    s_inv: Array  # inverse of the Schur complement, (problems, border, border)
-    logdet: Array  # (problems,)
-
-    def solve(self, inner: Array, border: Array) -> tuple[Array, Array]:
-        """Solve for right-hand sides (groups, D) and (problems, border)."""
-        x = np.einsum("gij,gj->gi", self.a_inv, inner)
-        if not self.layout.border:
-            return x, border
-        taken = self.layout.by_problem(np.einsum("gib,gi->gb", self.reach, inner), self.layout.first_group)
-        z = np.einsum("pij,pj->pi", self.s_inv, border - taken)
-        return x - np.einsum("gib,gb->gi", self.reach, z[self.layout.group_problem]), z
-
-    def covariance(self) -> tuple[Array, Array]:
-        """Covariance of group effects (groups, D, D), and of group with border (groups, D, border)."""
-        if not self.layout.border:
-            return self.a_inv, self.reach
-        cross = -np.matmul(self.reach, self.s_inv[self.layout.group_problem])
-        return self.a_inv - np.matmul(cross, np.swapaxes(self.reach, 1, 2)), cross
-
-
-def _log_det(matrices: Array) -> Array:
-    factor = np.linalg.cholesky(matrices)
-    return 2 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
-
-
-def _arrow(
-    layout: _Layout, gradient: Array, weight: Array, bend: Array | None, q_inner: Array, q_border: Array
-) -> _Arrow:
-    """Assemble and factor ``sum_j weight_j a_j a_j' (+ bend) + priors``; raises LinAlgError when not positive."""
-    random, slots, border = layout.random, layout.slots, layout.border
-    weighted = weight[:, None] * gradient
-    outer = weighted[:, :, None] * gradient[:, None, :]
-    if bend is not None:
-        outer += bend
-    cells = _cell_sums(outer, layout.cell_start)
-    q = len(random)
-    a = np.zeros((layout.groups, slots, q, slots, q))
-    rows = cells[:, random]
-    a[layout.cell_group, layout.cell_slot, :, layout.cell_slot, :] = rows[:, :, random]
-    a = a.reshape(layout.groups, layout.inner, layout.inner) + q_inner
-    logdet = layout.by_problem(_log_det(a), layout.first_group)
-    a_inv = np.linalg.inv(a)
-    if not border:
-        return _Arrow(
-            layout,
-            a_inv,
-            np.zeros((layout.groups, layout.inner, 0)),
-            np.zeros((layout.problems, 0, 0)),
-            logdet,
-        )
-
-    places = layout.places
-    c = np.zeros(layout.groups * layout.inner * border)
-    square = layout.problems * border * border
-    e = np.zeros(square)
-    if layout.border_curve:
-        c[places["group_curve"]] = rows.reshape(-1)
-        e += np.bincount(places["curve_curve"], cells.reshape(-1), square)
-    if layout.levels:
-        c += np.bincount(places["group_level"], weighted[:, random].reshape(-1), len(c))
-        e += np.bincount(places["level_level"], weight, square)
-        if layout.border_curve:
-            both = np.bincount(places["curve_level"], weighted.reshape(-1), square).reshape(
-                -1, border, border
-            )
-            e += (both + np.swapaxes(both, 1, 2)).reshape(-1)
-    e = e.reshape(layout.problems, border, border) + q_border
-    c = c.reshape(layout.groups, layout.inner, border)
-    reach = np.matmul(a_inv, c)
-    for p in range(layout.problems):  # a few cultivars, one matrix product each
-        part = slice(layout.first_group[p], layout.first_group[p + 1])
-        e[p] -= c[part].reshape(-1, border).T @ reach[part].reshape(-1, border)
-    e = 0.5 * (e + np.swapaxes(e, 1, 2))
-    return _Arrow(layout, a_inv, reach, np.linalg.inv(e), logdet + _log_det(e))
-
-
-# --- modes and the approximated likelihood ---------------------------------------------------------------------
-
-Evaluate = Callable[[Array], tuple[Array, Array, Array]]
-
-
-@dataclass(frozen=True)
-class _Problem:
-    """Data of one engine call: layout, expected values and their derivatives, observations, loss."""
-
-    layout: _Layout
-    evaluate: Evaluate  # (N, P) -> value (N,), gradient (N, P), hessian (N, P, P)
-    y: Array
-    weight: Array  # replicates: the error variance is sigma^2 / weight
-    nu: float | None
-
-
-@dataclass(frozen=True)
-class _Outer:
-    """Outer quantities of one engine call."""
-
-    phi0: Array
-    q_inner: Array
-    q_border: Array  # (problems, border, border); zero rows for flat directions
-    mean_border: Array  # (problems, border)
-    log_sigma: float
-
-
-@dataclass(frozen=True)
-class _Modes:
-    """Most probable effects and what was computed there."""
-
-    inner: Array
-    border: Array
-    penalised: Array  # h per problem
-    gradient: Array
-    hessian: Array
-    residual: Array  # standardised
-    loss: _Loss
-    converged: bool
-
-
-def _state(problem: _Problem, outer: _Outer, inner: Array, border: Array) -> tuple:
-    layout = problem.layout
-    phi = layout.parameters(outer.phi0, inner, border)[layout.cell]
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        value, gradient, hessian = problem.evaluate(phi)
-        root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
-        r = (problem.y - value - layout.level_effects(border)) * root_w
-        loss = _loss(r, problem.nu)
-        each = loss.rho + outer.log_sigma - 0.5 * np.log(problem.weight)
-        fit = np.bincount(layout.obs_problem, each, layout.problems)
-        away = border - outer.mean_border
-        push_inner = inner @ outer.q_inner
-        push_border = np.einsum("pij,pj->pi", outer.q_border, away)
-        prior_inner = layout.by_problem(np.einsum("gi,gi->g", inner, push_inner), layout.first_group)
-        h = fit + 0.5 * prior_inner + 0.5 * np.einsum("pi,pi->p", away, push_border)
-    return h, gradient, hessian, r, loss, root_w, push_inner, push_border
-
-
-def _find_modes(
-    problem: _Problem,
-    outer: _Outer,
-    inner: Array,
-    border: Array,
-    *,
-    warm: bool = False,
-    close: float = 1e-9,
-    budget: int = 60,
-) -> _Modes:
-    """Newton's method for all problems at once; each problem halves its own step until its penalty falls.
-
-    `close` is the predicted fall below which the step being taken is the last one (the error then squares).
-    """
-    layout = problem.layout
-    now = _state(problem, outer, inner, border)
-    if not np.all(np.isfinite(now[0])):
-        inner, border = np.zeros_like(inner), outer.mean_border.copy()
-        now = _state(problem, outer, inner, border)
-    converged = False
-    newton = warm  # near a mode the exact curvature converges at once; far from it, it may not be positive
-    for _ in range(budget):
-        h, gradient, hessian, r, loss, root_w, push_inner, push_border = now
-        slope = -loss.slope * root_w
-        g_inner, g_border = layout.spread(slope, gradient)
-        g_inner, g_border = g_inner + push_inner, g_border + push_border
-        arrow = None
-        if newton:
-            try:
-                arrow = _arrow(
-                    layout,
-                    gradient,
-                    loss.bend * root_w**2,
-                    slope[:, None, None] * hessian,
-                    outer.q_inner,
-                    outer.q_border,
-                )
-            except np.linalg.LinAlgError:
-                arrow = None
-        if arrow is None:
-            arrow = _arrow(layout, gradient, loss.kappa * root_w**2, None, outer.q_inner, outer.q_border)
-        step_inner, step_border = arrow.solve(g_inner, g_border)
-        fall = layout.by_problem(np.einsum("gi,gi->g", g_inner, step_inner), layout.first_group)
-        fall = fall + np.einsum("pi,pi->p", g_border, step_border)
-        share = np.ones(layout.problems)
-        for _ in range(40):
-            to_inner = inner - share[layout.group_problem][:, None] * step_inner
-            to_border = border - share[:, None] * step_border
-            then = _state(problem, outer, to_inner, to_border)
-            worse = ~(then[0] <= h + 1e-10 + 1e-13 * np.abs(h))
-            if not worse.any():
-                break
-            share[worse] *= 0.5
-        else:
-            break
-        inner, border, now = to_inner, to_border, then
-        biggest = float(np.max(np.abs(fall)))
-        if biggest < close and (newton or biggest < 1e-6 * close):
-            converged = True
-            break
-        newton = bool(np.all(share == 1.0)) and biggest < 10.0 + 0.05 * len(problem.y)
-    return _Modes(inner, border, now[0], now[1], now[2], now[3], now[4], converged)
-
-
-@dataclass(frozen=True)
-class _Laplace:
-    """Approximated negative log likelihood and its derivatives by the outer quantities."""
-
-    each: Array  # (problems,)
-    modes: _Modes
-    arrow: _Arrow
-    d_phi0: Array
-    d_q_inner: Array
-    d_q_border: Array
-    d_log_sigma: float
-
-    @property
-    def value(self) -> float:
-        """Sum over problems."""
-        return float(self.each.sum())
-
-
-def _laplace(problem: _Problem, outer: _Outer, modes: _Modes, *, through_mode: bool = True) -> _Laplace:
-    """Value and derivatives at given modes.
-
-    With `through_mode` False the modes and the slopes of the curve are taken as fixed (the linearised method).
-    """
-    layout = problem.layout
-    gradient, hessian, r, loss = modes.gradient, modes.hessian, modes.residual, modes.loss
-    root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
-    weight = loss.kappa * root_w**2
-    slope = -loss.slope * root_w
-    arrow = _arrow(layout, gradient, weight, None, outer.q_inner, outer.q_border)
-    groups_in = np.diff(layout.first_group)
-    prior_inner = _log_det(outer.q_inner[None])[0] if layout.inner else 0.0
-    prior_border = _log_det_part(outer.q_border)
-    count = np.bincount(layout.obs_problem, minlength=layout.problems) * _log_constant(problem.nu)
-    flat = np.sum(np.diagonal(outer.q_border, axis1=1, axis2=2) == 0, axis=1)
-    each = (
-        modes.penalised
-        + 0.5 * (arrow.logdet - groups_in * prior_inner - prior_border - flat * LOG_2PI)
-        + count
-    )
-
-    cov, cross = arrow.covariance()
-    random, q = layout.random, len(layout.random)
-    shape = (layout.groups, layout.slots, q)
-    cov_cells = cov.reshape(*shape, layout.slots, q)[
-        layout.cell_group, layout.cell_slot, :, layout.cell_slot, :
-    ]
-    size = layout.size
-    cov_phi = np.zeros((len(layout.cell_group), size, size))
-    cov_phi[:, random[:, None], random] = cov_cells
-    problem_of = layout.group_problem[layout.cell_group]
-    if layout.border_curve:
-        column = layout.cell_slot[:, None] * size + np.arange(size)
-        cell_cross = cross.reshape(*shape, layout.border)[layout.cell_group, layout.cell_slot]
-        to_curve = np.take_along_axis(cell_cross, column[:, None, :], axis=2)
-        cov_phi[:, random, :] += to_curve
-        cov_phi[:, :, random] += np.swapaxes(to_curve, 1, 2)
-        cov_phi += arrow.s_inv[problem_of[:, None, None], column[:, :, None], column[:, None, :]]
-    c = np.einsum("nij,nj->ni", cov_phi[layout.cell], gradient)
-    v = np.einsum("ni,ni->n", gradient, c)
-    if layout.levels:
-        week = layout.curve_border + layout.week
-        with_week = np.zeros((len(r), size))
-        with_week[:, random] = cross.reshape(*shape, layout.border)[
-            layout.obs_group, layout.obs_slot, :, week
-        ]
-        if layout.border_curve:
-            column = layout.obs_slot[:, None] * size + np.arange(size)
-            with_week += arrow.s_inv[layout.obs_problem[:, None], column, week[:, None]]
-        c = c + with_week
-        v = v + 2 * np.einsum("ni,ni->n", gradient, with_week) + arrow.s_inv[layout.obs_problem, week, week]
-
-    inner, border = modes.inner, modes.border
-    away = border - outer.mean_border
-    d_q_inner = 0.5 * (inner.T @ inner + cov.sum(axis=0))
-    if layout.inner:
-        d_q_inner = d_q_inner - 0.5 * layout.groups * np.linalg.inv(outer.q_inner)
-    d_q_border = 0.5 * (away[:, :, None] * away[:, None, :] + arrow.s_inv) - 0.5 * _inverse_part(
-        outer.q_border
-    )
-    d_log_sigma = np.sum(1 - loss.slope * r) + 0.5 * np.sum(
-        (-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v
-    )
-    if not through_mode:
-        return _Laplace(each, modes, arrow, np.zeros(size), d_q_inner, d_q_border, float(d_log_sigma))
-
-    weight_slope = -loss.kappa_slope * root_w**3
-    t_phi = (0.5 * weight_slope * v)[:, None] * gradient + weight[:, None] * np.einsum(
-        "nij,nj->ni", hessian, c
-    )
-    d_phi0 = (slope[:, None] * gradient + t_phi).sum(axis=0)
-    # t_phi is not a multiple of the gradient, so it is spread as a vector; its level part goes by itself
-    t_inner, t_border = _spread_vectors(layout, t_phi, 0.5 * weight_slope * v)
-    try:
-        true = _arrow(
-            layout,
-            gradient,
-            loss.bend * root_w**2,
-            slope[:, None, None] * hessian,
-            outer.q_inner,
-            outer.q_border,
-        )
-    except np.linalg.LinAlgError:
-        true = arrow
-    a_inner, a_border = true.solve(t_inner, t_border)
-    a_phi, a_value = layout.along(gradient, a_inner, a_border)
-    pull = loss.bend * root_w**2 * a_value
-    d_phi0 = d_phi0 - (
-        pull[:, None] * gradient + slope[:, None] * np.einsum("nij,nj->ni", hessian, a_phi)
-    ).sum(axis=0)
-    side = a_inner.T @ inner
-    d_q_inner = d_q_inner - 0.5 * (side + side.T)
-    side_border = a_border[:, :, None] * away[:, None, :]
-    d_q_border = d_q_border - 0.5 * (side_border + np.swapaxes(side_border, 1, 2))
-    d_log_sigma = d_log_sigma - np.sum((loss.bend * r + loss.slope) * root_w * a_value)
-    return _Laplace(each, modes, arrow, d_phi0, d_q_inner, d_q_border, float(d_log_sigma))
-
-
-def _spread_vectors(layout: _Layout, phi: Array, value: Array) -> tuple[Array, Array]:
-    """Sum curve-parameter vectors (N, P) and level scalars (N,) into the unknowns."""
-    inner, border = layout.spread(np.ones(len(phi)), phi)
-    if layout.levels:
-        flat_week = layout.obs_problem * layout.levels + layout.week
-        sums = np.bincount(flat_week, value, layout.problems * layout.levels)
-        border[:, layout.curve_border :] = sums.reshape(layout.problems, -1)
-    return inner, border
-
-
-def _log_det_part(q: Array) -> Array:
-    """Log determinant over the directions that have a prior; a flat direction has a zero diagonal."""
-    if not q.shape[-1]:
-        return np.zeros(len(q))
-    flat = np.diagonal(q, axis1=1, axis2=2) == 0
-    if not flat.any():
-        return _log_det(q)
-    return _log_det(q + flat[:, :, None] * np.eye(q.shape[-1]))
-
-
-def _inverse_part(q: Array) -> Array:
-    """Inverse over the directions that have a prior, zero elsewhere."""
-    if not q.shape[-1]:
-        return q
-    flat = np.diagonal(q, axis1=1, axis2=2) == 0
-    keep = ~flat
-    return np.linalg.inv(q + flat[:, :, None] * np.eye(q.shape[-1])) * (keep[:, :, None] & keep[:, None, :])
 
 
 # --- the general fit -------------------------------------------------------------------------------------------
@@ -659,7 +111,7 @@ class MixedFit:
     covariance: Array  # of the outer vector, its own scale
     sensitivity: Array  # (outer, effects): how modes move with it
     fixed_scale: Array  # (outer, P): how the fixed values move with it
-    arrow: _Arrow
+    arrow: Arrow
 
     def at(self, x: ArrayLike, group: ArrayLike | None = None) -> Array:
         """Expected y at x for a group (one label or one per x); None, or an unknown label, is a typical group.
@@ -681,12 +133,12 @@ class MixedFit:
         if group is None:
             return self.curve(x, *phi)
         full = np.vstack([self.group_parameters().to_numpy(), phi])  # the last row is the typical group
-        return self.curve(x, *np.moveaxis(full[self.modes.index.get_indexer(np.atleast_1d(group))], -1, 0))
+        return self.curve(x, *np.moveaxis(full[self.modes.index.get_indexer(pd.Index(np.atleast_1d(group)))], -1, 0))
 
     def group_parameters(self) -> pd.DataFrame:
         """Curve parameters of each group, index group."""
         out = pd.DataFrame([self.fixed] * len(self.modes), index=self.modes.index)
-        out[list(self.modes)] += self.modes
+        out[self.modes.columns] += self.modes
         return out
 
     def draw(self, n: int, rng: np.random.Generator) -> MixedDraws:
@@ -710,9 +162,7 @@ class MixedFit:
         border_noise = np.zeros((n, 0))
         if layout.border:
             border_noise = rng.standard_normal((n, layout.border)) @ _root(self.arrow.s_inv[0]).T
-        own = np.einsum(
-            "gij,ngj->ngi", _root(self.arrow.a_inv), rng.standard_normal((n, layout.groups, layout.inner))
-        )
+        own = np.einsum("gij,ngj->ngi", _root(self.arrow.a_inv), rng.standard_normal((n, layout.groups, layout.inner)))
         inner = shift[:, : layout.groups * layout.inner].reshape(n, layout.groups, layout.inner)
         inner = inner + own - np.einsum("gib,nb->ngi", self.arrow.reach, border_noise)
         border = shift[:, layout.groups * layout.inner :] + border_noise
@@ -765,16 +215,16 @@ class _Spread:
         level = self.log_level + rest[1] if self.log_level is not None else 0.0
         return fixed, self.sd[:, None] * rel, self.log_sigma + rest[0], level
 
-    def outer(self, t: Array, layout: _Layout) -> _Outer:
+    def outer(self, t: Array, layout: Layout) -> Outer:
         """Engine inputs."""
         fixed, root_cov, log_sigma, level = self.split(t)
         inverse = np.linalg.inv(root_cov) if len(self.sd) else root_cov
         q_border = np.zeros((1, layout.border, layout.border))
         at = np.arange(layout.curve_border, layout.border)
         q_border[:, at, at] = np.exp(-2 * level)
-        return _Outer(fixed, inverse.T @ inverse, q_border, np.zeros((1, layout.border)), log_sigma)
+        return Outer(fixed, inverse.T @ inverse, q_border, np.zeros((1, layout.border)), log_sigma)
 
-    def chain(self, t: Array, fit: _Laplace, layout: _Layout, outer: _Outer) -> Array:
+    def chain(self, t: Array, fit: Laplace, layout: Layout, outer: Outer) -> Array:
         """Gradient by t."""
         _, root_cov, _, _ = self.split(t)
         q = len(self.sd)
@@ -812,9 +262,7 @@ def _minimise(function: Callable[[Array], tuple[float, Array]], start: Array) ->
         step = _positive_solve(hessian, gradient)
         ahead_value, ahead = safe(point - step)
         if not (
-            np.isfinite(ahead_value)
-            and ahead_value <= value + 1e-9
-            and np.abs(ahead).max() < np.abs(gradient).max()
+            np.isfinite(ahead_value) and ahead_value <= value + 1e-9 and np.abs(ahead).max() < np.abs(gradient).max()
         ):
             break
         point, value, gradient = point - step, ahead_value, ahead
@@ -955,16 +403,24 @@ def fit_mixed(
     rms = max(rms, 1e-6 * (float(np.ptp(target)) or abs(float(target[0])) or 1.0))
     size_of = rms / np.maximum(np.sqrt(np.mean(slopes**2, axis=0)), _TINY)
     index = [curve.parameters.index(name) for name in random]
-    shared = {
-        "size": len(base),
-        "random": index,
-        "slots": 1,
-        "group_problem": np.zeros(len(labels), np.intp),
-        "problems": 1,
-        "levels": 0 if level_labels is None else len(level_labels),
-    }
+    levels = 0 if level_labels is None else len(level_labels)
+
+    def layout(border_curve: bool) -> Layout:
+        return layout_of(
+            gs,
+            np.zeros_like(gs),
+            week,
+            size=len(base),
+            random=index,
+            slots=1,
+            group_problem=np.zeros(len(labels), np.intp),
+            problems=1,
+            levels=levels,
+            border_curve=border_curve,
+        )
+
     linearised = method == "linearised"
-    full = _layout(gs, np.zeros_like(gs), week, border_curve=restricted or linearised, **shared)
+    full = layout(restricted or linearised)
     q = len(index)
     below = np.tril_indices(q, -1)
     spread = _Spread(
@@ -976,35 +432,32 @@ def fit_mixed(
         log_level=None if level_labels is None else float(np.log(0.4 * rms)),
         with_fixed=not full.border_curve,
     )
-    columns = np.moveaxis
 
     def evaluate(phi: Array) -> tuple[Array, Array, Array]:
-        return model.derivatives(xs, *columns(phi, -1, 0))
+        return model.derivatives(xs, *np.moveaxis(phi, -1, 0))
 
-    problem = _Problem(full, evaluate, target, ws, nu)
+    problem = Problem(full, evaluate, target, ws, nu)
     begin_border = np.zeros((1, full.border))
     if full.border_curve:
         begin_border[0, : len(base)] = base
-    keep = {"inner": np.zeros((full.groups, q)), "border": begin_border}
+    keep: dict[str, Array] = {"inner": np.zeros((full.groups, q)), "border": begin_border}
     priors = _Prior(curve.parameters, tuple(random), dict(prior or {}))
 
-    def modes_at(t: Array) -> tuple[_Outer, _Modes]:
+    def modes_at(t: Array) -> tuple[Outer, Modes]:
         outer = spread.outer(t, full)
-        modes = _find_modes(problem, outer, keep["inner"], keep["border"])
+        modes = find_modes(problem, outer, keep["inner"], keep["border"])
         if np.all(np.isfinite(modes.inner)):
             keep["inner"], keep["border"] = modes.inner, modes.border
         return outer, modes
 
     if linearised:
-        outer_layout = (
-            full if restricted else _layout(gs, np.zeros_like(gs), week, border_curve=False, **shared)
-        )
+        outer_layout = full if restricted else layout(False)
         fit_at = _linearised_at(problem, outer_layout, modes_at)
     else:
 
-        def fit_at(t: Array) -> tuple[_Laplace, _Outer, _Modes]:
+        def fit_at(t: Array) -> tuple[Laplace, Outer, Modes]:
             outer, modes = modes_at(t)
-            return _laplace(problem, outer, modes), outer, modes
+            return laplace(problem, outer, modes), outer, modes
 
     def objective(t: Array) -> tuple[float, Array]:
         fit, outer, _ = fit_at(t)
@@ -1018,9 +471,7 @@ def fit_mixed(
     else:
         point, gradient, hessian = _minimise(objective, begin)
     fit, outer, modes = fit_at(point)
-    if not (
-        np.isfinite(fit.value) and np.all(np.isfinite(modes.inner)) and np.all(np.isfinite(modes.border))
-    ):
+    if not (np.isfinite(fit.value) and np.all(np.isfinite(modes.inner)) and np.all(np.isfinite(modes.border))):
         raise FitError(
             where,
             "no finite estimate",
@@ -1040,7 +491,7 @@ def fit_mixed(
         fixed = modes.border[0, :p]
         whole = spread.outer(point, full)
         curvature = modes.loss.kappa * ws * np.exp(-2 * log_sigma)
-        arrow = _arrow(full, modes.gradient, curvature, None, whole.q_inner, whole.q_border)
+        arrow = factor(full, modes.gradient, curvature, None, whole.q_inner, whole.q_border)
         fixed_se = np.sqrt(np.diagonal(arrow.s_inv[0])[:p])
     sds = np.sqrt(np.sum(root_cov**2, axis=1))
     expected = target - modes.residual * np.exp(log_sigma) / np.sqrt(ws)
@@ -1054,9 +505,7 @@ def fit_mixed(
         fixed=pd.Series(fixed, index=names),
         fixed_se=pd.Series(fixed_se, index=names),
         random_sd=pd.Series(sds, index=list(random)),
-        random_corr=pd.DataFrame(
-            root_cov @ root_cov.T / np.outer(sds, sds), index=list(random), columns=list(random)
-        ),
+        random_corr=pd.DataFrame(root_cov @ root_cov.T / np.outer(sds, sds), index=list(random), columns=list(random)),
         sigma=float(np.exp(log_sigma)),
         level_sd=0.0 if level_labels is None else float(np.exp(log_level)),
         loglik=-fit.value - (float(np.log(ys).sum()) if error == "log" else 0.0),
@@ -1073,7 +522,7 @@ def fit_mixed(
     )
 
 
-def _mode_sensitivity(modes_at: Callable[[Array], tuple[_Outer, _Modes]], point: Array) -> Array:
+def _mode_sensitivity(modes_at: Callable[[Array], tuple[Outer, Modes]], point: Array) -> Array:
     """How group effects and border move with the outer vector, by differences: (outer, effects)."""
     rows = []
     for i in range(len(point)):
@@ -1099,15 +548,9 @@ def _mixed_table(
     slopes = np.array([(logs(point + m) - logs(point - m)) / 2e-5 for m in moves])
     log_se = np.sqrt(np.maximum(np.einsum("io,ij,jo->o", slopes, covariance, slopes), 0.0))
     log_value = logs(point)
-    names = (
-        [f"sd({name})" for name in priors.random]
-        + ["sigma"]
-        + ([] if spread.log_level is None else ["level"])
-    )
+    names = [f"sd({name})" for name in priors.random] + ["sigma"] + ([] if spread.log_level is None else ["level"])
     parts = ["random"] * len(priors.random) + ["error"] + ([] if spread.log_level is None else ["level"])
-    started = np.concatenate(
-        [np.log(spread.sd), [spread.log_sigma], [0.0] * (len(names) - len(spread.sd) - 1)]
-    )
+    started = np.concatenate([np.log(spread.sd), [spread.log_sigma], [0.0] * (len(names) - len(spread.sd) - 1)])
     value, wide = np.exp(log_value), np.minimum(1.96 * log_se, 50.0)
     table = pd.DataFrame(
         {
@@ -1122,9 +565,7 @@ def _mixed_table(
     prior = [priors.given.get(name, (np.nan, np.nan)) for name in table["name"]]
     table["prior_mean"], table["prior_sd"] = [m for m, _ in prior], [s for _, s in prior]
     near_zero = log_value < started - 5  # a spread a hundred times below its start has gone to zero
-    table["at_bound"] = np.concatenate(
-        [np.zeros(len(fixed), bool), near_zero & (np.array(parts) == "random")]
-    )
+    table["at_bound"] = np.concatenate([np.zeros(len(fixed), bool), near_zero & (np.array(parts) == "random")])
     return table
 
 
@@ -1142,9 +583,7 @@ def _starting_values(
     return values
 
 
-def _check_observations(
-    where: str, curve: Curve, x: Array, y: Array, weight: Array, group: Ints, *, log: bool
-) -> None:
+def _check_observations(where: str, curve: Curve, x: Array, y: Array, weight: Array, group: Ints, *, log: bool) -> None:
     if not len(x) == len(y) == len(weight) == len(group):
         raise ValueError(
             f"{where}: lengths of x, y, weights and group are {len(x)}, {len(y)}, {len(weight)}, {len(group)}, "
@@ -1161,9 +600,7 @@ def _check_observations(
     if np.any(weight <= 0):
         raise FitError(where, "a weight of zero or below", "weights above 0", "Drop these rows.")
     if log and np.any(y <= 0):
-        raise FitError(
-            where, "y of zero or below", "y above 0 for error='log'", "Drop these rows or use 'normal'."
-        )
+        raise FitError(where, "y of zero or below", "y above 0 for error='log'", "Drop these rows or use 'normal'.")
     need = len(curve.parameters) + 1
     if len(y) < need:
         raise FitError(
@@ -1173,9 +610,7 @@ def _check_observations(
         raise FitError(where, "all observations at one x", "at least two", "Wait for a second sampling date.")
 
 
-def _pooled(
-    where: str, curve: Curve, x: Array, y: Array, root_w: Array, start: Array, prior: Mapping | None
-) -> Array:
+def _pooled(where: str, curve: Curve, x: Array, y: Array, root_w: Array, start: Array, prior: Mapping | None) -> Array:
     """Least squares over all groups as a start; the given start stands when that fails."""
     known = [(i, *prior[name]) for i, name in enumerate(curve.parameters) if prior and name in prior]
     scale = np.maximum(np.abs(start), 1e-3)
@@ -1213,9 +648,7 @@ class _Prior:
         allowed = {*self.fixed, *(f"sd({name})" for name in self.random), "sigma", "level"}
         unknown = sorted(set(self.given) - allowed)
         if unknown:
-            raise ValueError(
-                f"fit_mixed: prior for {', '.join(unknown)}, expected names among {sorted(allowed)}."
-            )
+            raise ValueError(f"fit_mixed: prior for {', '.join(unknown)}, expected names among {sorted(allowed)}.")
 
     def penalty(self, t: Array, spread: _Spread) -> tuple[float, Array]:
         """Negative log prior and its gradient by t."""
@@ -1248,30 +681,28 @@ class _Prior:
                 share = root_cov[i] / sds[i] ** 2  # d log sd / d root element
                 gradient[p + i] += z / sd * share[i] * root_cov[i, i]
                 mine = spread.lower[0] == i
-                gradient[p + q : p + q + len(mine)][mine] += (
-                    z / sd * share[spread.lower[1][mine]] * spread.sd[i]
-                )
+                gradient[p + q : p + q + len(mine)][mine] += z / sd * share[spread.lower[1][mine]] * spread.sd[i]
             total += 0.5 * z * z
         return total, gradient
 
 
-def _linearised_at(problem: _Problem, layout: _Layout, modes_at: Callable) -> Callable:
+def _linearised_at(problem: Problem, layout: Layout, modes_at: Callable) -> Callable:
     """Likelihood of the model linearised at the modes of the penalised least squares (fixed values among them)."""
 
-    def fit_at(t: Array) -> tuple[_Laplace, _Outer, _Modes]:
+    def fit_at(t: Array) -> tuple[Laplace, Outer, Modes]:
         outer, modes = modes_at(t)
         if layout is problem.layout:
-            return _laplace(problem, outer, modes, through_mode=False), outer, modes
+            return laplace(problem, outer, modes, through_mode=False), outer, modes
         curve_border = problem.layout.curve_border
-        inner_outer = _Outer(
+        inner_outer = Outer(
             outer.phi0,
             outer.q_inner,
             outer.q_border[:, curve_border:, curve_border:],
             outer.mean_border[:, curve_border:],
             outer.log_sigma,
         )
-        inner_problem = _Problem(layout, problem.evaluate, problem.y, problem.weight, problem.nu)
-        inner_modes = _Modes(
+        inner_problem = Problem(layout, problem.evaluate, problem.y, problem.weight, problem.nu)
+        inner_modes = Modes(
             modes.inner,
             modes.border[:, curve_border:],
             modes.penalised,
@@ -1281,14 +712,12 @@ def _linearised_at(problem: _Problem, layout: _Layout, modes_at: Callable) -> Ca
             modes.loss,
             modes.converged,
         )
-        return _laplace(inner_problem, inner_outer, inner_modes, through_mode=False), inner_outer, modes
+        return laplace(inner_problem, inner_outer, inner_modes, through_mode=False), inner_outer, modes
 
     return fit_at
 
 
-def _solve_linearised(
-    objective: Callable[[Array], tuple[float, Array]], begin: Array
-) -> tuple[Array, Array, Array]:
+def _solve_linearised(objective: Callable[[Array], tuple[float, Array]], begin: Array) -> tuple[Array, Array, Array]:
     """Root of the gradient of the linearised likelihood, which is not the gradient of any one function."""
     point = begin
     for _ in range(30):  # damped steps bring the root search into its neighbourhood
@@ -1307,11 +736,10 @@ def _solve_linearised(
 
 # --- oil in the fruit ------------------------------------------------------------------------------------------
 
+DOUBTFUL_WEIGHT = 0.5  # a sample that counts less than half is shown as doubtful
 PAST_SEASONS = 4  # earlier seasons that still speak; older ones say nothing new about a block
 PLATEAU_BOUNDS_PCT = (15.0, 60.0)
 """Draws of the plateau stay inside: oil per dry matter seldom passes 50 % (Zipori et al., Grasas y Aceites)."""
-
-_OIL_NAMES = ("log_plateau", "midpoint", "log_scale")
 
 _HYPER = (
     # name, median, sd of the logarithm; midpoints are in units of the cultivars' median scale
@@ -1329,24 +757,17 @@ _HYPER = (
 )
 """Priors of the standard deviations, log-normal. Medians are assumptions of ours (no published figures found)."""
 
-PRIOR_COLUMNS = (
-    "plateau_dry_pct",
-    "plateau_sd_fraction",
-    "midpoint_d",
-    "midpoint_sd_d",
-    "scale_d",
-    "scale_sd_log",
-    "source",
-)
+SHAPE_PRIOR = {"logistic": 0.15, "plateau_line": 0.7, "gompertz": 0.15}
+"""How likely each shape is before any sample. Oil rose in a straight line from mid-August to a plateau at the end of
+November in all three cultivars and seasons of Polari, Crawford and Wang (2021), Agronomy 11(2):313, abstract; the
+numbers that we make of this are ours."""
 
 PUBLISHED_PLATEAUS = {"Arbequina": 41.8, "Arbosana": 45.4, "Koroneiki": 45.7}
 """Highest dry oil [%] in super-high-density orchards, California, three seasons: Polari, Crawford and Wang (2021),
 Agronomy 11(2):313, abstract."""
 
 
-def default_priors(
-    cultivars: Sequence[str], *, midpoint_d: float = 45.0, scale_d: float = 19.0
-) -> pd.DataFrame:
+def default_priors(cultivars: Sequence[str], *, midpoint_d: float = 45.0, scale_d: float = 19.0) -> pd.DataFrame:
     """Priors of a first season, one row per cultivar.
 
     Parameters
@@ -1370,7 +791,7 @@ def default_priors(
     return pd.DataFrame(
         {
             "plateau_dry_pct": [PUBLISHED_PLATEAUS.get(name, 45.0) for name in names],
-            "plateau_sd_fraction": [0.08 if k else 0.12 for k in known],
+            "plateau_sd_fraction": [0.06 if k else 0.09 for k in known],
             "midpoint_d": midpoint_d,
             "midpoint_sd_d": 15.0,
             "scale_d": scale_d,
@@ -1437,7 +858,7 @@ class OilDraws:
 class _OilData:
     """Samples sorted by cultivar, block and season, with the priors that the model reads."""
 
-    layout: _Layout
+    layout: Layout
     x: Array
     log_y: Array
     weight: Array
@@ -1445,8 +866,14 @@ class _OilData:
     sd: Array
     hyper_log: Array
     hyper_sd: Array
+    rows: Ints  # index of each sample in the table given
+    groups: pd.DataFrame  # block_id, cultivar, problem of every group fitted
+    wanted: Ints  # groups asked for, in the order asked
+    cultivars: tuple[str, ...]
+    weeks: pd.DataFrame  # problem, season, week, level
+    prior_source: tuple[str, ...]
 
-    def outer(self, t: Array) -> _Outer:
+    def outer(self, t: Array) -> Outer:
         """Engine inputs at standardised log standard deviations t."""
         layout, slots = self.layout, self.layout.slots
         variance = np.exp(2 * (self.hyper_log + self.hyper_sd * t))
@@ -1465,9 +892,9 @@ class _OilData:
         mean = np.zeros((layout.problems, layout.border))
         mean[:, :n] = np.tile(self.mean, slots)
         q_inner = np.linalg.inv(inner.reshape(layout.inner, layout.inner))
-        return _Outer(np.zeros(3), q_inner, q_border, mean, 0.5 * float(np.log(variance[10])))
+        return Outer(np.zeros(3), q_inner, q_border, mean, 0.5 * float(np.log(variance[10])))
 
-    def chain(self, t: Array, outer: _Outer, fit: _Laplace) -> Array:
+    def chain(self, t: Array, outer: Outer, fit: Laplace) -> Array:
         """Gradient by t, the prior of t apart."""
         layout, slots, n = self.layout, self.layout.slots, self.layout.curve_border
         variance = np.exp(2 * (self.hyper_log + self.hyper_sd * t))
@@ -1506,8 +933,8 @@ class _ShapeFit:
     name: str
     t: Array
     t_covariance: Array
-    modes: _Modes
-    outer: _Outer
+    modes: Modes
+    outer: Outer
     log_evidence: Array  # (cultivars,)
     points: tuple[_Point, ...]  # none for a shape that no cultivar follows
     block_sd: Array  # (blocks, 3) posterior sd of this season's block effect
@@ -1517,30 +944,30 @@ class _ShapeFit:
 
 def _fit_shape(
     name: str, curve: Curve, data: _OilData, before: _ShapeFit | None
-) -> tuple[_ShapeFit, Callable]:
+) -> tuple[_ShapeFit, Callable[[int], tuple[_Point, ...]]]:
     """Fit one shape, starting where another ended; also gives the function that makes its points."""
     layout = data.layout
 
     def evaluate(phi: Array) -> tuple[Array, Array, Array]:
         return curve.derivatives(data.x, phi[:, 0], phi[:, 1], phi[:, 2])
 
-    problem = _Problem(layout, evaluate, data.log_y, data.weight, STUDENT_NU)
+    problem = Problem(layout, evaluate, data.log_y, data.weight, STUDENT_NU)
     size = len(data.hyper_log)
-    start = np.zeros(size)
-    keep = {"inner": np.zeros((layout.groups, layout.inner)), "border": data.outer(start).mean_border}
+    start: Array = np.zeros(size)
+    keep: dict[str, Array] = {"inner": np.zeros((layout.groups, layout.inner)), "border": data.outer(start).mean_border}
     if before is not None:
         start, keep = before.t, {"inner": before.modes.inner, "border": before.modes.border}
 
-    def at(t: Array) -> tuple[_Outer, _Modes]:
+    def at(t: Array) -> tuple[Outer, Modes]:
         outer = data.outer(t)
-        modes = _find_modes(problem, outer, keep["inner"], keep["border"], warm="warm" in keep, close=1e-6)
+        modes = find_modes(problem, outer, keep["inner"], keep["border"], warm="warm" in keep, close=1e-6)
         keep.update(inner=modes.inner, border=modes.border, warm=modes.inner)
         return outer, modes
 
     def objective(t: Array) -> tuple[float, Array]:
         outer, modes = at(t)
-        fit = _laplace(problem, outer, modes)
-        return fit.value + 0.5 * t @ t, data.chain(t, outer, fit) + t
+        fit = laplace(problem, outer, modes)
+        return fit.value + 0.5 * float(t @ t), data.chain(t, outer, fit) + t
 
     found = minimize(
         objective,
@@ -1562,7 +989,7 @@ def _fit_shape(
     values = np.maximum(values, 0.5)  # the prior alone gives 1; below it the curvature is noise
     t_covariance = (vectors / values) @ vectors.T
     outer, modes = at(t)
-    fit = _laplace(problem, outer, modes)
+    fit = laplace(problem, outer, modes)
     shared = -0.5 * float(t @ t) - 0.5 * float(np.log(values).sum())
 
     def points(n: int) -> tuple[_Point, ...]:
@@ -1588,10 +1015,10 @@ def _fit_shape(
     return shape_fit, points
 
 
-def _point(problem: _Problem, outer: _Outer, modes: _Modes) -> _Point:
+def _point(problem: Problem, outer: Outer, modes: Modes) -> _Point:
     layout = problem.layout
     curvature = modes.loss.kappa * problem.weight * np.exp(-2 * outer.log_sigma)
-    arrow = _arrow(layout, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
+    arrow = factor(layout, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
     last = slice(layout.inner - 3, layout.inner)
     return _Point(
         modes.border,
@@ -1639,7 +1066,7 @@ class OilFit:
     block_rows: Ints  # position of each block among the fitted groups
     block_cultivar: Ints
     shape_fits: tuple[_ShapeFit, ...]
-    layout: _Layout
+    layout: Layout
 
     def draw(self, n: int, rng: np.random.Generator) -> OilDraws:
         """Joint draws of all blocks' curves.
@@ -1681,9 +1108,7 @@ class OilFit:
             curves=self.curves,
         )
 
-    def _shape_draws(
-        self, fit: _ShapeFit, n: int, noise: Array, own: Array, rng: np.random.Generator
-    ) -> Array:
+    def _shape_draws(self, fit: _ShapeFit, n: int, noise: Array, own: Array, rng: np.random.Generator) -> Array:
         """Draws (n, B, 3) of one shape; draw k uses one draw of the standard deviations."""
         phi = np.empty((n, len(self.block_ids), 3))
         curve = slice(self.layout.curve_border - 3, self.layout.curve_border)
@@ -1773,319 +1198,304 @@ def fit_oil(
     and are then drawn from its normal approximation. Shapes are weighted by approximated evidence, cultivar by
     cultivar.
     """
-    x, y = np.asarray(x, float), np.asarray(y, float)
-    block, cultivar = np.asarray(block, object).astype(str), np.asarray(cultivar, object).astype(str)
-    week, season = np.asarray(week, object).astype(str), np.asarray(season, np.int64)
-    weight = np.ones(len(y)) if weights is None else np.asarray(weights, float)
-    if len({len(v) for v in (x, y, block, cultivar, week, season, weight)}) != 1:
+    samples = _oil_samples(x, y, block, cultivar, week, season, weights, current)
+    unknown = [name for name in shapes if name not in OIL_SHAPES]
+    if unknown or not shapes:
+        raise ValueError(f"fit_oil: shapes are {tuple(shapes)}, expected names among {', '.join(OIL_SHAPES)}.")
+    data = _oil_data(samples, current, blocks, priors, error_cv_prior)
+
+    fits: list[_ShapeFit] = []
+    makers: list[Callable[[int], tuple[_Point, ...]]] = []
+    for name in shapes:
+        one, make_points = _fit_shape(name, OIL_SHAPES[name], data, fits[-1] if fits else None)
+        fits.append(one)
+        makers.append(make_points)
+    evidence = np.column_stack([one.log_evidence for one in fits])
+    weight = _shape_weights(evidence, shapes)
+    followed = weight.max(axis=0) > 1e-3
+    weight = np.where(followed, weight, 0.0)
+    weight /= weight.sum(axis=1, keepdims=True)
+    for i in np.flatnonzero(followed):
+        fits[i] = replace(fits[i], points=makers[i](n_points))
+
+    fit = OilFit(
+        block_ids=tuple(data.groups["block_id"].iloc[data.wanted]),
+        blocks=pd.DataFrame(),
+        residuals=_oil_residuals(data, fits, weight, samples),
+        parameters=_oil_parameters(data, fits),
+        shapes=pd.DataFrame(
+            {
+                "cultivar": np.repeat(data.cultivars, len(shapes)),
+                "shape": list(shapes) * len(data.cultivars),
+                "weight": weight.ravel(),
+                "log_evidence": evidence.ravel(),
+            }
+        ),
+        week_effects=_oil_weeks(data, fits, weight),
+        converged=all(one.converged for one in fits),
+        curves=tuple(OIL_SHAPES[name] for name in shapes),
+        shape_weights=weight,
+        block_rows=data.wanted,
+        block_cultivar=data.layout.group_problem[data.wanted],
+        shape_fits=tuple(fits),
+        layout=data.layout,
+    )
+    return replace(fit, blocks=_oil_blocks(data, fit, current, seed))
+
+
+def _oil_samples(
+    x: ArrayLike,
+    y: ArrayLike,
+    block: ArrayLike,
+    cultivar: ArrayLike,
+    week: ArrayLike,
+    season: ArrayLike,
+    weights: ArrayLike | None,
+    current: int,
+) -> pd.DataFrame:
+    """One checked table of the samples, in the order given."""
+    columns = {
+        "x": np.asarray(x, float),
+        "y": np.asarray(y, float),
+        "block_id": np.asarray(block, object).astype(str),
+        "cultivar": np.asarray(cultivar, object).astype(str),
+        "week": np.asarray(week, object).astype(str),
+        "season": np.asarray(season, np.int64),
+        "weight": np.ones(len(np.asarray(y))) if weights is None else np.asarray(weights, float),
+    }
+    if len({len(values) for values in columns.values()}) != 1:
         raise ValueError(
             "fit_oil: x, y, block, cultivar, week, season and weights differ in length, expected all alike."
         )
-    unknown = [name for name in shapes if name not in OIL_SHAPES]
-    if unknown or not shapes:
-        raise ValueError(
-            f"fit_oil: shapes are {tuple(shapes)}, expected names among {', '.join(OIL_SHAPES)}."
-        )
-    bad = np.flatnonzero(~(np.isfinite(x) & np.isfinite(y) & (y > 0) & (weight > 0)))
-    if len(bad):
+    samples = pd.DataFrame(columns)
+    numbers = samples[["x", "y", "weight"]].to_numpy()
+    fine = np.isfinite(numbers).all(axis=1) & (numbers[:, 1] > 0) & (numbers[:, 2] > 0)
+    if not fine.all():
+        at = int(np.flatnonzero(~fine)[0])
         raise FitError(
-            f"sample {bad[0] + 1} of block {block[bad[0]]}",
-            f"x = {x[bad[0]]:g}, oil_dry_pct = {y[bad[0]]:g}",
-            "finite x and oil above 0 %",
+            f"sample {at + 1} of block {samples['block_id'][at]}",
+            f"x = {samples['x'][at]:g}, oil_dry_pct = {samples['y'][at]:g}, weight = {samples['weight'][at]:g}",
+            "finite x, oil above 0 % and a weight above 0",
             "Correct the sample or leave it out.",
         )
-    if np.any(season > current):
+    if (samples["season"] > current).any():
         raise FitError(
             "oil samples",
-            f"season {season.max()}",
+            f"season {samples['season'].max()}",
             f"no season after {current}",
             "Check the dates of the samples.",
         )
+    return samples
 
-    table = _block_table(block, cultivar, season, current, blocks)
-    if not len(table):
-        raise FitError(
-            "oil samples", "no block and no sample", "at least one block", "Give the table of blocks."
-        )
-    kept = season >= np.unique(np.append(season, current))[-(PAST_SEASONS + 1) :][0]
-    names = sorted(set(table["cultivar"]))
-    table["problem"] = pd.Categorical(table["cultivar"], categories=names).codes
-    groups = table.sort_values(["problem", "block_id"], kind="stable").reset_index(drop=True)
-    row = pd.Series(np.arange(len(groups)), index=groups["block_id"])
-    seasons = np.unique(np.append(season[kept], current))
-    group, slot = row.loc[block[kept]].to_numpy(), np.searchsorted(seasons, season[kept])
-    order = np.argsort(group * len(seasons) + slot, kind="stable")
-    group, slot = group[order], slot[order]
-    problem_of = groups["problem"].to_numpy().astype(np.intp)
-    labels = pd.DataFrame(
-        {"problem": problem_of[group], "season": season[kept][order], "week": week[kept][order]}
-    )
-    weeks = labels.drop_duplicates().sort_values(["problem", "season", "week"]).reset_index(drop=True)
+
+def _oil_data(
+    samples: pd.DataFrame,
+    current: int,
+    blocks: pd.DataFrame | None,
+    priors: pd.DataFrame | None,
+    error_cv_prior: float,
+) -> _OilData:
+    """Sort the samples into cultivars, blocks, seasons and weeks, and lay the priors beside them."""
+    groups = _block_table(samples, blocks)
+    if not len(groups):
+        raise FitError("oil samples", "no block and no sample", "at least one block", "Give the table of blocks.")
+    seasons = np.unique(np.append(samples["season"], current))[-(PAST_SEASONS + 1) :]
+    cultivars = sorted(set(groups["cultivar"]))
+    groups["problem"] = pd.Categorical(groups["cultivar"], categories=cultivars).codes.astype(np.intp)
+    groups["asked"] = np.arange(len(groups))
+    groups = groups.sort_values(["problem", "block_id"], kind="stable").reset_index(drop=True)
+    wanted = groups[groups["wanted"]].sort_values("asked").index.to_numpy()
+
+    used = samples[samples["season"] >= seasons[0]]
+    used = used.assign(
+        group=pd.Series(groups.index, index=groups["block_id"]).loc[used["block_id"]].to_numpy(),
+        slot=np.searchsorted(seasons, used["season"]),
+    ).sort_values(["group", "slot"], kind="stable")
+    used["problem"] = groups["problem"].to_numpy()[used["group"]]
+    weeks = used[["problem", "season", "week"]].drop_duplicates().sort_values(["problem", "season", "week"])
     weeks["level"] = weeks.groupby("problem").cumcount()
-    level = labels.merge(weeks, how="left")["level"].to_numpy().astype(np.intp)
-    layout = _layout(
-        group,
-        slot,
+    level = used[["problem", "season", "week"]].merge(weeks, how="left")["level"].to_numpy(np.intp)
+    layout = layout_of(
+        used["group"].to_numpy(np.intp),
+        used["slot"].to_numpy(np.intp),
         level,
         size=3,
         random=range(3),
         slots=len(seasons),
-        group_problem=problem_of,
-        problems=len(names),
+        group_problem=groups["problem"].to_numpy(),
+        problems=len(cultivars),
         levels=int(weeks["level"].max()) + 1 if len(weeks) else 1,
         border_curve=True,
     )
-    prior = _filled_priors(priors, names)
+    prior = _filled_priors(priors, cultivars)
     hyper = np.array([median for _, median, _ in _HYPER])
     hyper[[1, 4, 7]] *= float(np.median(prior["scale_d"]))
     hyper[10] = error_cv_prior
-    data = _OilData(
+    return _OilData(
         layout=layout,
-        x=x[kept][order],
-        log_y=np.log(y[kept][order]),
-        weight=weight[kept][order],
-        mean=np.column_stack(
-            [np.log(prior["plateau_dry_pct"]), prior["midpoint_d"], np.log(prior["scale_d"])]
-        ),
+        x=used["x"].to_numpy(),
+        log_y=np.log(used["y"].to_numpy()),
+        weight=used["weight"].to_numpy(),
+        mean=np.column_stack([np.log(prior["plateau_dry_pct"]), prior["midpoint_d"], np.log(prior["scale_d"])]),
         sd=prior[["plateau_sd_fraction", "midpoint_sd_d", "scale_sd_log"]].to_numpy(float),
         hyper_log=np.log(hyper),
         hyper_sd=np.array([sd for _, _, sd in _HYPER]),
-    )
-    fits, make_points, before = [], [], None
-    for name in shapes:
-        before, points = _fit_shape(name, OIL_SHAPES[name], data, before)
-        fits.append(before)
-        make_points.append(points)
-    evidence = np.column_stack([fit.log_evidence for fit in fits])
-    shape_weights = _shape_weights(evidence)
-    followed = shape_weights.max(axis=0) > 1e-3
-    shape_weights[:, ~followed] = 0.0
-    shape_weights /= shape_weights.sum(axis=1, keepdims=True)
-    fits = tuple(
-        replace(fit, points=points(n_points)) if used else fit
-        for fit, points, used in zip(fits, make_points, followed, strict=True)
+        rows=used.index.to_numpy(),
+        groups=groups,
+        wanted=wanted,
+        cultivars=tuple(cultivars),
+        weeks=weeks.reset_index(drop=True),
+        prior_source=tuple(prior["source"]),
     )
 
-    wanted = list(table["block_id"][table["wanted"]])
-    rows = row.loc[wanted].to_numpy()
-    own_weights = shape_weights[problem_of]
-    residuals = _oil_residuals(data, fits, shape_weights, kept, order, block, season, week, x, y)
-    fit = OilFit(
-        block_ids=tuple(wanted),
-        blocks=pd.DataFrame(),
-        residuals=residuals,
-        parameters=_oil_parameters(data, fits, names, prior),
-        shapes=pd.DataFrame(
-            {
-                "cultivar": np.repeat(names, len(shapes)),
-                "shape": list(shapes) * len(names),
-                "weight": shape_weights.ravel(),
-                "log_evidence": evidence.ravel(),
-            }
-        ),
-        week_effects=_oil_weeks(data, fits, shape_weights, weeks),
-        converged=all(f.converged for f in fits),
-        curves=tuple(OIL_SHAPES[name] for name in shapes),
-        shape_weights=shape_weights,
-        block_rows=rows,
-        block_cultivar=problem_of[rows],
-        shape_fits=fits,
-        layout=layout,
-    )
-    prior_sd = np.array(
-        [
-            np.sqrt(
-                np.exp(2 * (data.hyper_log + data.hyper_sd * f.t))[[0, 1, 2]]
-                + np.exp(2 * (data.hyper_log + data.hyper_sd * f.t))[[3, 4, 5]]
-            )
-            for f in fits
-        ]
-    )
-    share = np.stack([np.mean(f.block_sd / prior_sd[i], axis=1) for i, f in enumerate(fits)], axis=1)
-    borrowed = np.clip(np.sum(own_weights * share, axis=1), 0, 1)[rows]
+
+def _oil_blocks(data: _OilData, fit: OilFit, current: int, seed: int) -> pd.DataFrame:
+    """Rows of OilFit.blocks."""
+    share = np.zeros(data.layout.groups)
+    for i, one in enumerate(fit.shape_fits):
+        variance = np.exp(2 * (data.hyper_log + data.hyper_sd * one.t))
+        prior_sd = np.sqrt(variance[0:3] + variance[3:6])
+        own_weight = fit.shape_weights[data.layout.group_problem, i]
+        share += own_weight * np.mean(one.block_sd / prior_sd, axis=1)
+    now = fit.residuals["season"] == current
+    counts = {
+        "samples_n": fit.residuals[now],
+        "past_samples_n": fit.residuals[~now],
+        "doubtful_n": fit.residuals[now & (fit.residuals["weight"] < DOUBTFUL_WEIGHT)],
+    }
+    out = data.groups.iloc[data.wanted][["block_id", "cultivar"]].reset_index(drop=True)
+    for name, rows in counts.items():
+        out[name] = rows.groupby("block_id").size().reindex(out["block_id"]).fillna(0).to_numpy().astype(int)
+    out["borrowed_fraction"] = np.clip(share, 0, 1)[data.wanted]
     plateau = np.quantile(fit.draw(400, np.random.default_rng(seed)).plateau, [0.1, 0.5, 0.9], axis=0)
-    mine = residuals["season"] == current
-    counts = residuals[mine].groupby("block_id").size()
-    doubtful = residuals[mine & (residuals["weight"] < 0.5)].groupby("block_id").size()
-    past = residuals[~mine].groupby("block_id").size()
-    summary = pd.DataFrame({"block_id": wanted, "cultivar": np.array(names, object)[problem_of[rows]]})
-    for name, values in (("samples_n", counts), ("past_samples_n", past), ("doubtful_n", doubtful)):
-        summary[name] = values.reindex(wanted).fillna(0).to_numpy().astype(int)
-    summary["borrowed_fraction"] = borrowed
     for name, values in zip(("p10", "p50", "p90"), plateau, strict=True):
-        summary[f"plateau_dry_{name}_pct"] = values
-    return replace(fit, blocks=summary)
-
-
-def _block_table(
-    block: Array, cultivar: Array, season: Array, current: int, blocks: pd.DataFrame | None
-) -> pd.DataFrame:
-    """Blocks wanted, then blocks known from samples only (they still speak for their cultivar)."""
-    sampled = pd.DataFrame({"block_id": block, "cultivar": cultivar, "season": season}).sort_values(
-        "season", kind="stable"
-    )
-    sampled = sampled.drop_duplicates("block_id", keep="last")[["block_id", "cultivar"]]
-    if blocks is None:
-        out = sampled.sort_values("block_id").assign(wanted=True)
-    else:
-        given = pd.DataFrame(
-            {
-                "block_id": blocks["block_id"].astype(str),
-                "cultivar": blocks["cultivar"].astype(str),
-                "wanted": True,
-            }
-        )
-        others = sampled[~sampled["block_id"].isin(given["block_id"])].assign(wanted=False)
-        out = pd.concat([given, others], ignore_index=True)
-    if out["block_id"].duplicated().any():
-        twice = out["block_id"][out["block_id"].duplicated()].iloc[0]
-        raise FitError(
-            "table of blocks", f"block {twice} twice", "each block once", "Remove one of the rows."
-        )
-    return out.reset_index(drop=True)
-
-
-def _filled_priors(priors: pd.DataFrame | None, names: list[str]) -> pd.DataFrame:
-    base = default_priors(names)
-    if priors is None:
-        return base
-    known = priors.reindex(names)
-    for column in (c for c in base if c in known):
-        base[column] = known[column].where(known[column].notna(), base[column])
-    numbers = base.drop(columns="source").astype(float)
-    if (
-        not (
-            np.isfinite(numbers.to_numpy())
-            & (numbers.drop(columns="midpoint_d") > 0).reindex(columns=numbers.columns, fill_value=True)
-        )
-        .to_numpy()
-        .all()
-    ):
-        raise ValueError(
-            "fit_oil: priors hold a value that is not finite or a spread not above 0, expected numbers."
-        )
-    base[numbers.columns] = numbers
-    return base
-
-
-def _shape_weights(evidence: Array) -> Array:
-    """Weights per cultivar; how common each shape is is learnt from all cultivars (ten rounds suffice)."""
-    common = np.full(evidence.shape[1], 1 / evidence.shape[1])
-    for _ in range(10):
-        score = evidence - evidence.max(axis=1, keepdims=True) + np.log(common)
-        weights = np.exp(score - score.max(axis=1, keepdims=True))
-        weights /= weights.sum(axis=1, keepdims=True)
-        common = (1 + weights.sum(axis=0)) / (weights.sum() + len(common))
-    return weights
-
-
-def _oil_residuals(data, fits, shape_weights, kept, order, block, season, week, x, y) -> pd.DataFrame:
-    own = shape_weights[data.layout.obs_problem]
-    standard = sum(own[:, i] * f.modes.residual for i, f in enumerate(fits))
-    counted = sum(
-        own[:, i] * (STUDENT_NU + 1) / (STUDENT_NU + f.modes.residual**2) for i, f in enumerate(fits)
-    )
-    fitted = sum(
-        own[:, i] * (data.log_y - f.modes.residual * np.exp(f.outer.log_sigma) / np.sqrt(data.weight))
-        for i, f in enumerate(fits)
-    )
-    at = np.flatnonzero(kept)[order]
-    out = pd.DataFrame({"block_id": block, "season": season, "week": week, "x": x, "observed": y})
-    for name, values in (
-        ("fitted", np.exp(fitted)),
-        ("residual_sd", standard),
-        ("weight", np.minimum(counted, 1.0)),
-    ):
-        column = np.full(len(y), np.nan)
-        column[at] = values
-        out[name] = column
+        out[f"plateau_dry_{name}_pct"] = values
     return out
 
 
-def _oil_weeks(
-    data: _OilData, fits: tuple[_ShapeFit, ...], shape_weights: Array, weeks: pd.DataFrame
+def _block_table(samples: pd.DataFrame, blocks: pd.DataFrame | None) -> pd.DataFrame:
+    """Blocks wanted, then blocks known from samples only (they still speak for their cultivar)."""
+    sampled = samples.sort_values("season", kind="stable").drop_duplicates("block_id", keep="last")
+    sampled = sampled[["block_id", "cultivar"]].sort_values("block_id")
+    if blocks is None:
+        return sampled.assign(wanted=True).reset_index(drop=True)
+    given = pd.DataFrame(
+        {"block_id": blocks["block_id"].astype(str), "cultivar": blocks["cultivar"].astype(str), "wanted": True}
+    )
+    if given["block_id"].duplicated().any():
+        twice = given["block_id"][given["block_id"].duplicated()].iloc[0]
+        raise FitError("table of blocks", f"block {twice} twice", "each block once", "Remove one of the rows.")
+    others = sampled[~sampled["block_id"].isin(given["block_id"])].assign(wanted=False)
+    return pd.concat([given, others], ignore_index=True).astype({"wanted": bool})
+
+
+def _filled_priors(priors: pd.DataFrame | None, cultivars: list[str]) -> pd.DataFrame:
+    """Priors of all cultivars, the defaults standing in where the caller gave none."""
+    base = default_priors(cultivars)
+    if priors is not None:
+        known = priors.reindex(cultivars)
+        for column in base.columns.intersection(known.columns):
+            base[column] = known[column].where(known[column].notna(), base[column])
+    numbers = base.drop(columns="source").astype(float)
+    above_zero = numbers.drop(columns="midpoint_d")
+    if not (np.isfinite(numbers).all(axis=None) and (above_zero > 0).all(axis=None)):
+        raise ValueError("fit_oil: priors hold a number that is not finite or not above 0, expected finite values.")
+    return numbers.assign(source=base["source"])
+
+
+def _shape_weights(evidence: Array, shapes: Sequence[str]) -> Array:
+    """Weights per cultivar; what is common among the other cultivars speaks beside the published shape."""
+    published = np.array([SHAPE_PRIOR.get(name, min(SHAPE_PRIOR.values())) for name in shapes])
+    published /= published.sum()
+    common = np.broadcast_to(published, evidence.shape)
+    for _ in range(20):
+        score = evidence + np.log(common)
+        weights = np.exp(score - score.max(axis=1, keepdims=True))
+        weights /= weights.sum(axis=1, keepdims=True)
+        others = 2 * published + weights.sum(axis=0) - weights  # the published shape counts as two cultivars
+        common = others / others.sum(axis=1, keepdims=True)
+    return weights
+
+
+def _oil_residuals(
+    data: _OilData, fits: Sequence[_ShapeFit], shape_weight: Array, samples: pd.DataFrame
 ) -> pd.DataFrame:
+    """Rows of OilFit.residuals, averaged over shapes; seasons too old to be used have no numbers."""
+    standard, counted, fitted = np.zeros((3, len(data.x)))
+    for i, one in enumerate(fits):
+        own, r = shape_weight[data.layout.obs_problem, i], one.modes.residual
+        standard += own * r
+        counted += own * (STUDENT_NU + 1) / (STUDENT_NU + r**2)
+        fitted += own * (data.log_y - r * np.exp(one.outer.log_sigma) / np.sqrt(data.weight))
+    out = samples[["block_id", "season", "week", "x", "y"]].rename(columns={"y": "observed"})
+    for name, values in (("fitted", np.exp(fitted)), ("residual_sd", standard), ("weight", np.minimum(counted, 1.0))):
+        out[name] = pd.Series(values, index=data.rows)
+    return out
+
+
+def _oil_weeks(data: _OilData, fits: Sequence[_ShapeFit], shape_weight: Array) -> pd.DataFrame:
     """Effect of each week over the cultivars sampled in it, weighted by their samples."""
-    layout = data.layout
-    column = layout.curve_border + weeks["level"].to_numpy()
-    at = weeks["problem"].to_numpy()
-    effect = sum(shape_weights[at, i] * f.modes.border[at, column] for i, f in enumerate(fits))
+    layout, at = data.layout, data.weeks["problem"].to_numpy()
+    level = data.weeks["level"].to_numpy()
+    effect = np.zeros(len(level))
+    for i, one in enumerate(fits):
+        effect += shape_weight[at, i] * one.modes.border[at, layout.curve_border + level]
     key = layout.obs_problem * layout.levels + layout.week
-    count = np.bincount(key, minlength=layout.problems * layout.levels)[
-        at * layout.levels + weeks["level"].to_numpy()
-    ]
-    out = weeks.assign(effect=effect * count, samples_n=count)
+    count = np.bincount(key, minlength=layout.problems * layout.levels)[at * layout.levels + level]
+    out = data.weeks.assign(effect=effect * count, samples_n=count)
     out = out.groupby(["season", "week"], as_index=False)[["effect", "samples_n"]].sum()
     out["effect"] = out["effect"] / out["samples_n"]
     return out[["week", "season", "effect", "samples_n"]]
 
 
-def _oil_parameters(
-    data: _OilData, fits: tuple[_ShapeFit, ...], names: list[str], prior: pd.DataFrame
-) -> pd.DataFrame:
+def _oil_parameters(data: _OilData, fits: Sequence[_ShapeFit]) -> pd.DataFrame:
     """Cultivar curves of this season and standard deviations; low and high are the prior's 3-sd limits."""
-    layout, rows = data.layout, []
-    season_sd = slice(6, 9)
-    for fit in fits:
-        log_hyper = data.hyper_log + data.hyper_sd * fit.t
-        typical = fit.modes.border[:, layout.curve_border - 3 : layout.curve_border]
-        for c, cultivar in enumerate(names):
-            sd = np.sqrt(data.sd[c] ** 2 + np.exp(2 * log_hyper[season_sd]))
-            for p, name in enumerate(("plateau_dry_pct", "midpoint_d", "scale_d")):
-                low, high = data.mean[c, p] - 3 * sd[p], data.mean[c, p] + 3 * sd[p]
-                value, mean, se = typical[c, p], data.mean[c, p], fit.curve_sd[c, p]
-                near = abs(value - mean) > 2.5 * sd[p]
-                spread = sd[p]
-                if name != "midpoint_d":
-                    value, mean, low, high = np.exp([value, mean, low, high])
-                    se, spread = se * value, spread * mean
-                rows.append(
-                    (
-                        cultivar,
-                        fit.name,
-                        "curve",
-                        name,
-                        value,
-                        se,
-                        mean,
-                        spread,
-                        low,
-                        high,
-                        near,
-                        prior["source"].iloc[c],
-                    )
-                )
-        hyper_se = np.sqrt(np.diagonal(fit.t_covariance)) * data.hyper_sd
-        for i, (name, _, _) in enumerate(_HYPER):
-            low, mean, high = np.exp(data.hyper_log[i] + data.hyper_sd[i] * np.array([-3.0, 0.0, 3.0]))
-            rows.append(
-                (
-                    "all",
-                    fit.name,
-                    "spread",
-                    f"sd of {name}",
-                    np.exp(log_hyper[i]),
-                    hyper_se[i],
-                    mean,
-                    data.hyper_sd[i],
-                    low,
-                    high,
-                    abs(fit.t[i]) > 2.9,
-                    "assumed",
-                )
+    tables = []
+    for one in fits:
+        log_hyper = data.hyper_log + data.hyper_sd * one.t
+        last = slice(data.layout.curve_border - 3, data.layout.curve_border)
+        sd = np.sqrt(data.sd**2 + np.exp(2 * log_hyper[6:9]))  # the cultivar's own and the season's change
+        for p, name in enumerate(("plateau_dry_pct", "midpoint_d", "scale_d")):
+            curve = pd.DataFrame(
+                {
+                    "cultivar": data.cultivars,
+                    "shape": one.name,
+                    "part": "curve",
+                    "name": name,
+                    "value": one.modes.border[:, last][:, p],
+                    "se": one.curve_sd[:, p],
+                    "prior_mean": data.mean[:, p],
+                    "prior_sd": sd[:, p],
+                    "low": data.mean[:, p] - 3 * sd[:, p],
+                    "high": data.mean[:, p] + 3 * sd[:, p],
+                    "source": data.prior_source,
+                }
             )
-    columns = [
-        "cultivar",
-        "shape",
-        "part",
-        "name",
-        "value",
-        "se",
-        "prior_mean",
-        "prior_sd",
-        "low",
-        "high",
-        "at_bound",
-        "source",
-    ]
-    return pd.DataFrame(rows, columns=columns)
+            curve["at_bound"] = (curve["value"] - curve["prior_mean"]).abs() > 2.5 * curve["prior_sd"]
+            if name != "midpoint_d":  # fitted as logarithms, shown as themselves
+                columns = ["value", "prior_mean", "low", "high"]
+                curve[columns] = np.exp(curve[columns])
+                curve["se"] *= curve["value"]
+                curve["prior_sd"] *= curve["prior_mean"]
+            tables.append(curve)
+        limits = np.exp(data.hyper_log[:, None] + data.hyper_sd[:, None] * np.array([-3.0, 0.0, 3.0]))
+        tables.append(
+            pd.DataFrame(
+                {
+                    "cultivar": "all",
+                    "shape": one.name,
+                    "part": "spread",
+                    "name": [f"sd of {name}" for name, _, _ in _HYPER],
+                    "value": np.exp(log_hyper),
+                    "se": np.sqrt(np.diagonal(one.t_covariance)) * data.hyper_sd,
+                    "prior_mean": limits[:, 1],
+                    "prior_sd": data.hyper_sd,
+                    "low": limits[:, 0],
+                    "high": limits[:, 2],
+                    "source": "assumed",
+                    "at_bound": np.abs(one.t) > 2.9,
+                }
+            )
+        )
+    columns = ["cultivar", "shape", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high"]
+    return pd.concat(tables, ignore_index=True)[[*columns, "at_bound", "source"]]

@@ -1,10 +1,11 @@
-"""Fruit moisture: a straight trend for every block, and a response to recent rain.
+"""Fruit moisture: a trend for every block, levelling off if the data say so, and a response to recent rain.
 
-    moisture_pct = a + b days + rain_response * rain_memory + cultivar + block + season + week + error
+    moisture_pct = a + b clock + rain_response * rain_memory + cultivar + block + season + week + error
 
-A linear mixed model, for which Laplace's method of ``effects`` is exact. ``rain_memory`` is the rain of the
-days before, each day's weight falling by 1/e over the memory [days]; several memories are tried and averaged
-by their likelihood. Rain swells the fruit: it moves fresh-basis oil and tonnes, never dry-basis oil.
+A linear mixed model, for which Laplace's method of ``effects`` is exact. ``clock`` is days, or days that slow
+down, levelling (1 - exp(-days / levelling)). ``rain_memory`` is the rain of the days before, each day's weight
+falling by 1/e over the memory [days]. Both constants are tried by the likelihood. Rain swells the fruit: it
+moves fresh-basis oil and tonnes, never dry-basis oil.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from olivetime.ripening.effects import (
     group_scale,
     lay_out,
     shared_scale,
+    spread_guess,
 )
 
 SCALE_DAYS = 30.0
@@ -53,6 +55,11 @@ PRIOR: Mapping[str, tuple[float, float]] = MappingProxyType(
 """Weak priors (mean, sd) in points of moisture, trends per 30 days, rain per mm. From memory: no source."""
 
 
+def _clock(days: ArrayLike, levelling_days: float | None) -> Array:
+    d = np.asarray(days, dtype=float)
+    return d if levelling_days is None else levelling_days * -np.expm1(-d / levelling_days)
+
+
 @dataclass(frozen=True)
 class MoistureDraws:
     """Joint draws for B blocks.
@@ -64,6 +71,7 @@ class MoistureDraws:
     trend: Array
     rain: Array
     centre: float
+    levelling_days: float | None = None
 
     def pct(self, days: ArrayLike, rain_memory_mm: ArrayLike) -> Array:
         """Moisture (K, B, T) [% of fresh weight], kept within 30 to 80.
@@ -75,7 +83,7 @@ class MoistureDraws:
         rain_memory_mm : (B, T) or (K, B, T) array
             Remembered rain [mm].
         """
-        x = (np.asarray(days, dtype=float) - self.centre) / SCALE_DAYS
+        x = (_clock(days, self.levelling_days) - self.centre) / SCALE_DAYS
         out = self.level[:, :, None] + self.trend[:, :, None] * x
         out = out + self.rain[:, None, None] * np.asarray(rain_memory_mm, dtype=float)
         return np.clip(out, LOWEST_PCT, HIGHEST_PCT)
@@ -85,13 +93,14 @@ class MoistureDraws:
 class MoistureFit:
     """A fitted moisture model.
 
-    ``coefficients``: name, value, se (level at day 0, trend per day, rain response per mm); ``spread``: name,
-    sd; ``sigma`` [points]; ``parameters`` as in ColourFit; ``fitted`` and ``residual`` (standardised) per
-    sample; ``level_at_mean`` with ordinary least squares beside it in ``ols``.
+    ``coefficients``: name, value, se (level at day 0, trend per day of the clock, rain response per mm);
+    ``spread``: name, sd; ``sigma`` [points]; ``parameters`` as in ColourFit; ``fitted`` and ``residual``
+    (standardised) per sample; ``ols``: coefficients by ordinary least squares, to compare.
     """
 
     effects: EffectsFit
     centre: float
+    levelling_days: float | None
     sigma: float
     loglik: float
     coefficients: pd.DataFrame
@@ -169,7 +178,7 @@ class MoistureFit:
                     value = drawn.shared_scale[:, mine[0]] * rng.standard_normal(n)
                 target[:, here] += value[:, None]
         rain = drawn.psi[:, 3] if layout.x.shape[2] > 2 else np.zeros(n)
-        return MoistureDraws(level, trend, rain, self.centre)
+        return MoistureDraws(level, trend, rain, self.centre, self.levelling_days)
 
     def week_effects(self) -> pd.DataFrame:
         """Most probable shared error of each week [points]: week, effect."""
@@ -196,6 +205,8 @@ def fit_moisture(
     weight: ArrayLike | None = None,
     prior: Mapping[str, tuple[float, float]] | None = None,
     centre: float | None = None,
+    levelling_days: float | None = None,
+    start: Array | None = None,
     curvature: bool = True,
 ) -> MoistureFit:
     """Fit the linear mixed model of moisture by (penalised) maximum likelihood.
@@ -219,7 +230,11 @@ def fit_moisture(
     prior : mapping, optional
         Normal priors as in PRIOR; None: plain maximum likelihood.
     centre : float, optional
-        Day at which level and trend part; default the mean.
+        Place on the clock at which level and trend part; default the mean.
+    levelling_days : float, optional
+        Days over which the trend slows down to 1/e; None for a straight line.
+    start : (P,) array, optional
+        ``effects.psi`` of a similar fit, whose spreads are started from.
     curvature : bool
         False skips standard errors (for comparing likelihoods only).
 
@@ -232,7 +247,7 @@ def fit_moisture(
     ValueError
         If there are fewer than three samples or a value is missing.
     """
-    y, x = np.asarray(moisture_pct, dtype=float), np.asarray(days, dtype=float)
+    y, x = np.asarray(moisture_pct, dtype=float), _clock(days, levelling_days)
     n = len(y)
     if n < 3 or not (np.isfinite(y).all() and np.isfinite(x).all()):
         raise ValueError(
@@ -250,9 +265,7 @@ def fit_moisture(
     group_terms = [GroupTerm(("block", "block trend"), np.column_stack([np.ones(n), xs]))]
     shared: list[SharedTerm] = []
 
-    def levels(
-        values: Sequence[object], more: Sequence[object] | None = None
-    ) -> tuple[tuple[object, ...], Array]:
+    def levels(values: Sequence[object], more: Sequence[object] | None = None) -> tuple[tuple[object, ...], Array]:
         known = np.asarray(values)
         names = tuple(sorted(set(known.tolist()) | set(more or ())))
         return names, (known[:, None] == np.array(names)[None, :]).astype(float)
@@ -281,31 +294,39 @@ def fit_moisture(
     left = y - design_x @ beta
     names_psi = ["log_sd error", *fixed, *layout.sd_names]
     sd0 = max(float(left.std()), 0.1)
-    start = np.concatenate([[np.log(0.7 * sd0)], beta, np.full(len(layout.sd_names), np.log(0.5 * sd0))])
-    mean, sd = np.zeros(len(start)), np.full(len(start), np.inf)
+    first = np.concatenate([[np.log(0.7 * sd0)], beta, np.full(len(layout.sd_names), np.log(0.5 * sd0))])
+    mean, sd = np.zeros(len(first)), np.full(len(first), np.inf)
     for i, name in enumerate(names_psi):
         key = "tilt" if name.startswith("tilt") else name
         if key == "tilt":
-            start[i] = 0.0
+            first[i] = 0.0
         if prior is not None and key in prior:
             mean[i], sd[i] = prior[key]
             if i > len(fixed):
-                start[i] = mean[i]
+                first[i] = mean[i]
+    if start is not None:
+        first[0], first[1 + len(fixed) :] = start[0], start[1 + len(fixed) :]
+    guess = np.diag(np.concatenate([[1.0 / n], np.zeros(len(fixed)), spread_guess(layout)]))
+    guess[1 : 1 + len(fixed), 1 : 1 + len(fixed)] = sd0**2 * np.linalg.pinv(design_x.T @ design_x, hermitian=True)
+    guess[1, 1] += sd0**2 / len(layout.group)
+    guess[2, 2] += 0.5 * sd0**2 / len(layout.group)
     fit = fit_effects(
         layout,
         NormalFamily(y, w),
-        start,
+        first,
         prior_mean=mean,
         prior_sd=sd,
         curvature=curvature,
         exact=prior is None,
+        start_covariance=0.5 * (guess + guess.T),
     )
-    return _summary(fit, centre, names_psi, fixed, cultivars, season_names, weeks, y, w, beta)
+    return _summary(fit, centre, levelling_days, names_psi, fixed, cultivars, season_names, weeks, y, w, beta)
 
 
 def _summary(
     fit: EffectsFit,
     centre: float,
+    levelling_days: float | None,
     names_psi: Sequence[str],
     fixed: Sequence[str],
     cultivars: tuple[object, ...],
@@ -340,6 +361,7 @@ def _summary(
     return MoistureFit(
         effects=fit,
         centre=centre,
+        levelling_days=levelling_days,
         sigma=sigma,
         loglik=fit.loglik,
         coefficients=pd.DataFrame(

@@ -14,7 +14,7 @@ tonnes and fresh per cent, never oil.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -56,6 +56,11 @@ PLATEAU_WIDE = (44.0, 5.0)  # any other cultivar [% dry]; from memory
 
 MEMORIES_DAYS = (4.0, 8.0, 14.0)  # rain memories tried for moisture [d]; the scenarios' own is 8
 SCENARIO_MEMORY_DAYS = 8.0
+LEVELLING_DAYS = (
+    None,
+    120.0,
+    60.0,
+)  # days over which moisture's fall slows down, tried; None: a straight line
 COLOUR_SCALE_D = 30.0  # thermal days per unit of the colour model's slope
 CLASS_COLUMNS = tuple(f"class{k}_n" for k in range(8))
 DROP_MATURITY = 4.0  # maturity from which fruit falls faster; the rules hold the rates
@@ -65,7 +70,9 @@ BLOCK_DRAWS = 200  # draws behind the ranges of RipeningFit.blocks
 HALF_PLATEAU = {"north": (9, 10), "south": (3, 10)}  # month and day of half the plateau; from memory
 HEAT_PER_DAY = 1.1  # thermal days a day where no record tells; from memory
 WIDE_MOISTURE = (58.0, 4.0, -3.0)  # level, its sd [%] and change in 30 days without any sample; from memory
-SAMPLE_CV = 0.06  # error of one oil sample, as in the oil model; from memory
+VISIT_DAYS = 7  # when the next sample would be taken
+SAMPLE_CV = 0.06  # error of one oil sample, as the oil model expects it; from memory
+SAMPLE_MATURITY_SD = 0.15  # error of one maturity index of 100 fruits, counting and trees; from memory
 DOUBTFUL_SD, HUBER_SD = 3.0, 2.0  # residual that is called doubtful, and from which weight falls; our choice
 
 TARGET_KINDS = ("plateau_fraction", "oil_dry_pct", "oil_fresh_pct", "maturity", "best_value")
@@ -233,8 +240,7 @@ def waiting_days(outcomes: Outcomes, target: Target, values: Array | None = None
         return np.asarray(values).argmax(2).astype(float)
     if target.kind not in TARGET_KINDS:
         raise ValueError(
-            f"days_to: target kind is {target.kind!r}, expected one of {', '.join(TARGET_KINDS)}: "
-            "correct the target."
+            f"days_to: target kind is {target.kind!r}, expected one of {', '.join(TARGET_KINDS)}: correct the target."
         )
     course = {
         "plateau_fraction": outcomes.oil_dry_pct,
@@ -261,11 +267,7 @@ def _says(row: Any, last: pd.Timestamp) -> str:
     span = f"in {row.days_p10:.0f} to {row.days_p90:.0f} days"
     if np.isnan(row.days_p90):
         span = f"in {row.days_p10:.0f} days or more"
-    return (
-        span
-        if row.verdict == "not yet"
-        else f"{span}; not before {end} with a chance of {row.never_chance:.0%}"
-    )
+    return span if row.verdict == "not yet" else f"{span}; not before {end} with a chance of {row.never_chance:.0%}"
 
 
 def plateau_priors(season: Season) -> pd.DataFrame:
@@ -327,9 +329,7 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
     ]
     lost = int(samples["x"].isna().sum())
     if lost:
-        notes.append(
-            ("samples without weather", lost, "", "records", "left out: their thermal days are unknown")
-        )
+        notes.append(("samples without weather", lost, "", "records", "left out: their thermal days are unknown"))
         samples = samples[samples["x"].notna()].reset_index(drop=True)
     with_oil = samples["oil_dry_pct"].notna().to_numpy()
     if not with_oil.any():
@@ -376,16 +376,16 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
     if colour is None:
         notes.append(("maturity", "unknown", "", "records", "no colour counts: maturity informs nothing"))
     if moisture is None:
-        notes.append(
-            ("moisture", WIDE_MOISTURE[0], "%", "from memory", "no moisture in any sample: a wide default")
-        )
-    notes.append(("rain memory of moisture", memory, "days", "profile of the likelihood", "of those tried"))
+        notes.append(("moisture", WIDE_MOISTURE[0], "%", "from memory", "no moisture in any sample: a wide default"))
+    profile = "highest likelihood of those tried"
+    notes.append(("rain memory of moisture", memory, "days", profile, "of " + _listed(MEMORIES_DAYS)))
+    if moisture is not None:
+        levelling = "none" if moisture.levelling_days is None else moisture.levelling_days
+        notes.append(("levelling of moisture", levelling, "days", profile, "of none, " + _listed(LEVELLING_DAYS[1:])))
 
     residuals = pd.concat(
         [
-            _residual_rows(
-                o, oil.residuals["fitted"], oil.residuals["residual_sd"], oil.residuals["weight"], "oil"
-            ),
+            _residual_rows(o, oil.residuals["fitted"], oil.residuals["residual_sd"], oil.residuals["weight"], "oil"),
             moisture_rows,
             colour_rows,
         ],
@@ -408,6 +408,10 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
         seed=seed,
     )
     return replace(fit, blocks=_blocks(season, fit, samples, turns_black))
+
+
+def _listed(values: Iterable[object]) -> str:
+    return ", ".join(f"{v:g}" for v in values)
 
 
 def _samples(season: Season, station_days: StationDays) -> pd.DataFrame:
@@ -495,17 +499,40 @@ def _fit_moisture(
         "prior": MOISTURE_PRIOR,
     }
     rain = {m: _rain_at(station_days, part["station_id"], part["day"], m) for m in MEMORIES_DAYS}
-    trials = {
-        m: fit_moisture(y, part["day_of_season"], block, rain_memory_mm=rain[m], curvature=False, **shared)
-        for m in MEMORIES_DAYS
-    }
-    memory = max(trials, key=lambda m: trials[m].effects.objective)
+    best: MoistureFit | None = None
+    memory = SCENARIO_MEMORY_DAYS
+    # One constant after the other: first how the trend levels off, then how long rain is remembered.
+    for m, levelling in [
+        *((SCENARIO_MEMORY_DAYS, tau) for tau in LEVELLING_DAYS),
+        *((m, None) for m in MEMORIES_DAYS if m != SCENARIO_MEMORY_DAYS),
+    ]:
+        tau = best.levelling_days if best is not None and m != SCENARIO_MEMORY_DAYS else levelling
+        trial = fit_moisture(
+            y,
+            part["day_of_season"],
+            block,
+            rain_memory_mm=rain[m],
+            levelling_days=tau,
+            start=None if best is None else best.effects.psi,
+            curvature=False,
+            **shared,
+        )
+        if best is None or trial.effects.objective > best.effects.objective:
+            best, memory = trial, m
+    assert best is not None
     # Huber's weights: a doubtful sample counts for less, and shows how much; it is never deleted.
-    away = np.abs(trials[memory].residual)
-    weight = (
-        np.minimum(1.0, HUBER_SD / np.maximum(away, 1e-12)) if (away > DOUBTFUL_SD).any() else np.ones(len(y))
+    away = np.abs(best.residual)
+    weight = np.minimum(1.0, HUBER_SD / np.maximum(away, 1e-12)) if (away > DOUBTFUL_SD).any() else np.ones(len(y))
+    fit = fit_moisture(
+        y,
+        part["day_of_season"],
+        block,
+        rain_memory_mm=rain[memory],
+        levelling_days=best.levelling_days,
+        start=best.effects.psi,
+        weight=weight,
+        **shared,
     )
-    fit = fit_moisture(y, part["day_of_season"], block, rain_memory_mm=rain[memory], weight=weight, **shared)
     residual = fit.residual / np.sqrt(weight)
     return fit, _residual_rows(part, fit.fitted, residual, weight, "moisture"), memory
 
@@ -524,9 +551,7 @@ def _rain_at(station_days: StationDays, stations: pd.Series, days: pd.Series, me
     return _rain_series(station_days, memory_days)[row, column]
 
 
-def _residual_rows(
-    part: pd.DataFrame, fitted: object, residual: object, weight: object, kind: str
-) -> pd.DataFrame:
+def _residual_rows(part: pd.DataFrame, fitted: object, residual: object, weight: object, kind: str) -> pd.DataFrame:
     observed = {"oil": "oil_dry_pct", "moisture": "moisture_pct", "maturity": "maturity_index"}[kind]
     residual = np.asarray(residual, dtype=float)
     return pd.DataFrame(
@@ -628,9 +653,7 @@ def _at_days(season: Season, fit: RipeningFit, days: pd.DatetimeIndex) -> tuple[
     flat_station = np.repeat(stations, len(days))
     flat_day = np.tile(days.to_numpy(), len(stations))
     heat = np.nan_to_num(fit.station_days.heat_at(flat_station, flat_day)).reshape(shape)
-    rain = _rain_at(fit.station_days, pd.Series(flat_station), pd.Series(flat_day), fit.memory_days).reshape(
-        shape
-    )
+    rain = _rain_at(fit.station_days, pd.Series(flat_station), pd.Series(flat_day), fit.memory_days).reshape(shape)
     day_of_season = np.broadcast_to((days - start).days.to_numpy(float), shape)
     return heat, day_of_season, rain
 
@@ -645,16 +668,14 @@ def _quantiles(values: Array, name: str, unit: str) -> dict[str, Array]:
     }
 
 
-def _blocks(
-    season: Season, fit: RipeningFit, samples: pd.DataFrame, turns_black: Mapping[str, bool]
-) -> pd.DataFrame:
+def _blocks(season: Season, fit: RipeningFit, samples: pd.DataFrame, turns_black: Mapping[str, bool]) -> pd.DataFrame:
     """One row per block: samples, borrowing, plateau and today's state."""
     table = season.blocks[["block_id", "cultivar"]].reset_index(drop=True)
     as_of = pd.Timestamp(season.as_of)
     mine = samples[(samples["season"] == season.label) & samples["oil_dry_pct"].notna()]
     last = mine.groupby("block_id")["day"].max()
     table = table.merge(fit.oil.blocks.drop(columns="cultivar"), on="block_id", how="left")
-    table["last_sampled_on"] = pd.to_datetime(table["block_id"].map(last))
+    table["last_sampled_on"] = last.reindex(table["block_id"]).to_numpy()
     table["sample_age_d"] = (as_of - table["last_sampled_on"]).dt.days
     doubtful = fit.residuals[(fit.residuals["season"] == season.label) & fit.residuals["doubtful"]]
     table["doubtful_n"] = table["block_id"].map(doubtful.groupby("block_id").size()).fillna(0).astype(int)
@@ -689,9 +710,7 @@ def _block_note(row: Any, unranked: str | None, turns_black: bool) -> str:
     return "; ".join(says)
 
 
-def outcomes(
-    season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws: int = 192, seed: int = 0
-) -> Outcomes:
+def outcomes(season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws: int = 192, seed: int = 0) -> Outcomes:
     """Joint draws of every block on every day of the plan.
 
     Parameters
@@ -779,9 +798,7 @@ def _rain_ahead(season: Season, fit: RipeningFit, scenarios: Scenarios) -> Array
         return scenarios.rain_memory_mm.astype(float)
     day_before = pd.DatetimeIndex([scenarios.days[0] - pd.Timedelta(days=1)])
     start = _at_days(season, fit, day_before)[2][:, 0]
-    return rain_memory(
-        scenarios.rain_mm, fit.memory_days, np.broadcast_to(start, scenarios.rain_mm.shape[:2])
-    )
+    return rain_memory(scenarios.rain_mm, fit.memory_days, np.broadcast_to(start, scenarios.rain_mm.shape[:2]))
 
 
 @dataclass(frozen=True)
@@ -841,9 +858,7 @@ def _non_oil_dry_matter(
 
 def _area_left(season: Season) -> Array:
     """Unpicked hectares (B,) of every block."""
-    picked = (
-        season.picks.groupby("block_id")["area_ha"].sum() if len(season.picks) else pd.Series(dtype=float)
-    )
+    picked = season.picks.groupby("block_id")["area_ha"].sum() if len(season.picks) else pd.Series(dtype=float)
     area = season.blocks["area_ha"].astype(float).to_numpy()
     return np.maximum(area - season.blocks["block_id"].map(picked).fillna(0.0).to_numpy(float), 0.0)
 
@@ -880,18 +895,18 @@ def _still_hanging(season: Season, maturity: Array, history: _History) -> Array:
 
 
 def next_samples(fit: RipeningFit, outcomes: Outcomes, target: Target | None = None) -> pd.DataFrame:
-    """Rank blocks by how much one more sample today would narrow the range of days to the target.
+    """Rank blocks by how much one sample next week would narrow the range of days to the target.
 
-    Over the draws, the days to the target are regressed on what a sample taken today would read (its own
-    error included); the 10-90 % range narrows by the share that this explains. A forecast from the fit
-    itself: it does not know what a sample may teach about other blocks.
+    Over the draws, the days to the target are regressed on what a sample taken in a week would read (its own
+    error included); the 10-90 % range narrows by the share that this explains. A forecast from the fit itself:
+    it does not know what a sample may teach about other blocks.
 
     Parameters
     ----------
     fit : RipeningFit
     outcomes : Outcomes
     target : Target, optional
-        Default the season's own.
+        Default the season's own; for best_value, nine tenths of the block's own plateau.
 
     Returns
     -------
@@ -901,27 +916,25 @@ def next_samples(fit: RipeningFit, outcomes: Outcomes, target: Target | None = N
     target = outcomes.target if target is None else target
     if target.kind == "best_value":
         target = replace(target, kind="plateau_fraction", value=0.9)
+    n_days = outcomes.oil_dry_pct.shape[2]
+    visit = min(VISIT_DAYS, n_days - 1)
     wait = waiting_days(outcomes, target)
-    unclear = np.isnan(wait)
-    wait = np.where(unclear, 0.0, np.minimum(wait, outcomes.oil_dry_pct.shape[2]))
-    rng = np.random.default_rng([fit.seed, 3])
+    unclear = np.isnan(wait).any(0)
+    wait = np.where(unclear, 0.0, np.minimum(wait, n_days))
+    noise = np.random.default_rng([fit.seed, 3]).standard_normal(wait.shape)
     if target.kind == "maturity":
-        now = np.nan_to_num(outcomes.maturity_index[:, :, 0])
-        read = now + 0.15 * rng.standard_normal(now.shape)
+        read = np.nan_to_num(outcomes.maturity_index[:, :, visit]) + SAMPLE_MATURITY_SD * noise
     else:
-        now = np.log(outcomes.oil_dry_pct[:, :, 0])
-        read = now + SAMPLE_CV * rng.standard_normal(now.shape)
-    centred_w, centred_r = wait - wait.mean(0), read - read.mean(0)
-    spread = (centred_w**2).sum(0) * (centred_r**2).sum(0)
-    explained = np.divide(
-        (centred_w * centred_r).sum(0) ** 2, spread, out=np.zeros(len(spread)), where=spread > 0
-    )
+        read = np.log(outcomes.oil_dry_pct[:, :, visit]) + SAMPLE_CV * noise
+    w, r = wait - wait.mean(0), read - read.mean(0)
+    spread = (w**2).sum(0) * (r**2).sum(0)
+    explained = np.divide((w * r).sum(0) ** 2, spread, out=np.zeros(len(spread)), where=spread > 0)
     low, high = np.quantile(wait, [0.1, 0.9], axis=0)
-    gain = np.where(unclear.any(0), 0.0, (high - low) * (1.0 - np.sqrt(1.0 - np.minimum(explained, 1.0))))
+    gain = (high - low) * (1.0 - np.sqrt(1.0 - np.minimum(explained, 1.0)))
     table = fit.blocks.set_index("block_id").loc[list(outcomes.block_ids)].reset_index()
     why = [
-        _sample_why(row, float(h - lo), float(g))
-        for row, h, lo, g in zip(table.itertuples(index=False), high, low, gain, strict=True)
+        _sample_why(row, width, narrower)
+        for row, width, narrower in zip(table.itertuples(index=False), high - low, gain, strict=True)
     ]
     out = pd.DataFrame({"block_id": table["block_id"], "why": why, "gain": gain})
     out = out.sort_values(["gain", "block_id"], ascending=[False, True], kind="stable").reset_index(drop=True)
@@ -929,11 +942,9 @@ def next_samples(fit: RipeningFit, outcomes: Outcomes, target: Target | None = N
     return out
 
 
-def _sample_why(row: Any, width: float, gain: float) -> str:
+def _sample_why(row: Any, width: float, narrower: float) -> str:
     n = row.samples_n
-    taken = (
-        "no sample this season"
-        if n == 0
-        else f"{n} sample{'s' if n > 1 else ''}, the last {row.sample_age_d:.0f} days ago"
-    )
-    return f"{taken}; range of {width:.0f} days, about {gain:.0f} narrower after one more"
+    taken = f"{n} samples, the last {row.sample_age_d:.0f} days ago"
+    if n <= 1:
+        taken = "no sample this season" if n == 0 else f"one sample, {row.sample_age_d:.0f} days ago"
+    return f"{taken}; a range of {width:.0f} days, {narrower:.1f} narrower after a sample next week"

@@ -1,0 +1,250 @@
+"""The seven notebooks: thin, without stored outputs, and running on any week."""
+
+import ast
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from invented_week import invented_week
+
+from olivetime.fanout import run_many
+from olivetime.report import tables, weekly
+from olivetime.report.render import check_parameters, notebooks_folder, render_report
+
+NAMES = ["season_check", "curve_review", "pick_order", "what_if", "grower_report", "mill_week", "lookback"]
+SHOWING = [name for name in NAMES if name != "lookback"]  # the lookback replays a season; see test_weekly
+
+
+def cells(name):
+    return json.loads((notebooks_folder() / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
+
+
+def code_cells(name):
+    return [cell for cell in cells(name) if cell["cell_type"] == "code"]
+
+
+@pytest.fixture(scope="module")
+def week_folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("week") / "2026-10-19"
+    week = invented_week(12, hostile=True)
+    tables.save_week(week, folder / "data")
+    return folder
+
+
+def task(folder, name, **changes):
+    week = tables.load_week(folder / "data")
+    parameters = {"grower": str(week.growers["grower_id"].iloc[0])} if name == "grower_report" else {}
+    return {
+        "notebook": str(notebooks_folder() / f"{name}.ipynb"), "folder": str(folder), "place": f"here/{name}",
+        "parameters": parameters, "engine": "olivetime", "pdf": False, "as_of": "2026-10-19", "name": "- Test",
+        "locale": "en_US", "provenance": "made up",
+    } | changes  # fmt: skip
+
+
+# --- thin -----------------------------------------------------------------------------------------------
+
+
+def test_there_are_seven():
+    assert sorted(path.stem for path in notebooks_folder().glob("*.ipynb")) == sorted(NAMES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_is_stored_and_ids_are_fixed(name):
+    found = cells(name)
+    assert all(cell["outputs"] == [] and cell["execution_count"] is None for cell in code_cells(name))
+    ids = [cell["id"] for cell in found]
+    assert len(set(ids)) == len(ids)
+    assert all(ident.replace("-", "").isalpha() for ident in ids)  # words, not random letters and digits
+    assert all(set(cell["metadata"]) <= {"tags"} for cell in found)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_first_code_cell_declares_parameters_with_help(name):
+    first = code_cells(name)[0]
+    assert first["metadata"]["tags"] == ["parameters"]
+    for line in "".join(first["source"]).splitlines():
+        declared, _, words = line.partition("  # ")
+        node = ast.parse(declared).body[0]
+        assert isinstance(node, ast.AnnAssign), line
+        assert node.annotation.id in {"str", "int", "bool"}
+        assert type(ast.literal_eval(node.value)).__name__ == node.annotation.id
+        assert len(words) > 10, line
+    assert {"run", "season", "as_of"} <= {
+        node.target.id for node in ast.parse("".join(first["source"])).body if isinstance(node, ast.AnnAssign)
+    }
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_notebooks_only_load_and_show(name):
+    found = code_cells(name)
+    assert len(found) <= 13
+    allowed = (ast.Import, ast.ImportFrom, ast.Assign, ast.AnnAssign, ast.Expr)
+    banned = (ast.FunctionDef, ast.ClassDef, ast.For, ast.While, ast.If, ast.With, ast.Try, ast.Lambda)
+    for cell in found:
+        source = "".join(cell["source"])
+        assert len(source.splitlines()) <= 15
+        tree = ast.parse(source)
+        assert all(isinstance(node, allowed) for node in tree.body), source
+        assert not [node for node in ast.walk(tree) if isinstance(node, banned)], source
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom):
+                assert node.module.split(".")[0] == "olivetime"
+            assert not isinstance(node, ast.Import), "a notebook imports from olivetime only"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_first_cell_asks_the_question(name):
+    first = cells(name)[0]
+    assert first["cell_type"] == "markdown"
+    assert "".join(first["source"]).startswith("# ")
+    assert "".join(first["source"]).rstrip().endswith("?")
+    titles = [c["source"][0] for c in cells(name) if c["cell_type"] == "markdown" and c["source"][0].startswith("#")]
+    assert all(title.startswith("## ") for title in titles[1:])
+
+
+@pytest.mark.parametrize("name", ["pick_order", "what_if", "mill_week", "grower_report"])
+def test_pages_that_guide_field_work_carry_their_cautions(name):
+    assert f'front.heed("{name}")' in "".join("".join(cell["source"]) for cell in code_cells(name))
+
+
+# --- parameters -----------------------------------------------------------------------------------------
+
+
+def test_misspelt_parameter_is_refused_with_the_near_match():
+    with pytest.raises(ValueError, match=r"found parameter 'growr', expected one of .* Did you mean grower\?"):
+        check_parameters(notebooks_folder() / "grower_report.ipynb", {"run": "x", "growr": "a"})
+
+
+def test_missing_parameter_is_refused():
+    with pytest.raises(ValueError, match=r"found no value for parameter 'grower', expected one"):
+        check_parameters(notebooks_folder() / "grower_report.ipynb", {"run": "x"})
+    with pytest.raises(ValueError, match=r"found no value for parameter 'run', expected one"):
+        check_parameters(notebooks_folder() / "pick_order.ipynb", {})
+
+
+def test_a_name_that_is_code_is_refused():
+    with pytest.raises(ValueError, match="expected one of run, season, as_of"):
+        check_parameters(notebooks_folder() / "pick_order.ipynb", {"run": "x", "a=1; print(1); b": "y"})
+
+
+@pytest.mark.parametrize("value", [Path("x"), 3, None, True])
+def test_only_exact_types_pass(value):
+    with pytest.raises(ValueError, match=r"expected exactly str|found no value"):
+        check_parameters(notebooks_folder() / "pick_order.ipynb", {"run": value})
+
+
+@pytest.mark.parametrize("value", ["../x", "a b", "a" * 41, "a;b", "é"])
+def test_grower_must_be_an_id(value):
+    with pytest.raises(ValueError, match="expected 1 to 40 letters, digits, _ or -"):
+        check_parameters(notebooks_folder() / "grower_report.ipynb", {"run": "x", "grower": value})
+
+
+# --- running --------------------------------------------------------------------------------------------
+
+
+def outputs_of(path):
+    """Every output of an executed notebook, without counters that engines may write differently."""
+    book = json.loads(path.read_text(encoding="utf-8"))
+    return [
+        [{key: value for key, value in output.items() if key != "execution_count"} for output in cell["outputs"]]
+        for cell in book["cells"]
+        if cell["cell_type"] == "code"
+    ]
+
+
+@pytest.fixture(scope="module")
+def rendered(week_folder):
+    """All notebooks but the lookback, run in worker processes: an engine has one shell for each process."""
+    outcomes = run_many(render_report, {name: task(week_folder, name) for name in SHOWING}, jobs=2)
+    return {outcome.key: outcome for outcome in outcomes}
+
+
+@pytest.mark.notebooks
+@pytest.mark.parametrize("name", SHOWING)
+def test_each_notebook_runs_and_shows(name, rendered, week_folder):
+    assert rendered[name].error == ""
+    found = outputs_of(week_folder / "here" / f"{name}.ipynb")
+    kinds = {output["output_type"] for cell in found for output in cell}
+    assert kinds == {"display_data"}
+    page = (week_folder / "here" / f"{name}.html").read_text(encoding="utf-8")
+    assert page.count("<h1>") == 1
+    assert "import olivetime" not in page
+    assert "from olivetime" not in page
+    pictures = sum("".join(output["data"]["text/html"]).count("<img ") for cell in found for output in cell)
+    assert page.count("<img ") == pictures
+    assert pictures >= 2
+    assert 'alt=""' not in page
+
+
+@pytest.mark.notebooks
+def test_both_engines_give_the_same_notebook(rendered, week_folder):
+    assert rendered["pick_order"].error == ""
+    kernel = task(week_folder, "pick_order", engine="kernel", place="kernel/pick_order")
+    (outcome,) = run_many(render_report, [kernel], jobs=1, time_limit_s=180)
+    assert outcome.error == ""
+    for ending in (".html", ".ipynb"):
+        one = (week_folder / f"here/pick_order{ending}").read_bytes()
+        assert one == (week_folder / f"kernel/pick_order{ending}").read_bytes()
+
+
+@pytest.mark.notebooks
+def test_published_notebooks_name_no_path_of_this_machine(rendered, week_folder):
+    assert rendered["what_if"].error == ""
+    text = (week_folder / "here/what_if.ipynb").read_text(encoding="utf-8")
+    assert 'run = \\"..\\"' in text
+    assert str(week_folder.parent) not in text
+    assert "start_time" not in text
+
+
+WRONG = {
+    "raises": ("raise ValueError('no such block')", "ValueError: no such block"),
+    "stderr": ("import sys; print('careful', file=sys.stderr)", "wrote a warning: careful"),
+    "warns": ("import warnings; warnings.warn('old data')", "wrote a warning"),
+    "leaves": ("raise SystemExit(0)", "SystemExit"),
+    "no alt": ("weekly.show('<img src=\"data:image/png;base64,AA\">')", "a picture without alt text"),
+    "script": ("weekly.show('<script>x</script>')", "a <script> element"),
+    "event": ("weekly.show('<p onclick=\"x()\">y</p>')", "the event attribute onclick"),
+    "fetches": ('weekly.show(\'<img alt="a" src="https://example.org/a.png">\')', "an address outside the page"),
+}
+
+
+@pytest.mark.notebooks
+def test_a_notebook_that_went_wrong_is_never_published(week_folder, tmp_path):
+    tasks = {}
+    for name, (cell, _) in WRONG.items():
+        book = json.loads((notebooks_folder() / "pick_order.ipynb").read_text(encoding="utf-8"))
+        kept = [c for c in book["cells"] if c["id"] in ("question", "parameters", "open", "answer")]
+        kept[-1]["source"] = [cell]
+        (tmp_path / f"{name}.ipynb").write_text(json.dumps(book | {"cells": kept}), encoding="utf-8")
+        tasks[name] = task(week_folder, "pick_order", notebook=str(tmp_path / f"{name}.ipynb"), place=f"bad/{name}")
+    outcomes = run_many(render_report, tasks, jobs=2)
+    assert {o.key: WRONG[o.key][1] in o.error for o in outcomes} == dict.fromkeys(WRONG, True)
+    assert not list(week_folder.glob("bad/*"))
+
+
+# --- in JupyterLab --------------------------------------------------------------------------------------
+
+
+def test_controls_appear_only_where_somebody_can_turn_them(monkeypatch, capsys):
+    pytest.importorskip("ipywidgets")
+    for name in ("JPY_SESSION_NAME", "VSCODE_PID"):
+        monkeypatch.delenv(name, raising=False)
+    weekly.what_if_controls(invented_week(6), season="unused")
+    assert capsys.readouterr().out == ""
+    monkeypatch.setenv("JPY_SESSION_NAME", "what_if.ipynb")
+    weekly.what_if_controls(invented_week(6), season="unused")
+    assert "VBox" in capsys.readouterr().out
+
+
+def test_open_week_reads_both_the_week_and_its_data_folder(week_folder):
+    one, two = weekly.open_week(week_folder), weekly.open_week(week_folder / "data")
+    assert one.info == two.info
+    assert weekly.week_before(week_folder) is None
+    earlier = week_folder.parent / "2026-10-12"
+    shutil.copytree(week_folder / "data", earlier / "data")
+    try:
+        assert weekly.week_before(week_folder).info == one.info
+        assert weekly.week_before(week_folder, "nobody-000000") is None
+    finally:
+        shutil.rmtree(earlier)

@@ -1,0 +1,267 @@
+"""Pages: what they refuse, how they read without eyes, on a phone, on paper."""
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+from invented_week import invented_week
+
+from olivetime.report import front, page, tables, weekly
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+AXE = Path(os.environ.get("AXE_MIN_JS", Path(__file__).parents[1] / ".cache" / "axe.min.js"))
+KINDS = ["index", "pick_order", "what_if", "mill_week", "curve_review", "season_check", "grower_report"]
+FIGURE = '<figure><img alt="a map" src="data:image/png;base64,AA"></figure>'
+
+
+def wrapped(body):
+    return page.wrap(
+        body, title="T", banner="<header><h1>Q?</h1></header>", locale="en_US", provenance="olivetime 0.1.0 <b>"
+    )
+
+
+# --- without a browser ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("locale", "paper", "language"),
+    [("en_US", "letter", "en-US"), ("es_ES", "A4", "es-ES"), ("es_MX.UTF-8", "letter", "es-MX"), ("it", "A4", "it"),
+     ("en_AU", "A4", "en-AU"), ("", "A4", "en")],
+)  # fmt: skip
+def test_paper_and_language_by_locale(locale, paper, language):
+    """ISO 216 is the paper of all but a few countries (from memory)."""
+    assert (page.paper(locale), page.language(locale)) == (paper, language)
+
+
+def test_a_page_has_language_viewport_skip_link_landmarks_and_a_strict_policy():
+    text = wrapped("<p>body</p>")
+    page.check_page(text)
+    assert '<html lang="en-US">' in text
+    assert 'name="viewport" content="width=device-width, initial-scale=1"' in text
+    assert "default-src 'none'; img-src data:; style-src 'unsafe-inline'" in text
+    assert text.index('href="#main"') < text.index("<header>") < text.index('<main id="main">') < text.index("<footer>")
+    assert "olivetime 0.1.0 &lt;b&gt;" in text
+    assert "size: letter" in text
+    assert "/*" not in text  # comments of the style sheet are for its readers, not for every page
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ('<img src="data:image/png;base64,AA">', "a picture without alt text"),
+        ('<img alt=" " src="data:image/png;base64,AA">', "a picture without alt text"),
+        ("<script>1</script>", "a <script> element"),
+        ('<p onmouseover="x">', "the event attribute onmouseover"),
+        ('<a href="https://example.org">x</a>', "an address outside the page: https://example.org"),
+        ('<a href="javascript:x()">x</a>', "an address outside the page: javascript"),
+        ('<img alt="x" src="//example.org/a.png">', "an address outside the page: //example.org"),
+        ('<img alt="x" srcset="data:text/html,x" src="data:image/png;base64,AA">', "an address outside the page: data:text"),
+        ("<div>", "an element left open before </main>"),
+        ("</table>", "</table> closes nothing"),
+    ],
+)  # fmt: skip
+def test_pages_that_some_could_not_read_are_refused(body, said):
+    with pytest.raises(ValueError, match=r"expected text, tables and pictures that say in words") as problem:
+        page.check_page(wrapped(body))
+    assert said in str(problem.value)
+
+
+def test_figures_that_follow_each_other_stand_together():
+    text = page.group_figures(["<p>a</p>", FIGURE, FIGURE, "<p>b</p>", FIGURE])
+    assert text.count('<div class="figures">') == 2
+    assert text.index("<p>a</p>") < text.index('<div class="figures">') < text.index("<p>b</p>")
+
+
+def test_words_of_a_page_for_those_who_see_no_markup():
+    words = page.plain_text('<table><tr><th>North 4</th><td>21 Oct</td></tr></table><img src="x" alt="A &amp; B">')
+    assert words == "North 4  21 Oct\nA & B"
+
+
+def test_wide_tables_can_be_reached_by_keyboard_and_have_names_of_their_own():
+    week = invented_week(6)
+    table = tables.html_table(tables.stage_table(week))
+    text = page._wide_tables(table + table)
+    assert text.count('tabindex="0"') == 2
+    labels = [part.split('"')[0] for part in text.split('aria-label="')[1:]]
+    assert len(set(labels)) == 2
+
+
+def test_a_tall_picture_carries_a_wide_drawing_of_the_same():
+    week = invented_week(12)
+    markup = front.picture(week, "curves")
+    assert markup.count("<img ") == 1
+    assert markup.count('<source media="(min-width: 48rem), print"') == 1
+    page.check_page(wrapped(markup))
+    assert "<source" not in front.picture(week, "weather_strip")
+
+
+def test_limits_by_day_name_what_binds():
+    week = invented_week(6)
+    table = front.limits_table(week, days=3)
+    assert len(table.rows) == week.capacity["day"].drop_duplicates().head(3).size
+    first = week.capacity[week.capacity["day"] == week.capacity["day"].min()]
+    binding = list(first.loc[first["binding"].astype(bool), "resource"])
+    assert table.rows[0][1] == (", ".join(binding) or "nothing")
+
+
+# --- a published week -----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def published(tmp_path_factory):
+    week = invented_week(10, hostile=True)
+    return weekly.publish_week(week, tmp_path_factory.mktemp("out"), jobs=2)
+
+
+def path_of(published, kind, ending="html"):
+    if kind == "index":
+        return published.index
+    reports = published.reports[published.reports["notebook"] == kind]
+    return published.folder / reports.iloc[0][ending]
+
+
+@pytest.mark.notebooks
+def test_pages_of_ten_blocks_are_small_enough_for_a_truck(published):
+    """Under 1 MB for ten blocks."""
+    for kind in KINDS:
+        assert path_of(published, kind).stat().st_size < 1_000_000, kind
+    assert path_of(published, "grower_report").stat().st_size < 500_000
+
+
+@pytest.mark.notebooks
+@pytest.mark.pdf
+@pytest.mark.parametrize("kind", KINDS[1:])
+def test_pdf_is_tagged_named_and_says_what_pictures_show(published, kind):
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    pypdf = pytest.importorskip("pypdf")
+    reader = pypdf.PdfReader(path_of(published, kind, "pdf"))
+    root = reader.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/Lang"] == "en-US"
+    assert "pdfuaid:part" in reader.xmp_metadata.stream.get_data().decode()
+    assert reader.metadata.title
+    assert [round(float(v)) for v in reader.pages[0].mediabox[2:]] == [612, 792]  # US Letter in points
+    html_pictures = path_of(published, kind).read_text(encoding="utf-8").count("<img ")
+    assert len(alternatives(root["/StructTreeRoot"])) == html_pictures
+    last = " ".join(reader.pages[-1].extract_text().split())
+    assert "olivetime 0.1.0" in last
+
+
+def alternatives(node, found=None):
+    """Alternative texts in a PDF's structure tree."""
+    found = [] if found is None else found
+    node = node.get_object() if hasattr(node, "get_object") else node
+    if isinstance(node, dict):
+        if node.get("/Alt"):
+            found.append(str(node["/Alt"]))
+        kids = node.get("/K", [])
+        for kid in kids if isinstance(kids, list) else [kids]:
+            alternatives(kid, found)
+    return found
+
+
+@pytest.mark.notebooks
+@pytest.mark.pdf
+@pytest.mark.parametrize("kind", ["pick_order", "mill_week", "grower_report"])
+def test_no_page_of_the_pdf_is_left_almost_empty(published, kind):
+    """Every page but the last carries words, or a picture, in its lower half."""
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    pypdf = pytest.importorskip("pypdf")
+    for sheet in pypdf.PdfReader(path_of(published, kind, "pdf")).pages[:-1]:
+        words = len(sheet.extract_text().split())
+        pictures = len(sheet.images)
+        assert words + 60 * pictures > 60, (kind, words, pictures)
+
+
+# --- in a browser ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def browser():
+    sync_api = pytest.importorskip("playwright.sync_api")
+    if CHROMIUM is None:
+        reason = "Chromium is not installed: pages were not tried in a browser"
+        if os.environ.get("CI"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with sync_api.sync_playwright() as playwright:
+        found = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+        )
+        yield found
+        found.close()
+
+
+def opened(browser, path, width, **options):
+    context = browser.new_context(
+        viewport={"width": width, "height": 844 if width < 600 else 900}, is_mobile=width < 600, offline=True, **options
+    )
+    sheet = context.new_page()
+    noise, asked = [], []
+    sheet.on("console", lambda message: noise.append(message.text))
+    sheet.on("pageerror", lambda problem: noise.append(str(problem)))
+    sheet.on("request", lambda request: asked.append(request.url))
+    sheet.goto(path.resolve().as_uri())
+    return sheet, noise, [url for url in asked if not url.startswith(("file:", "data:"))]
+
+
+@pytest.mark.notebooks
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [320, 390, 1280])
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_sideways_scroll_no_request_no_error(published, browser, kind, width):
+    sheet, noise, asked = opened(browser, path_of(published, kind), width)
+    assert sheet.evaluate("document.documentElement.scrollWidth") <= width
+    assert noise == []
+    assert asked == []
+    small = sheet.evaluate(
+        "[...document.querySelectorAll('body *')].filter(e => [...e.childNodes].some(n => n.nodeType === 3 &&"
+        " n.textContent.trim()) && parseFloat(getComputedStyle(e).fontSize) < 12).map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert small == []
+    sheet.context.close()
+
+
+@pytest.mark.notebooks
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [320, 390, 1280])
+@pytest.mark.parametrize("kind", KINDS)
+def test_axe_finds_nothing(published, browser, kind, width):
+    if not AXE.is_file():
+        pytest.skip(f"axe-core is not at {AXE}; set AXE_MIN_JS to its axe.min.js to check accessibility")
+    sheet, _, _ = opened(browser, path_of(published, kind), width, bypass_csp=True)
+    sheet.evaluate(AXE.read_text(encoding="utf-8"))
+    found = sheet.evaluate(
+        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})"
+    )
+    said = [(row["id"], row["nodes"][0]["html"][:120]) for row in found["violations"] + found["incomplete"]]
+    assert said == []
+    sheet.context.close()
+
+
+@pytest.mark.notebooks
+@pytest.mark.browser
+def test_answer_and_first_three_blocks_on_the_first_phone_screen(published, browser):
+    week = tables.load_week(published.folder / "data")
+    for kind in ("index", "pick_order"):
+        sheet, _, _ = opened(browser, path_of(published, kind), 390)
+        boxes = [sheet.locator(".answer").first.bounding_box()]
+        rows = sheet.locator(".soon li" if kind == "index" else "table.order tbody tr")
+        boxes += [rows.nth(i).bounding_box() for i in range(min(3, len(tables.planned(week))))]
+        for box in boxes:
+            assert box["y"] + box["height"] <= 844, kind
+        sheet.context.close()
+
+
+@pytest.mark.notebooks
+@pytest.mark.browser
+def test_links_of_the_index_lead_to_files(published, browser):
+    sheet, _, _ = opened(browser, published.index, 1280)
+    links = sheet.eval_on_selector_all("a[href]", "links => links.map(a => a.getAttribute('href'))")
+    inside = [link for link in links if not link.startswith("#")]
+    assert len(inside) >= 10
+    assert all((published.folder / link).is_file() for link in inside)
+    sheet.context.close()

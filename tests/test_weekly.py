@@ -1,0 +1,336 @@
+"""The weekly run: publish, resume, fail in part, stay private, give the same bytes again."""
+
+import hashlib
+import html
+import json
+import os
+import shutil
+import socket
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import psutil
+import pytest
+from invented_week import HOSTILE, invented_week
+
+from olivetime.report import front, page, tables, weekly
+
+pytestmark = pytest.mark.notebooks
+KINDS = ["pick_order", "what_if", "mill_week", "curve_review", "season_check"]
+
+
+def digests(folder, *endings):
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.suffix in endings
+    }
+
+
+def small(week):
+    """The same week with less to draw, for tests that only look at how a run goes."""
+    keep = set(week.stage["block_id"].head(2)) | set(week.stage["block_id"].tail(2))
+    cut = {
+        name: getattr(week, name)[getattr(week, name)["block_id"].isin(keep)].reset_index(drop=True)
+        for name in tables.TABLE_NAMES
+        if "block_id" in getattr(week, name)
+    }
+    growers = week.growers[week.growers["grower_id"].isin(set(cut["stage"]["grower_id"]))].reset_index(drop=True)
+    return replace(week, growers=growers, **cut)
+
+
+@pytest.fixture(scope="module")
+def hostile_week():
+    return small(invented_week(12, hostile=True))
+
+
+@pytest.fixture(scope="module")
+def published(hostile_week, tmp_path_factory):
+    said = []
+    result = weekly.publish_week(hostile_week, tmp_path_factory.mktemp("out"), jobs=2, say=said.append)
+    return result, said
+
+
+@pytest.fixture
+def light(monkeypatch, tmp_path):
+    """Notebooks that show one line each, so that many runs take little time; returns their folder."""
+    folder = tmp_path / "notebooks"
+    folder.mkdir()
+    for path in weekly.notebooks_folder().glob("*.ipynb"):
+        book = json.loads(path.read_text(encoding="utf-8"))
+        shown = {"cell_type": "code", "id": "show", "metadata": {}, "execution_count": None, "outputs": [],
+                 "source": ["from olivetime.report import weekly\n", "weekly.show('<p>here</p>')"]}  # fmt: skip
+        book["cells"] = [*book["cells"][:2], shown]
+        (folder / path.name).write_text(json.dumps(book), encoding="utf-8")
+    monkeypatch.setattr(weekly, "notebooks_folder", lambda: folder)
+    return folder
+
+
+def change(folder, name, source):
+    path = folder / f"{name}.ipynb"
+    book = json.loads(path.read_text(encoding="utf-8"))
+    book["cells"][-1]["source"] = [source]
+    path.write_text(json.dumps(book), encoding="utf-8")
+
+
+# --- what a run leaves ----------------------------------------------------------------------------------
+
+
+def test_everything_is_there_and_the_manifest_knows_it(published, hostile_week):
+    result, said = published
+    assert result.exit_code == 0
+    assert list(result.reports["key"][:5]) == KINDS
+    assert set(result.reports["grower_id"]) - {""} == set(hostile_week.growers["grower_id"])
+    manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
+    for name, digest in manifest["outputs"].items():
+        assert hashlib.sha256((result.folder / name).read_bytes()).hexdigest() == digest, name
+    listed = set(manifest["outputs"]) | {"manifest.json"}
+    there = {path.relative_to(result.folder).as_posix() for path in result.folder.rglob("*") if path.is_file()}
+    assert there == listed
+    assert {row["file"] for row in manifest["inputs"]} == set(hostile_week.sources["file"])
+    assert any("[1/" in line for line in said)
+    front_page = result.folder.parent / "index.html"
+    assert f'href="{result.folder.name}/index.html"' in front_page.read_text(encoding="utf-8")
+
+
+def test_each_reader_finds_the_answer_on_the_index(published, hostile_week):
+    text = html.unescape(published[0].index.read_text(encoding="utf-8"))
+    assert tables.headline(hostile_week).split(". ")[0] in text
+    for question in ("Which block next?", "Are the curves right?", "What goes out?"):
+        assert question in text
+    assert "of 4 blocks" in text
+    for name in hostile_week.growers["grower"]:
+        assert html.escape(name) in published[0].index.read_text(encoding="utf-8")
+
+
+def test_hostile_names_stay_inside_and_are_shown_as_text(published, hostile_week):
+    result, _ = published
+    for path in result.folder.rglob("*"):
+        assert path.resolve().is_relative_to(result.folder.resolve())
+        assert len(path.name) <= 80
+    grower = hostile_week.growers.set_index("grower")["grower_id"]["<b>O'Hara & Sons</b>"]
+    text = (result.folder / "growers" / grower / "grower_report.html").read_text(encoding="utf-8")
+    assert "&lt;b&gt;O&#x27;Hara &amp; Sons&lt;/b&gt;" in text
+    assert "<b>O" not in text
+    order = (result.folder / "manager/pick_order.html").read_text(encoding="utf-8")
+    assert "<script" not in order
+    assert html.escape(HOSTILE[1]) in order
+
+
+def test_no_growers_page_holds_another_growers_names(published, hostile_week):
+    result, _ = published
+    for row in hostile_week.growers.itertuples():
+        mine = hostile_week.stage[hostile_week.stage["grower_id"] == row.grower_id]
+        others = hostile_week.stage[hostile_week.stage["grower_id"] != row.grower_id]
+        own = {*mine["block_name"], *mine["ranch"], *mine["block_id"]}
+        foreign = {*others["grower"], *others["grower_id"], *others["block_name"], *others["ranch"]} - own
+        for ending in (".html", ".ipynb"):
+            text = (result.folder / "growers" / row.grower_id / f"grower_report{ending}").read_text(encoding="utf-8")
+            plain = html.unescape(text)
+            assert not [word for word in foreign if word in plain], (row.grower_id, ending)
+            ids = [word for word in set(others["block_id"]) - own if f">{word}<" in text or f" {word} " in text]
+            assert not ids
+
+
+def test_pages_and_data_are_the_same_bytes_again(published, hostile_week, tmp_path):
+    again = weekly.publish_week(hostile_week, tmp_path, jobs=1)
+    one = digests(published[0].folder, ".html", ".csv", ".parquet", ".ipynb", ".pdf")
+    assert one == digests(again.folder, ".html", ".csv", ".parquet", ".ipynb", ".pdf")
+    assert len(one) > 40
+
+
+# --- going on -------------------------------------------------------------------------------------------
+
+
+def test_a_second_run_makes_only_what_changed(light, tmp_path):
+    week = small(invented_week(12))
+    first = weekly.publish_week(week, tmp_path)
+    assert set(first.reports["status"]) == {"made"}
+    second = weekly.publish_week(week, tmp_path)
+    assert set(second.reports["status"]) == {"unchanged"}
+    (first.folder / "mill/mill_week.html").write_text("spoilt", encoding="utf-8")
+    change(light, "what_if", "from olivetime.report import weekly\nweekly.show('<p>other</p>')")
+    third = weekly.publish_week(week, tmp_path).reports.set_index("key")["status"]
+    assert sorted(third[third == "made"].index) == ["mill_week", "what_if"]
+    assert "spoilt" not in (first.folder / "mill/mill_week.html").read_text(encoding="utf-8")
+    fresh = weekly.publish_week(week, tmp_path, resume=False)
+    assert set(fresh.reports["status"]) == {"made"}
+
+
+@pytest.mark.usefixtures("light")
+def test_one_growers_correction_leaves_the_others_as_they_are(tmp_path):
+    week = small(invented_week(12))
+    weekly.publish_week(week, tmp_path)
+    grower = week.growers["grower_id"].iloc[1]
+    stage = week.stage.copy()
+    stage.loc[stage["grower_id"] == grower, "samples_n"] += 1
+    changed = replace(week, stage=stage)
+    result = weekly.publish_week(changed, tmp_path, grower=str(week.growers["grower"].iloc[1]))
+    status = result.reports.set_index("key")["status"]
+    assert status[f"grower_report/{grower}"] == "made"
+    assert set(status[[k for k in status.index if k != f"grower_report/{grower}"]]) == {"older", "unchanged"}
+    assert status["pick_order"] == "older"
+    assert "Made from earlier records" in result.index.read_text(encoding="utf-8")
+
+
+@pytest.mark.usefixtures("light")
+def test_a_grower_who_left_the_records_leaves_no_report(tmp_path):
+    week = small(invented_week(12))
+    result = weekly.publish_week(week, tmp_path)
+    gone = str(week.growers["grower_id"].iloc[-1])
+    assert (result.folder / "growers" / gone).is_dir()
+    weekly.publish_week(replace(week, growers=week.growers.iloc[:-1]), tmp_path)
+    assert not (result.folder / "growers" / gone).exists()
+
+
+@pytest.mark.usefixtures("light")
+def test_unknown_grower_is_refused_with_the_near_match(tmp_path):
+    with pytest.raises(ValueError, match=r"no grower 'Invented growr 1' .* Did you mean Invented grower 1\?"):
+        weekly.publish_week(small(invented_week(12)), tmp_path, grower="Invented growr 1")
+
+
+def test_unknown_engine_is_refused(tmp_path):
+    with pytest.raises(ValueError, match="engine is 'spark', expected olivetime or kernel"):
+        weekly.publish_week(small(invented_week(12)), tmp_path, engine="spark")
+
+
+# --- going wrong ----------------------------------------------------------------------------------------
+
+
+def test_what_fails_is_named_first_and_loses_only_itself(light, tmp_path):
+    week = small(invented_week(12))
+    weekly.publish_week(week, tmp_path)
+    change(light, "mill_week", "import os; os._exit(9)")
+    change(light, "season_check", "raise ValueError('<i>odd</i> records')")
+    change(light, "curve_review", "import time; time.sleep(120)")
+    said = []
+    result = weekly.publish_week(week, tmp_path, say=said.append, time_limit_s=6)
+    assert result.exit_code == 6
+    reports = result.reports.set_index("key")
+    assert sorted(reports[reports["status"] == "failed"].index) == ["curve_review", "mill_week", "season_check"]
+    assert "exit code 9" in reports.at["mill_week", "error"]
+    assert "within 6 s" in reports.at["curve_review", "error"]
+    assert reports.at["season_check", "error"] == "cell 2: ValueError: <i>odd</i> records"
+    assert any(line.startswith("trying again: ") for line in said)
+    text = result.index.read_text(encoding="utf-8")
+    assert text.index("3 reports could not be made") < text.index("Which block next?")
+    assert "&lt;i&gt;odd&lt;/i&gt; records" in text
+    assert not (result.folder / "mill/mill_week.html").exists()  # no old numbers under its address
+    assert not list(result.folder.rglob("*.part"))
+    change(light, "mill_week", "from olivetime.report import weekly\nweekly.show('<p>mended</p>')")
+    change(light, "season_check", "from olivetime.report import weekly\nweekly.show('<p>mended</p>')")
+    change(light, "curve_review", "from olivetime.report import weekly\nweekly.show('<p>mended</p>')")
+    after = weekly.publish_week(week, tmp_path)
+    assert after.exit_code == 0
+    status = after.reports.set_index("key")["status"]
+    assert sorted(status[status == "made"].index) == ["curve_review", "mill_week", "season_check"]
+
+
+def test_a_week_without_its_order_does_not_become_the_newest(light, tmp_path):
+    week = small(invented_week(12))
+    change(light, "pick_order", "raise ValueError('x')")
+    weekly.publish_week(week, tmp_path)
+    assert not (tmp_path / "index.html").exists()
+
+
+def test_a_report_that_fails_by_chance_is_made_at_the_second_try(light, tmp_path):
+    mark = tmp_path / "tried"
+    change(light, "what_if", f"import pathlib\nassert pathlib.Path({str(mark)!r}).exists() or "
+                             f"pathlib.Path({str(mark)!r}).touch(), 'first try'")  # fmt: skip
+    result = weekly.publish_week(small(invented_week(12)), tmp_path / "out")
+    assert result.exit_code == 0
+
+
+@pytest.mark.usefixtures("light")
+def test_without_pango_the_run_goes_on_and_says_so(tmp_path, monkeypatch):
+    monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out: no Pango.")
+    said = []
+    result = weekly.publish_week(small(invented_week(12)), tmp_path, say=said.append)
+    assert result.exit_code == 0
+    assert "PDFs were left out: no Pango." in said
+    assert "PDFs were left out: no Pango." in result.index.read_text(encoding="utf-8")
+    assert set(result.reports["pdf"]) == {""}
+
+
+def lock_of(folder, **changes):
+    me = {"pid": os.getpid(), "host": socket.gethostname(), "begun": psutil.Process().create_time()}
+    folder.mkdir(parents=True)
+    (folder / ".lock").write_text(json.dumps(me | changes), encoding="utf-8")
+
+
+@pytest.mark.usefixtures("light")
+def test_two_runs_on_one_week_are_refused(tmp_path):
+    lock_of(tmp_path / "2026-10-19")
+    with pytest.raises(BlockingIOError, match=r"another run \(process \d+ on .*\) works on this week, expected none"):
+        weekly.publish_week(small(invented_week(12)), tmp_path)
+
+
+@pytest.mark.usefixtures("light")
+def test_a_lock_of_another_machine_is_respected(tmp_path):
+    lock_of(tmp_path / "2026-10-19", host="elsewhere")
+    with pytest.raises(BlockingIOError, match="on elsewhere"):
+        weekly.publish_week(small(invented_week(12)), tmp_path)
+
+
+@pytest.mark.usefixtures("light")
+def test_a_stale_lock_is_taken_over_and_explained(tmp_path):
+    lock_of(tmp_path / "2026-10-19", begun=1.0)
+    (tmp_path / "2026-10-19/half.html.part").write_text("torn", encoding="utf-8")
+    result = weekly.publish_week(small(invented_week(12)), tmp_path)
+    assert "ended without finishing" in result.notes[0]
+    assert not (result.folder / ".lock").exists()
+    assert not (result.folder / "half.html.part").exists()
+
+
+# --- the first screen -----------------------------------------------------------------------------------
+
+
+def test_answers_come_from_the_numbers():
+    week = invented_week(12)
+    first, rest = front.answer(week, "curve_review")
+    reached = int((week.stage["verdict"] == "reached").sum())
+    assert first == f"{reached} of 12 blocks {'has' if reached == 1 else 'have'} reached the target."
+    assert str(week.next_samples["why"].iloc[0]) in rest
+    errors = int((week.findings["level"] == "error").sum())
+    assert front.answer(week, "season_check")[0].startswith(f"{errors} error" if errors else "Yes: no error")
+    mill = week.mill[week.mill["day"] < pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=7)]
+    tons = tables.number_text(mill["crop_t"].sum() / 0.90718474, week.info)  # short ton, exact by definition
+    assert front.answer(week, "mill_week")[0].startswith(f"{tons} short tons reach the mill")
+    with pytest.raises(ValueError, match=r"found page 'poem', expected one of pick_order"):
+        front.answer(week, "poem")
+
+
+def test_a_full_stop_in_a_block_name_does_not_cut_the_answer():
+    week = invented_week(6)
+    order = week.order.copy()
+    order.loc[order["rank"].astype(float).idxmin(), "block_name"] = "St. Anne No. 4"
+    stage = week.stage.copy()
+    week = replace(week, order=order, stage=stage)
+    week = replace(week, info=week.info | {"headline": tables.headline(week)})
+    first, rest = front.answer(week, "pick_order")
+    assert "St. Anne No. 4 first" in first
+    assert f"{first} {rest}".strip() == week.info["headline"]
+
+
+def test_no_week_before_means_nothing_to_compare(tmp_path):
+    assert weekly.week_before("") is None
+    assert weekly.week_before(tmp_path) is None
+
+
+# --- from the records -----------------------------------------------------------------------------------
+
+
+def test_the_sample_season_from_records_to_pages(tmp_path):
+    """The whole run, lookback included, on the invented southern season; then again, with nothing to do."""
+    season = Path(__file__).parents[1] / "sample_data" / "southern"
+    copy = shutil.copytree(season, tmp_path / "season")
+    result = weekly.run_week(copy, tmp_path / "out", jobs=2)
+    assert result.exit_code == 0, result.reports[["key", "error"]].to_string()
+    assert "lookback" in set(result.reports["key"])
+    again = weekly.run_week(copy, tmp_path / "out", jobs=2)
+    assert set(again.reports["status"]) == {"unchanged"}
+    manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
+    assert "load" in manifest["seconds"]
+    lookback = (result.folder / "agronomist/lookback.ipynb").read_text(encoding="utf-8")
+    assert str(tmp_path) not in lookback
