@@ -6,7 +6,7 @@ OUT ?= demo
 # Versions come from constraints.txt; the address of the package index comes from the machine, never from here.
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test lint lock system system-test clean
+.PHONY: demo test lint docs lock system system-test clean
 
 demo: system $(VENV)/.demo
 	$(BIN)/olivetime demo --out $(OUT)
@@ -38,6 +38,10 @@ system:
 
 system-test:
 	@sh scripts/system-packages.sh pango chromium
+
+# Renew the documentation pages that are made from the code.
+docs: $(VENV)/.test
+	$(BIN)/python scripts/records_page.py
 
 # Renew the lock file after a change of dependencies (needs uv; writes no index address).
 lock:

@@ -67,9 +67,9 @@ def farm(blocks_n: int, load: float, seed: int, days_n: int = 60) -> tuple[Physi
     rate_t_h = 1.10 * (crop.max(axis=1) / hours).mean() * machines_n * shift / 22.0
     round_trip = 1.5 + 2 * haul_km / 60
     per_t = round_trip / 22.0
-    distance = np.hypot(*(ranch_xy[:, None] - ranch_xy[None, :]).transpose(2, 0, 1))[ranch][:, ranch] + np.where(
-        ranch[:, None] != ranch[None, :], 0.45 * 45, 0.0
-    )
+    distance = np.hypot(*(ranch_xy[:, None] - ranch_xy[None, :]).transpose(2, 0, 1))[ranch][
+        :, ranch
+    ] + np.where(ranch[:, None] != ranch[None, :], 0.45 * 45, 0.0)
     truck_h = 1.3 * machines_n * shift * (crop.mean(axis=1) / hours * per_t).mean()
     ph = Physics(
         value=np.ascontiguousarray(price[None]), crop=np.ascontiguousarray(crop[None]),
@@ -140,7 +140,9 @@ def weighted_tardiness(folder: Path, evaluations: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="3 farms of 40 and 200 blocks, below 50 s")
-    parser.add_argument("--weighted-tardiness", type=Path, metavar="FOLDER", help="folder with wt40.txt, wtopt40.txt")
+    parser.add_argument(
+        "--weighted-tardiness", type=Path, metavar="FOLDER", help="folder with wt40.txt, wtopt40.txt"
+    )
     parser.add_argument("--evaluations", type=int, default=3_000_000, help="for the weighted-tardiness files")
     arguments = parser.parse_args()
     if arguments.weighted_tardiness:

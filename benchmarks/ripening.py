@@ -21,14 +21,14 @@ import pandas as pd
 import scoringrules as sr
 from scipy.optimize import least_squares
 
-from olivetime.ripening.curves import OIL_SHAPES
-from olivetime.ripening.mixed import default_priors, fit_oil
+from olivetime.ripening.curves import OIL_SHAPES, logistic
+from olivetime.ripening.mixed import default_priors, fit_mixed, fit_oil
 
 BLOCKS, FIRST_DAY, LAST_DAY, FIRST_SAMPLE = 40, 213, 340, 244
 TARGET_PCT, CV, WEEK_CV = 38.0, 0.06, 0.015
 WEEKS = (3, 4, 5, 6)
 DRAWS = 400
-TRUTHS = ("logistic", "gompertz", "straight", "other")
+TRUTHS = ("logistic", "gompertz", "straight", "other")  # the last is none of the fitted shapes
 
 
 def log_truth(kind, x, phi):
@@ -264,6 +264,55 @@ def speed():
     )
 
 
+SPARSE_PRIOR = {
+    "log_plateau": (np.log(44.0), 0.15),
+    "midpoint": (45.0, 20.0),
+    "log_scale": (np.log(19.0), 0.5),
+    "sd(log_plateau)": (0.05, 0.6),
+    "sd(midpoint)": (5.0, 0.6),
+    "sd(log_scale)": (0.1, 0.6),
+    "sigma": (0.06, 0.4),
+}
+
+
+def groups_of(rng, blocks, visits):
+    """Log oil of blocks on the rising part of a logistic with a plateau of 45 %."""
+    phi = np.array([np.log(45), 43.0, np.log(17)]) + rng.normal(0, 1, (blocks, 3)) * [0.05, 5.0, 0.085]
+    x = 24 + 7 * np.arange(visits) + rng.normal(0, 0.8, (blocks, visits))
+    y = OIL_SHAPES["logistic"](x, *phi.T[:, :, None]) + rng.normal(0, CV, (blocks, visits))
+    return x.ravel(), y.ravel(), np.repeat(np.arange(blocks), visits)
+
+
+def sparse(sets, seed):
+    """Fits of 40 blocks with 3 or 4 samples each, the plateau not yet seen."""
+    failed, plateaus, begin = 0, [], time.process_time()
+    for number in range(sets):
+        x, y, group = groups_of(np.random.default_rng([seed, number]), 40, 3 + number % 2)
+        fit = fit_mixed(
+            OIL_SHAPES["logistic"], x, y, group, random=["log_plateau", "midpoint", "log_scale"], prior=SPARSE_PRIOR
+        )
+        failed += not fit.converged
+        plateaus.append(np.exp(fit.fixed["log_plateau"]))
+    spent = (time.process_time() - begin) / sets
+    low, middle, high = np.quantile(plateaus, [0.1, 0.5, 0.9])
+    print(
+        f"\n{sets} sparse sets (40 blocks, 3 or 4 samples): {failed} not converged; plateau (truth 45) median "
+        f"{middle:.1f}, 10 to 90 %: {low:.1f} to {high:.1f}; {spent:.2f} s CPU each"
+    )
+
+
+def large(seed):
+    """CPU seconds and the bias of the plateau while it is not yet seen, three varying parameters, full covariance."""
+    print("\nfits of blocks x 8 weeks, full covariance: method, CPU s, plateau (truth 45)")
+    for blocks in (300, 1000):
+        x, y, group = groups_of(np.random.default_rng(seed), blocks, 8)
+        for method in ("laplace", "linearised"):
+            begin = time.process_time()
+            fit = fit_mixed(logistic, x, np.exp(y), group, random=["plateau", "midpoint", "scale"], method=method)
+            spent = time.process_time() - begin
+            print(f"  {blocks:5d} {method:10s} {spent:6.2f} {fit.fixed['plateau']:7.2f}  converged {fit.converged}")
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="fewer seasons, within 50 seconds")
@@ -272,9 +321,12 @@ def main():
     parser.add_argument("--truths", default=",".join(TRUTHS))
     args = parser.parse_args()
     seasons = args.seasons or (2 if args.quick else 12)
+    truths = args.truths.split(",")[: 3 if args.quick else None]
     begin = time.perf_counter()
     speed()
-    table = forecasts(seasons, args.seed, args.truths.split(","))
+    sparse(10 if args.quick else 1000, args.seed)
+    large(args.seed)
+    table = forecasts(seasons, args.seed, truths)
     print(f"\n{seasons} seasons of {BLOCKS} blocks per truth, seed {args.seed}")
     print_forecasts(table)
     print(f"\n{time.perf_counter() - begin:.0f} s")

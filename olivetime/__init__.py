@@ -18,6 +18,7 @@ __version__ = "0.1.0"
 # Where each public name lives. They load on first use, so that `olivetime --help` does not wait for pandas.
 _PLACES = {
     "read_season": "olivetime.records.season",
+    "check": "olivetime.records.season",
     "SeasonError": "olivetime.records.columns",
     "station_days": "olivetime.weather.stations",
     "scenarios": "olivetime.weather.scenarios",

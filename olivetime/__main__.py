@@ -7,6 +7,7 @@ mending, 4 could not write, 5 no workable order, 6 done in part, 130 stopped.
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 import traceback
@@ -18,6 +19,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from olivetime import __version__
+
+# Many small matrices: threads inside each of them only get in each other's way, and one order of adding up keeps
+# results the same on every machine. Must stand before numpy is loaded.
+for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 if TYPE_CHECKING:
     from olivetime.harvest.order import Proposal
@@ -45,6 +51,9 @@ class Commands(click.Group):
             if kind in {"SeasonError", "FitError"}:
                 click.echo(str(error), err=True)
                 ctx.exit(RECORDS)
+            if isinstance(error, BlockingIOError):  # another run holds the week; it says so itself
+                click.echo(str(error), err=True)
+                ctx.exit(WRITE)
             if isinstance(error, OSError):
                 where = error.filename or "the output folder"
                 click.echo(
@@ -153,9 +162,10 @@ def start(folder: Path, units: str, quiet: bool) -> None:
     """Make an empty season folder: season.toml and a workbook, every column explained."""
     from olivetime.records.season import write_template
 
-    if folder.exists() and any(folder.iterdir()):
-        raise click.UsageError(f"{folder} is not empty; name a new folder, so that nothing is overwritten")
-    write_template(folder, units=units)
+    try:
+        write_template(folder, units=units)
+    except FileExistsError as error:
+        raise click.UsageError(str(error)) from None
     if not quiet:
         click.echo(
             f"Fill in {folder / 'season.toml'} and {folder / 'records.xlsx'}, then: olivetime check {folder}", err=True
@@ -167,23 +177,29 @@ def start(folder: Path, units: str, quiet: bool) -> None:
 @common("as_of", "out", "as_json", "quiet")
 def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, quiet: bool) -> None:
     """Say what is wrong with the records and what to do; exit 3 when nothing can be decided."""
+    from olivetime.records.columns import SeasonError
+    from olivetime.records.season import check as check_records
     from olivetime.records.season import mark_workbook, read_season, write_problems
     from olivetime.report.tables import findings_table, records_of
 
-    read = read_season(season, as_of)
+    findings = check_records(season, as_of)
     folder = out or season
     folder.mkdir(parents=True, exist_ok=True)
-    written = [path for path in (write_problems(read, folder), mark_workbook(read, folder)) if path]
+    written = [write_problems(findings, folder), mark_workbook(season, folder, findings=findings)]
     if as_json:
-        _echo_json({"as_of": read.as_of.isoformat(), "findings": records_of(read.findings)})
+        _echo_json({"findings": records_of(findings)})
     else:
-        _echo_table(findings_table(read.findings, most=20))
+        _echo_table(findings_table(findings, most=20))
     if not quiet:
-        for path in written:
+        for path in filter(None, written):
             click.echo(f"wrote {path}", err=True)
-    if len(read.blocks) and set(read.blocks["block_id"]) <= set(read.blocked):
-        click.echo("Every block has an error: nothing can be decided before the records are mended.", err=True)
+    try:
+        read = read_season(season, as_of)
+    except SeasonError as stops:
+        click.echo(f"Nothing can be decided before this is mended: {stops}", err=True)
         sys.exit(RECORDS)
+    if not quiet:
+        click.echo(f"Blocks left out until mended: {', '.join(read.blocked) or 'none'}.", err=True)
 
 
 @main.command()

@@ -1,6 +1,11 @@
 """Seasons that several tests use: the invented sample seasons, read and proposed once."""
 
+import os
 from pathlib import Path
+
+# As the command line does: one thread in linear algebra, before numpy is loaded.
+for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 import pytest
 

@@ -12,26 +12,8 @@ START = date(2026, 8, 1)
 AS_OF = date(2026, 10, 19)
 
 
-# Rules of the harvest room with their defaults; the records room's table overrides them where it has them.
-HARVEST_RULES = {
-    "work_min_fraction": 0.2,
-    "shift_start_h": 6.0,
-    "road_factor": 1.3,
-    "move_km_unknown": 10.0,
-    "frost_loss_day0_fraction": 0.35,
-    "frost_loss_day1_fraction": 0.70,
-    "early_full_maturity": 2.0,
-    "early_none_maturity": 3.5,
-    "late_premium_fraction": 0.05,
-    "late_none_maturity": 2.5,
-    "late_full_maturity": 3.5,
-    "caution_fraction": 0.0,
-    "keep_days": 7,
-}
-
-
 def default_rules():
-    return HARVEST_RULES | {rule.name: rule.default for rule in RULES}
+    return {rule.name: rule.default for rule in RULES}
 
 
 def frame(table, rows):

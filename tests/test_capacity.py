@@ -59,7 +59,7 @@ def test_steep_block_is_closed_to_a_harvester_that_cannot_climb():
 
 
 def test_label_interval_closes_the_days_before_and_opens_the_last():
-    def change(season):
+    def change(_):
         sprayed = made.frame(
             "treatments",
             [
@@ -89,7 +89,7 @@ def test_contract_and_closed_days_have_reasons():
 
 
 def test_block_that_cannot_be_decided_is_closed_with_the_reason():
-    _, limits = built(lambda s: {"blocked": {"B05": "no crop estimate"}})
+    _, limits = built(lambda _: {"blocked": {"B05": "no crop estimate"}})
     assert not limits.allowed[5].any()
     assert limits.why_not("B05", TODAY) == "no crop estimate"
 
@@ -98,7 +98,13 @@ def test_partly_picked_block_has_the_rest_left_and_a_picked_one_none():
     def change(season):
         area = season.blocks["area_ha"]
         picks = [
-            {"ticket_id": "1", "block_id": "B00", "picked_on": TODAY - DAY, "area_ha": area[0] * 0.4, "net_t": 1.0},
+            {
+                "ticket_id": "1",
+                "block_id": "B00",
+                "picked_on": TODAY - DAY,
+                "area_ha": area[0] * 0.4,
+                "net_t": 1.0,
+            },
             {"ticket_id": "2", "block_id": "B01", "picked_on": TODAY - DAY, "area_ha": area[1], "net_t": 1.0},
         ]
         return {"picks": made.frame("picks", picks)}
@@ -135,7 +141,7 @@ def test_two_kinds_of_trucks_carry_what_both_can():
 
 
 def test_mill_gives_its_hours_less_booked_and_none_when_closed():
-    def change(season):
+    def change(_):
         days = [
             {"mill_id": "M1", "day": TODAY + DAY, "booked_h": 8.0, "closed": False},
             {"mill_id": "M1", "day": TODAY + 2 * DAY, "booked_h": 0.0, "closed": True},
@@ -156,7 +162,7 @@ def test_moves_cost_the_fixed_time_within_a_ranch_and_the_road_between():
 
 
 def test_lots_are_cultivar_certification_and_contract():
-    season, limits = built()
+    _, limits = built()
     assert limits.lots[limits.lot[0]] == "Arbequina, organic, OIL"
     same = [limits.lots[k] for k in limits.lot]
     assert len(set(same)) == len(limits.lots)
@@ -186,7 +192,7 @@ def test_table_says_when_the_mill_is_shut():
 
 
 def test_no_trucks_and_no_mill_do_not_limit_and_are_told():
-    season, limits = built(lambda s: {"trucks": s.trucks.iloc[:0], "mill": s.mill.iloc[:0]})
+    _, limits = built(lambda s: {"trucks": s.trucks.iloc[:0], "mill": s.mill.iloc[:0]})
     assert limits.truck_h.min() == UNLIMITED
     assert limits.mill_t.min() == UNLIMITED
     assert {"mill", "trucks"} <= set(limits.assumptions["name"])

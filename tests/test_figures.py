@@ -13,10 +13,9 @@ import pytest
 from invented_week import invented_week
 from matplotlib.collections import PolyCollection
 
-from olivetime.report import figures as F
-from olivetime.report import tables as T
+from olivetime.report import figures, tables
 
-KINDS = list(F.PICTURES)
+KINDS = list(figures.PICTURES)
 
 
 @pytest.fixture(scope="module")
@@ -43,13 +42,23 @@ def _words(figure):
         yield text, (box.x0 * scale, box.y0 * scale, box.x1 * scale, box.y1 * scale)
 
 
-@pytest.mark.parametrize("wide", [False, True], ids=["phone", "wide"])
-@pytest.mark.parametrize("which", ["nine", "many", "one", "hostile", "southern"])
+@pytest.mark.parametrize(
+    ("which", "wide"),
+    [
+        ("nine", False),
+        ("nine", True),
+        ("many", False),
+        ("one", False),
+        ("hostile", False),
+        ("hostile", True),
+        ("southern", True),
+    ],
+)
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_picture_draws_large_enough_words_that_stay_on_the_sheet_and_apart(kind, which, wide, weeks):
     week = weeks[which]
     options = {"basis": "both"} if kind == "curves" and wide else {}
-    figure = F.draw(week, kind, wide=wide, **options)
+    figure = figures.draw(week, kind, wide=wide, **options)
     width, height = 72 * figure.get_size_inches()
     assert width == pytest.approx(72 * (7.5 if wide else 3.75))
     words = list(_words(figure))
@@ -75,31 +84,31 @@ def test_every_picture_draws_large_enough_words_that_stay_on_the_sheet_and_apart
 @pytest.mark.parametrize("kind", KINDS)
 def test_pictures_of_an_empty_week_say_so(kind, weeks):
     week = weeks["nine"]
-    empty = T.make_week(week.info, {name: getattr(week, name).iloc[:0] for name in T.TABLE_NAMES})
-    figure = F.draw(empty, kind)
+    empty = tables.make_week(week.info, {name: getattr(week, name).iloc[:0] for name in tables.TABLE_NAMES})
+    figure = figures.draw(empty, kind)
     assert len(figure.axes[0].texts) >= 1
-    assert F.PICTURES[kind].alt(empty).strip()
+    assert figures.PICTURES[kind].alt(empty).strip()
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_picture_is_drawn_on_the_given_axes_and_returns_it(kind, weeks):
-    _, ax = F.new_figure(3.75, 8)
-    assert F.PICTURES[kind].draw(weeks["nine"], ax) is ax
+    _, ax = figures.new_figure(3.75, 8)
+    assert figures.PICTURES[kind].draw(weeks["nine"], ax) is ax
 
 
 def test_pictures_draw_a_growers_week(weeks):
-    mine = T.grower_week(weeks["many"], weeks["many"].growers["grower_id"].iloc[0])
+    mine = tables.grower_week(weeks["many"], weeks["many"].growers["grower_id"].iloc[0])
     for kind in KINDS:
-        F.draw(mine, kind)
-        assert F.PICTURES[kind].alt(mine).strip()
+        figures.draw(mine, kind)
+        assert figures.PICTURES[kind].alt(mine).strip()
 
 
 def test_curves_show_every_sample_of_their_blocks_and_a_dashed_forecast(weeks):
     week = weeks["nine"]
     block = week.stage["block_id"].iloc[0]
-    _, ax = F.new_figure(3.75, 3)
-    F.curves(week, ax, block_ids=[block], basis="dry")
-    marker = F.cultivar_style(week.stage["style_index"].iloc[0]).marker
+    _, ax = figures.new_figure(3.75, 3)
+    figures.curves(week, ax, block_ids=[block], basis="dry")
+    marker = figures.cultivar_style(week.stage["style_index"].iloc[0]).marker
     drawn = [line for line in ax.lines if line.get_marker() == marker and line.get_markerfacecolor() == "white"]
     assert max(len(line.get_xdata()) for line in drawn) == (week.samples["block_id"] == block).sum()
     assert sum(line.get_linestyle() == "--" and len(line.get_xdata()) > 10 for line in ax.lines) == 1
@@ -107,18 +116,24 @@ def test_curves_show_every_sample_of_their_blocks_and_a_dashed_forecast(weeks):
 
 def test_calendar_draws_one_bar_for_each_planned_block(weeks):
     week = weeks["nine"]
-    _, ax = F.new_figure(3.75, 6)
-    F.calendar(week, ax)
+    _, ax = figures.new_figure(3.75, 6)
+    figures.calendar(week, ax)
     bars = [
-        path for c in ax.collections if isinstance(c, PolyCollection) for path in c.get_paths()
+        path
+        for c in ax.collections
+        if isinstance(c, PolyCollection)
+        for path in c.get_paths()
         if np.ptp(path.vertices[:, 1]) == pytest.approx(9.0)
-    ]  # fmt: skip
-    styled = sum(bool(F.cultivar_style(i).hatch) for i in T.planned(week)["block_id"].map(week.stage.set_index("block_id")["style_index"]))
-    assert len(bars) == len(T.planned(week)) + styled  # a hatch is a second polygon over its bar
+    ]
+    styled = sum(
+        bool(figures.cultivar_style(i).hatch)
+        for i in tables.planned(week)["block_id"].map(week.stage.set_index("block_id")["style_index"])
+    )
+    assert len(bars) == len(tables.planned(week)) + styled  # a hatch is a second polygon over its bar
 
 
 def test_48_blocks_split_into_pages_that_hold_each_block_once(weeks):
-    pages = F.block_pages(weeks["many"])
+    pages = figures.block_pages(weeks["many"])
     assert [len(page) for page in pages] == [12, 12, 12, 12]
     assert sorted(b for page in pages for b in page) == sorted(weeks["many"].stage["block_id"])
     ranks = weeks["many"].order.set_index("block_id")["rank"]
@@ -129,26 +144,26 @@ def test_48_blocks_split_into_pages_that_hold_each_block_once(weeks):
 
 
 def test_wrong_arguments_are_named(weeks):
-    week, (_, ax) = weeks["nine"], F.new_figure(3.75, 3)
+    week, (_, ax) = weeks["nine"], figures.new_figure(3.75, 3)
     with pytest.raises(ValueError, match="found 'wet', expected fresh, dry or both"):
-        F.curves(week, ax, basis="wet")
+        figures.curves(week, ax, basis="wet")
     with pytest.raises(ValueError, match="found 'Z9', expected blocks of this week such as B01"):
-        F.curves(week, ax, block_ids=["Z9"])
+        figures.curves(week, ax, block_ids=["Z9"])
     with pytest.raises(ValueError, match="found 'pie', expected one of curves"):
-        F.draw(week, "pie")
+        figures.draw(week, "pie")
 
 
 def test_figure_html_refuses_a_picture_without_words(weeks):
-    png = F.figure_png(F.draw(weeks["nine"], "rules"))
+    png = figures.figure_png(figures.draw(weeks["nine"], "rules"))
     with pytest.raises(ValueError, match="empty alt text"):
-        F.figure_html(png, "  ", "caption")
+        figures.figure_html(png, "  ", "caption")
     with pytest.raises(ValueError, match="no PNG"):
-        F.figure_html(b"GIF89a", "words")
+        figures.figure_html(b"GIF89a", "words")
 
 
 def test_figure_html_escapes_and_gives_the_size_in_css_pixels(weeks):
-    png = F.figure_png(F.draw(weeks["nine"], "rules"))
-    markup = F.figure_html(png, 'a "quoted" <b>', "<script>", broad=True)
+    png = figures.figure_png(figures.draw(weeks["nine"], "rules"))
+    markup = figures.figure_html(png, 'a "quoted" <b>', "<script>", broad=True)
     assert markup.startswith('<figure class="broad"><img alt="a &quot;quoted&quot; &lt;b&gt;" width="360" height="')
     assert "&lt;script&gt;" in markup
     assert "<script>" not in markup
@@ -158,7 +173,7 @@ def test_figure_html_escapes_and_gives_the_size_in_css_pixels(weeks):
 
 
 def test_png_is_a_small_palette_without_dates_and_the_same_each_time(weeks):
-    one, two = (F.figure_png(F.draw(weeks["nine"], "curves")) for _ in range(2))
+    one, two = (figures.figure_png(figures.draw(weeks["nine"], "curves")) for _ in range(2))
     assert one == two
     # PNG specification (ISO/IEC 15948): bytes 24 and 25 are bit depth and colour type; type 3 is a palette.
     assert one[24:26] == bytes([8, 3])
@@ -176,8 +191,8 @@ def test_png_is_a_small_palette_without_dates_and_the_same_each_time(weeks):
 
 
 def test_flat_colours_survive_the_palette_exactly(weeks):
-    figure = F.draw(weeks["many"], "calendar")
-    picture = F.Image.open(F.io.BytesIO(F.figure_png(figure))).convert("RGB")
+    figure = figures.draw(weeks["many"], "calendar")
+    picture = figures.Image.open(figures.io.BytesIO(figures.figure_png(figure))).convert("RGB")
     got = np.asarray(picture).astype(int)
     meant = np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int)
     away = np.abs(got - meant).max(axis=2)
@@ -186,10 +201,12 @@ def test_flat_colours_survive_the_palette_exactly(weeks):
 
 
 def test_a_users_matplotlib_settings_change_nothing_and_are_left_alone(weeks):
-    plain = F.figure_png(F.draw(weeks["nine"], "calendar"))
-    with matplotlib.rc_context({"font.size": 30, "font.family": ["serif"], "text.parse_math": True, "hatch.linewidth": 9}):
+    plain = figures.figure_png(figures.draw(weeks["nine"], "calendar"))
+    with matplotlib.rc_context(
+        {"font.size": 30, "font.family": ["serif"], "text.parse_math": True, "hatch.linewidth": 9}
+    ):
         before = dict(matplotlib.rcParams)
-        assert F.figure_png(F.draw(weeks["nine"], "calendar")) == plain
+        assert figures.figure_png(figures.draw(weeks["nine"], "calendar")) == plain
         assert dict(matplotlib.rcParams) == before
 
 
@@ -203,18 +220,18 @@ def test_drawing_needs_no_pyplot():
 
 def test_letters_the_font_lacks_are_replaced_and_noted(weeks):
     week = weeks["hostile"]
-    assert F.drawable("\u5317\u56ed", "B04") == "B04"
-    assert F.drawable("\u5317 4") == "\N{WHITE SQUARE} 4"
-    assert F.drawable("a\tb\nc\u202e") == "a b c"
-    assert "B04 (\u5317\u56ed\u56db\u53f7)" in F.letters_note(week)
-    assert F.letters_note(weeks["nine"]) == ""
+    assert figures.drawable("\u5317\u56ed", "B04") == "B04"
+    assert figures.drawable("\u5317 4") == "\N{WHITE SQUARE} 4"
+    assert figures.drawable("a\tb\nc\u202e") == "a b c"
+    assert "B04 (\u5317\u56ed\u56db\u53f7)" in figures.letters_note(week)
+    assert figures.letters_note(weeks["nine"]) == ""
 
 
 def test_measured_widths_are_those_drawn(weeks):
-    figure = F.draw(weeks["nine"], "calendar")
+    figure = figures.draw(weeks["nine"], "calendar")
     for text, (x0, _, x1, _) in _words(figure):
         bold = text.get_fontweight() == "bold"
-        assert F.text_width(text.get_text(), text.get_fontsize(), bold=bold) == pytest.approx(x1 - x0, abs=2.0)
+        assert figures.text_width(text.get_text(), text.get_fontsize(), bold=bold) == pytest.approx(x1 - x0, abs=2.0)
 
 
 # --- words
@@ -223,47 +240,76 @@ def test_measured_widths_are_those_drawn(weeks):
 def test_alternative_texts_name_blocks_dates_and_numbers(weeks):
     week = weeks["nine"]
     row = week.stage[(week.stage["verdict"] == "not yet")].iloc[0]
-    p10, p90 = (T.day_text(row[c], week.info) for c in ("on_p10", "on_p90"))
-    assert f"{row['block_name']} reaches its target between {p10} and {p90}" in F.alt_curves(week)
-    first = T.planned(week).iloc[0]
-    assert f"Pick {first['block_name']} first, today" in F.alt_calendar(week)
-    assert "Rain is likely Oct 24–25" in F.alt_calendar(week)
-    assert "rain 75 %" in F.alt_weather_strip(week)
-    assert "Money short of the most that could be reached: this order $" in F.alt_rules(week)
-    assert f"{F.drawable(row['block_name'])} {row['days_p50']:.0f} d" in F.alt_block_map(week)
+    p10, p90 = (tables.day_text(row[c], week.info) for c in ("on_p10", "on_p90"))
+    assert f"{row['block_name']} reaches its target between {p10} and {p90}" in figures.alt_curves(week)
+    first = tables.planned(week).iloc[0]
+    assert f"Pick {first['block_name']} first, today" in figures.alt_calendar(week)
+    assert "Rain is likely Oct 24–25" in figures.alt_calendar(week)
+    assert "rain 75 %" in figures.alt_weather_strip(week)
+    assert "Money short of the most that could be reached: this order $" in figures.alt_rules(week)
+    assert f"{figures.drawable(row['block_name'])} {row['days_p50']:.0f} d" in figures.alt_block_map(week)
 
 
 def test_mill_finding_counts_days_over_the_limit(weeks):
     week = weeks["nine"]
     days = pd.date_range("2026-10-19", periods=3)
-    mill = pd.DataFrame({"day": days, "lot": "a", "cultivar": "Arbequina", "style_index": 0, "organic": False,
-                         "crop_t": [50.0, 120.0, 110.0], "limit_t": [100.0, 100.0, 110.0]})  # fmt: skip
+    mill = pd.DataFrame(
+        {
+            "day": days,
+            "lot": "a",
+            "cultivar": "Arbequina",
+            "style_index": 0,
+            "organic": False,
+            "crop_t": [50.0, 120.0, 110.0],
+            "limit_t": [100.0, 100.0, 110.0],
+        }
+    )
     info = {**week.info, "units": "metric", "locale": "en_GB"}
     small = dataclasses.replace(week, mill=mill, info=info)
-    assert F.finding_mill_load(small) == "Mill over its limit on 1 day; most on 20 Oct: 120 t"
+    assert figures.finding_mill_load(small) == "Mill over its limit on 1 day; most on 20 Oct: 120 t"
 
 
 @pytest.mark.parametrize(
     ("days", "verdict", "step"),
-    [(-2, "reached", 0), (np.nan, "cannot be told", None), (0, "not yet", 1), (3, "not yet", 1), (3.5, "not yet", 2), (7, "not yet", 2), (14, "may never", 3),
-     (15, "not yet", 4), (400, "not yet", 4), (np.nan, "not yet", None), (np.nan, "never", None), (np.nan, "reached", 0)],
-)  # fmt: skip
+    [
+        (-2, "reached", 0),
+        (np.nan, "cannot be told", None),
+        (0, "not yet", 1),
+        (3, "not yet", 1),
+        (3.5, "not yet", 2),
+        (7, "not yet", 2),
+        (14, "may never", 3),
+        (15, "not yet", 4),
+        (400, "not yet", 4),
+        (np.nan, "not yet", None),
+        (np.nan, "never", None),
+        (np.nan, "reached", 0),
+    ],
+)
 def test_days_fall_into_five_steps(days, verdict, step):
-    assert F.day_step(days, verdict) == step
+    assert figures.day_step(days, verdict) == step
 
 
 # --- colours for every eye
 
-# Machado, Oliveira and Fernandes (2009), doi 10.1109/TVCG.2009.113: simulation matrices for severity 1 in linear RGB (as
+# Machado, Oliveira and Fernandes (2009), doi 10.1109/TVCG.2009.113: matrices for severity 1 in linear RGB (as
 # quoted in several public sources, not read in the paper).
 VISIONS = {
     "normal": np.eye(3),
-    "protan": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
-    "deutan": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]),
-    "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]),
+    "protan": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deutan": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritan": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]
+    ),
 }
 # IEC 61966-2-1 (sRGB) to CIE XYZ, D65 (from memory).
-XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]])
+XYZ = np.array(
+    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+)
 
 
 def linear(colours):
@@ -288,9 +334,18 @@ def ciede2000(one, two):
     turn = 0.0 if c1 * c2 == 0 else (h2 - h1 + 180) % 360 - 180
     dh = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2))
     lm, cm = (l1 + l2) / 2, (c1 + c2) / 2
-    hm = h1 + h2 if c1 * c2 == 0 else ((h1 + h2) / 2 if abs(h1 - h2) <= 180 else (h1 + h2 + (360 if h1 + h2 < 360 else -360)) / 2)
-    t = (1 - 0.17 * np.cos(np.radians(hm - 30)) + 0.24 * np.cos(np.radians(2 * hm)) + 0.32 * np.cos(np.radians(3 * hm + 6))
-         - 0.20 * np.cos(np.radians(4 * hm - 63)))  # fmt: skip
+    hm = (
+        h1 + h2
+        if c1 * c2 == 0
+        else ((h1 + h2) / 2 if abs(h1 - h2) <= 180 else (h1 + h2 + (360 if h1 + h2 < 360 else -360)) / 2)
+    )
+    t = (
+        1
+        - 0.17 * np.cos(np.radians(hm - 30))
+        + 0.24 * np.cos(np.radians(2 * hm))
+        + 0.32 * np.cos(np.radians(3 * hm + 6))
+        - 0.20 * np.cos(np.radians(4 * hm - 63))
+    )
     sl = 1 + 0.015 * (lm - 50) ** 2 / np.sqrt(20 + (lm - 50) ** 2)
     sc, sh = 1 + 0.045 * cm, 1 + 0.015 * cm * t
     rt = -2 * np.sqrt(cm**7 / (cm**7 + 25.0**7)) * np.sin(np.radians(60 * np.exp(-(((hm - 275) / 25) ** 2))))
@@ -316,41 +371,41 @@ def test_the_colour_difference_is_the_published_one():
 
 @pytest.mark.parametrize("vision", VISIONS)
 def test_cultivar_colours_differ_for_every_kind_of_colour_vision(vision):
-    seen = lab(linear([s.fill for s in F.STYLES]) @ VISIONS[vision].T)
+    seen = lab(linear([s.fill for s in figures.STYLES]) @ VISIONS[vision].T)
     pairs = [(i, j) for i in range(len(seen)) for j in range(i)]
-    assert len(F.STYLES) >= 6
+    assert len(figures.STYLES) >= 6
     assert min(ciede2000(seen[i], seen[j]) for i, j in pairs) >= 13
 
 
 @pytest.mark.parametrize("vision", VISIONS)
 def test_day_steps_differ_for_every_kind_of_colour_vision_and_get_lighter(vision):
-    fills = [fill for _, _, fill, _ in F.DAY_STEPS]
+    fills = [fill for _, _, fill, _ in figures.DAY_STEPS]
     seen = lab(linear(fills) @ VISIONS[vision].T)
     assert min(ciede2000(seen[i], seen[j]) for i in range(5) for j in range(i)) >= 11
     assert (np.diff(lightness(fills)) >= 9).all()
 
 
 def test_grey_is_carried_by_hatch_and_marker():
-    assert len({s.hatch for s in F.STYLES}) == len(F.STYLES)
-    assert len({s.marker for s in F.STYLES}) == len(F.STYLES)
+    assert len({s.hatch for s in figures.STYLES}) == len(figures.STYLES)
+    assert len({s.marker for s in figures.STYLES}) == len(figures.STYLES)
 
 
 def test_colour_classes_darken_step_by_step():
-    assert (np.diff(lightness(F.CLASS_FILLS)) <= -5).all()
+    assert (np.diff(lightness(figures.CLASS_FILLS)) <= -5).all()
 
 
 def test_lines_and_words_stand_out():
     # WCAG 2.2: 3:1 for graphics (1.4.11), 4.5:1 for text (1.4.3).
-    for style in F.STYLES:
+    for style in figures.STYLES:
         assert contrast(style.fill) >= 3
         assert contrast(style.text) >= 4.5
-    for ink in (F.INK, F.SOFT, F.WARN, F.COLD_INK, F.OCHRE, F.RAIN_INK):
+    for ink in (figures.INK, figures.SOFT, figures.WARN, figures.COLD_INK, figures.OCHRE, figures.RAIN_INK):
         assert contrast(ink) >= 4.5
-    assert contrast(F.PALE) >= 3
-    for _, _, fill, ink in F.DAY_STEPS:
+    assert contrast(figures.PALE) >= 3
+    for _, _, fill, ink in figures.DAY_STEPS:
         assert contrast(fill, ink) >= 4.5
-    for _, fill, ink in F.FROST_SHADES:
+    for _, fill, ink in figures.FROST_SHADES:
         assert contrast(fill, ink) >= 4.5
-    for i, fill in enumerate(F.CLASS_FILLS):
-        assert contrast(fill, "#ffffff" if i >= 3 else F.INK) >= 4.5
-    assert contrast(F.LEAF) >= 4.5
+    for i, fill in enumerate(figures.CLASS_FILLS):
+        assert contrast(fill, "#ffffff" if i >= 3 else figures.INK) >= 4.5
+    assert contrast(figures.LEAF) >= 4.5

@@ -17,7 +17,8 @@ def test_strict_limit_refuses_the_limit_itself():
 
 def test_sign_of_delta_k_does_not_matter():
     assert (
-        grade("EU 2019", delta_k=-0.02, fruity_median=1).grade == grade("EU 2019", delta_k=0.02, fruity_median=1).grade
+        grade("EU 2019", delta_k=-0.02, fruity_median=1).grade
+        == grade("EU 2019", delta_k=0.02, fruity_median=1).grade
     )
 
 

@@ -30,6 +30,7 @@ ORDER = [
     "weather.outlook",
     "weather.scenarios",
     "ripening.curves",
+    "ripening.modes",
     "ripening.mixed",
     "ripening.effects",
     "ripening.colour",

@@ -1,4 +1,5 @@
 from dataclasses import fields, replace
+from pathlib import Path
 
 import harvest_season as made
 import numpy as np
@@ -6,12 +7,14 @@ import pandas as pd
 import pytest
 
 from olivetime.harvest.capacity import capacity
-from olivetime.harvest.order import ROW_COLUMNS, bound, plan
+from olivetime.harvest.order import ROW_COLUMNS, bound, plan, propose
 from olivetime.harvest.referee import physics, walk_plain
 from olivetime.harvest.value import value
+from olivetime.records.season import read_season
 
 TODAY = pd.Timestamp(made.AS_OF)
 DAY = pd.Timedelta(days=1)
+SAMPLE_DATA = Path(__file__).parents[1] / "sample_data"
 
 
 def parts(change=None, **items):
@@ -86,7 +89,11 @@ def test_more_of_anything_never_lowers_the_bound(seed):
     busy = {"seed": seed, "blocks_n": 16, "machines_n": 1, "days_n": 20}
     base = the_bound(lambda s: {"mill": s.mill.assign(rate_t_h=2.0)}, **busy)
     longer = the_bound(
-        lambda s: {"mill": s.mill.assign(rate_t_h=2.0), "harvesters": s.harvesters.assign(hours_per_day=20.0)}, **busy
+        lambda s: {
+            "mill": s.mill.assign(rate_t_h=2.0),
+            "harvesters": s.harvesters.assign(hours_per_day=20.0),
+        },
+        **busy,
     )
     mill = the_bound(lambda s: {"mill": s.mill.assign(rate_t_h=4.0)}, **busy)
     second = the_bound(lambda s: {"mill": s.mill.assign(rate_t_h=2.0)}, **(busy | {"machines_n": 2}))
@@ -99,7 +106,9 @@ def test_more_of_anything_never_lowers_the_bound(seed):
 
 def test_scaled_money_scales_plan_and_bound():
     season, limits, worth = parts()
-    double = replace(worth, value=2 * worth.value, value_draws=2 * worth.value_draws, age_cost_t_h=2 * worth.age_cost_t_h)
+    double = replace(
+        worth, value=2 * worth.value, value_draws=2 * worth.value_draws, age_cost_t_h=2 * worth.age_cost_t_h
+    )
     dear = replace(limits, harvester_cost_h=2 * limits.harvester_cost_h)
     once = plan(season, limits, worth, evaluations=200)
     twice = plan(season, dear, double, evaluations=200)
@@ -139,7 +148,7 @@ def test_block_worth_nothing_is_never_picked_and_told():
 
 
 def test_nothing_is_picked_before_its_label_date():
-    def change(season):
+    def change(_):
         sprayed = [
             {"treatment_id": f"t{i}", "block_id": f"B{i:02d}", "applied_on": TODAY - DAY, "product": "bait",
              "wait_days": 6 + i}
@@ -165,8 +174,10 @@ def test_organic_is_washed_for_after_conventional():
 
 
 def test_picked_and_blocked_blocks_keep_their_rows():
-    def change(season):
-        picks = [{"ticket_id": "1", "block_id": "B01", "picked_on": TODAY - DAY, "area_ha": 1000.0, "net_t": 1.0}]
+    def change(_):
+        picks = [
+            {"ticket_id": "1", "block_id": "B01", "picked_on": TODAY - DAY, "area_ha": 1000.0, "net_t": 1.0}
+        ]
         return {
             "picks": made.frame("picks", picks),
             "blocked": {"B05": "crop_t_ha is missing", "GHOST": "area is missing"},
@@ -185,12 +196,18 @@ def test_picked_and_blocked_blocks_keep_their_rows():
     ("change", "says"),
     [
         (lambda s: {"harvesters": s.harvesters.iloc[:0]}, "no harvester"),
-        (lambda s: {"harvesters": s.harvesters.assign(ready_from=TODAY + 300 * DAY)}, "No harvester is there"),
+        (
+            lambda s: {"harvesters": s.harvesters.assign(ready_from=TODAY + 300 * DAY)},
+            "No harvester is there",
+        ),
         (lambda s: {"mill": s.mill.assign(hours_per_day=0.0)}, "mill is closed"),
         (lambda s: {"trucks": s.trucks.assign(trucks_n=0)}, "trucks have no hours"),
         (lambda s: {"blocks": s.blocks.assign(pick_after=TODAY + 300 * DAY)}, "contract or grower allows"),
         (lambda s: {"harvesters": s.harvesters.assign(max_slope_pct=1.0)}, "steeper"),
-        (lambda s: {"contracts": s.contracts.assign(price_oil_kg=0.01, price_fruit_t=1.0)}, "worth its picking"),
+        (
+            lambda s: {"contracts": s.contracts.assign(price_oil_kg=0.01, price_fruit_t=1.0)},
+            "worth its picking",
+        ),
     ],
 )
 def test_nothing_workable_says_which_limit_binds(change, says):
@@ -242,7 +259,15 @@ def test_what_is_promised_for_today_is_frozen():
     season, limits, worth, _ = planned(evaluations=0)
     today = made.frame(
         "committed",
-        [{"block_id": "B07", "harvester_id": "H2", "rank": 1, "pick_on": TODAY, "committed_on": TODAY - 7 * DAY}],
+        [
+            {
+                "block_id": "B07",
+                "harvester_id": "H2",
+                "rank": 1,
+                "pick_on": TODAY,
+                "committed_on": TODAY - 7 * DAY,
+            }
+        ],
     )
     order = plan(season, limits, worth, committed=today, evaluations=400)
     assert order.lists.order[1, 0] == 7
@@ -280,3 +305,20 @@ def test_ranges_hold_the_middle():
     assert (rows["start_p10"] <= rows["start_p90"]).all()
     assert (rows["end_at"] >= rows["start_at"]).all()
     assert (rows["best_on_loss"] >= 0).all()
+
+
+# --- the whole chain --------------------------------------------------------------------------------------------
+
+
+def test_propose_on_the_southern_sample_season_is_sound_and_repeats():
+    season = read_season(SAMPLE_DATA / "southern")
+    first, again = (propose(season, seed=4, n_scenarios=4, n_draws=16, evaluations=100) for _ in range(2))
+    pd.testing.assert_frame_equal(first.plan.rows, again.plan.rows)
+    rows = first.plan.rows
+    assert set(season.blocks["block_id"]) <= set(rows["block_id"])
+    rules = first.plan.rules.set_index("rule")["value"]
+    kept = float(season.rules["keep_gain_per_block"]) * len(first.plan.moved)
+    assert first.plan.value >= rules.drop("this plan").max() - kept
+    assert first.plan.value <= first.plan.bound
+    assert set(first.assumptions["room"]) >= {"weather", "ripening", "capacity", "value", "order"}
+    assert (first.assumptions["source"].str.len() > 0).all()

@@ -48,7 +48,9 @@ def test_compiled_walk_equals_its_plain_twin(seed):
     for s in range(ph.value.shape[0]):
         plan = random_plan(ph, rng)
         worth, rec = walked(ph, s, plan)
-        plain, picked = walk_plain(ph, s, [row[:n].tolist() for row, n in zip(*plan[:2], strict=True)], plan[2].tolist())
+        plain, picked = walk_plain(
+            ph, s, [row[:n].tolist() for row, n in zip(*plan[:2], strict=True)], plan[2].tolist()
+        )
         assert worth == pytest.approx(plain, rel=1e-9)
         shares = np.zeros_like(rec.picked)
         for (block, day), share in picked.items():

@@ -511,6 +511,18 @@ def test_marked_workbook_of_a_season_that_can_not_be_decided(tmp_path):
     assert mark_workbook(write(tmp_path / "csv"), tmp_path, findings=check(tmp_path / "csv")) is None
 
 
+def test_control_characters_and_pages_of_text_can_be_listed(tmp_path):
+    sheets = {t: TABLES[t] for t in TABLES if t != "samples"}
+    folder = workbook(tmp_path, sheets, change=lambda book: book.remove(book["samples"]))
+    spoilt = TABLES["samples"].replace("13.9", "\x07" + "y" * 40_000)
+    (folder / "samples.csv").write_text(spoilt)
+    season = read_season(folder)
+    assert season.findings["value"].str.len().max() == 300
+    book = openpyxl.load_workbook(mark_workbook(season, tmp_path / "out"))
+    assert book["problems"]["E2"].value.startswith(" yyy")
+    assert write_problems(season, tmp_path / "out").stat().st_size < 5_000
+
+
 def test_atomic_write_leaves_the_old_file_whole(tmp_path, monkeypatch):
     path = write_atomic(tmp_path / "new" / "a.csv", b"old")
     assert path.read_bytes() == b"old"

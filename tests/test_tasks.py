@@ -16,7 +16,9 @@ def falling(hours, weight):
 def test_smiths_rule_is_met_exactly(seed):
     rng = np.random.default_rng(seed)
     hours, weights = rng.integers(1, 60, 25).astype(float), rng.uniform(0.5, 9.0, 25)
-    found = sequence([falling(p, w) for p, w in zip(hours, weights, strict=True)], seed=seed, evaluations=40_000)
+    found = sequence(
+        [falling(p, w) for p, w in zip(hours, weights, strict=True)], seed=seed, evaluations=40_000
+    )
     best = np.argsort(hours / weights, kind="stable")
     assert found.value == pytest.approx(-(weights[best] * np.cumsum(hours[best])).sum(), rel=1e-12)
 
@@ -39,7 +41,9 @@ def test_enumeration_of_all_orders_with_ready_times_and_setups(seed):
 
 def test_value_is_that_of_the_order_returned():
     rng = np.random.default_rng(3)
-    tasks = [falling(float(p), w) for p, w in zip(rng.integers(1, 30, 12), rng.uniform(1, 5, 12), strict=True)]
+    tasks = [
+        falling(float(p), w) for p, w in zip(rng.integers(1, 30, 12), rng.uniform(1, 5, 12), strict=True)
+    ]
     found = sequence(tasks, seed=1, evaluations=3000)
     assert sorted(found.order) == list(range(12))
     assert found.value == pytest.approx(sequence_value(tasks, found.order), rel=1e-12)
@@ -53,7 +57,9 @@ def test_hours_without_common_unit_are_close_to_exact():
 
 def test_same_seed_same_order():
     rng = np.random.default_rng(0)
-    tasks = [falling(float(p), w) for p, w in zip(rng.integers(1, 30, 30), rng.uniform(1, 5, 30), strict=True)]
+    tasks = [
+        falling(float(p), w) for p, w in zip(rng.integers(1, 30, 30), rng.uniform(1, 5, 30), strict=True)
+    ]
     assert sequence(tasks, seed=5, evaluations=2000) == sequence(tasks, seed=5, evaluations=2000)
 
 

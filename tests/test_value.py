@@ -68,7 +68,7 @@ def test_four_contracts_by_hand(contract, gross, milled):
             "crop_t": 100 * ones, "oil_fresh_pct": 18 * ones, "moisture_pct": 58 * ones, "maturity_index": 3 * ones
         }  # fmt: skip
 
-    season, _, limits, worth = built(
+    season, _, _, worth = built(
         lambda s: {"blocks": s.blocks.assign(contract_id=contract, style="balanced")}, constant, rain=False
     )
     hours = season.blocks["area_ha"][0] / (1.5 * 3.66 * 0.8 / 10)
@@ -92,11 +92,15 @@ def test_scaled_prices_scale_what_is_paid():
     }
 
     def change(factor):
-        return lambda s: {name: make(s) for name, make in free.items()} | {
-            "contracts": s.contracts.assign(
-                price_oil_kg=s.contracts["price_oil_kg"] * factor, price_fruit_t=s.contracts["price_fruit_t"] * factor
-            )
-        }
+        return lambda s: (
+            {name: make(s) for name, make in free.items()}
+            | {
+                "contracts": s.contracts.assign(
+                    price_oil_kg=s.contracts["price_oil_kg"] * factor,
+                    price_fruit_t=s.contracts["price_fruit_t"] * factor,
+                )
+            }
+        )
 
     once, twice = built(change(1.0), frost=True)[3], built(change(2.0), frost=True)[3]
     np.testing.assert_allclose(twice.value, 2 * once.value)
@@ -120,7 +124,10 @@ def test_over_ripe_fruit_loses_the_price_step_only():
 
 def test_maturity_does_not_matter_where_fruit_never_turns_black():
     def change(season):
-        return {"cultivars": season.cultivars.assign(turns_black=False), "blocks": season.blocks.assign(style="balanced")}
+        return {
+            "cultivars": season.cultivars.assign(turns_black=False),
+            "blocks": season.blocks.assign(style="balanced"),
+        }
 
     told = built(change, lambda o: {"maturity_index": np.full_like(o.maturity_index, 6.5)})[3]
     unknown = built(change, lambda o: {"maturity_index": np.full_like(o.maturity_index, np.nan)})[3]

@@ -18,7 +18,9 @@ _EQUAL = 1e-9
 
 _EU_2019 = "Regulation (EEC) 2568/91, Annex I, text as of 20 October 2019 (legislation.gov.uk)"
 _EU_2008 = "Regulation (EEC) 2568/91, Annex I, text at 1 January 2008 (legislation.gov.uk)"
-_USDA = "United States Standards for Grades of Olive Oil, in force 25 October 2010 (Federal Register 75:22363), as quoted"
+_USDA = (
+    "United States Standards for Grades of Olive Oil, 25 October 2010 (Federal Register 75:22363), as quoted"
+)
 _USDA_MEMORY = "United States Standards for Grades of Olive Oil 2010, number from memory"
 _CODEX = "Codex Stan 33-1981, texts of 2003 and 2015"
 _SEAL = "Seal of the Californian council of growers, as quoted on a laboratory's page; limits are strict"

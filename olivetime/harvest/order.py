@@ -11,6 +11,7 @@ evaluations, and reports everything as tables. `propose` is the one place where 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -101,7 +102,7 @@ def _least_move_h(ph: Physics, members: np.ndarray) -> np.ndarray:
 def _day_lp(ph: Physics, s: int, groups: list[np.ndarray]) -> tuple[float, dict[str, np.ndarray]]:
     """Bound of one scenario by the day LP; see `bound` for the proof."""
     blocks_n, days_n = ph.value.shape[1:]
-    columns, rows = [], {}
+    rows = {}
     groups_n = len(groups)
     rows["hours"], rows["moves"] = 0, groups_n * days_n
     rows["block"] = 2 * groups_n * days_n
@@ -437,7 +438,11 @@ def _dispatch(
             continue
         where = -1
         for h in range(machines_n):
-            if np.isfinite(ph.block_h[h, b]) and ph.block_h[h, b] > 0 and (where < 0 or length[h] < length[where]):
+            if (
+                np.isfinite(ph.block_h[h, b])
+                and ph.block_h[h, b] > 0
+                and (where < 0 or length[h] < length[where])
+            ):
                 where = h
         if where >= 0:
             order[where, length[where]] = b
@@ -529,8 +534,11 @@ def _search(
     backup = order.copy()
     backup_length = length.copy()
     backup_release = release.copy()
-    for e in range(evaluations):
-        temperature = cooled(hot, cold, e / evaluations) if hot > 0 else 0.0
+    budget = evaluations * scenarios_n
+    walks = 0
+    while walks < budget:
+        walks += 1
+        temperature = cooled(hot, cold, walks / budget) if hot > 0 else 0.0
         g = np.random.randint(machines_n)
         while length[g] - locked[g] < 1:
             g = np.random.randint(machines_n)
@@ -582,7 +590,9 @@ def _search(
         elif kind < 0.85 and machines_n > 1:
             # exchange with a block that another harvester picks at about that time
             other = np.random.randint(machines_n)
-            j = _position(order[other], locked[other], length[other], start, start[b]) + np.random.randint(-3, 4)
+            j = _position(order[other], locked[other], length[other], start, start[b]) + np.random.randint(
+                -3, 4
+            )
             if other == g or j < locked[other] or j >= length[other]:
                 continue
             c = order[other, j]
@@ -600,6 +610,8 @@ def _search(
         lost = False
         for s in range(scenarios_n):
             trial_values[s] = walk(ph, s, order, length, release, False, rec)
+            if s > 0:
+                walks += 1
             for b in range(blocks_n):
                 trial_start[b] += (rec.start[b] if rec.start[b] >= 0 else days_n) / scenarios_n
             total += trial_values[s] - values[s]
@@ -775,6 +787,7 @@ def _starts(
     def add(
         name: str, index: np.ndarray, floor: np.ndarray | float, first_day: int, slacks: tuple[int, ...], *,
         guard_day: int = days_n, per_hour: bool = False, lot_cost: np.ndarray | float = 0.0,
+        from_days: Sequence[int] = (),
     ) -> None:  # fmt: skip
         order, length = begin_with.order.copy(), begin_with.length.copy()
         begin = np.zeros(blocks_n, np.int64)
@@ -786,8 +799,13 @@ def _starts(
         given = np.zeros(blocks_n, dtype=bool)
         for h in range(order.shape[0]):
             given[order[h, : begin_with.length[h]]] = True
+        # a block that was never reached is released on its best day, so that it does not fill idle early days
+        planned = np.where(begin >= 0, begin, worth.argmax(axis=1))
         for slack in slacks:
-            release = np.where(begin >= 0, np.maximum(begin - slack, first_day), first_day)
+            release = np.maximum(planned - slack, first_day)
+            candidates.append((name, Lists(order, length, np.where(given, 0, release).astype(np.int64))))
+        for day in from_days:
+            release = np.full(blocks_n, day)
             candidates.append((name, Lists(order, length, np.where(given, 0, release).astype(np.int64))))
 
     first_days = sorted({int(x) for x in np.linspace(0, 0.6 * days_n, 13)})
@@ -805,8 +823,17 @@ def _starts(
     rank = np.array([place[name] for name in cultivar]) * 10.0 * days_n + best_day
     for first_day in first_days:
         add("cultivar order", np.repeat(-rank[:, None], days_n, axis=1), -np.inf, first_day, (days_n,))
-    for guard_day in (*first_days, days_n - 1):
+    for guard_day in first_days:
         add("guarded 19 % rule", fresh_pct, GUARDED_FRESH_PCT, 0, (0, 2), guard_day=guard_day)
+    add(
+        "guarded 19 % rule",
+        fresh_pct,
+        GUARDED_FRESH_PCT,
+        0,
+        (0, 2),
+        guard_day=days_n - 1,
+        from_days=first_days,
+    )
 
     # what a block earns now over its best later day net of prices, per hour with the move, against the hour's price;
     # worth now is that of the middle of its picking
@@ -815,25 +842,38 @@ def _starts(
     spent = hours[:, None] / np.maximum(work, 0.05)
     other = crop * (price_mill + ph.truck_h_t[:, None] * price_truck)
     shift = max(float(ph.shift_h.max()), 1.0)
-    middle = np.minimum(np.arange(days_n)[None, :] + np.round(hours / shift / 2).astype(int)[:, None], days_n - 1)
+    middle = np.minimum(
+        np.arange(days_n)[None, :] + np.round(hours / shift / 2).astype(int)[:, None], days_n - 1
+    )
     during = np.take_along_axis(np.where(open_days, worth, np.nan), middle, axis=1)
     during = np.where(np.isnan(during), worth, during)
+    mean_price = float(price_h[price_h > 0].mean()) if (price_h > 0).any() else 1.0
     rng = np.random.default_rng([seed, 1])
     for scale in (0.8, 1.0, 1.2):
         net = np.where(open_days, worth - scale * (spent * price_h + other), -np.inf)
         ahead = np.maximum.accumulate(net[:, ::-1], axis=1)[:, ::-1]
         ahead = np.maximum(np.concatenate([ahead[:, 1:], np.zeros((blocks_n, 1))], axis=1), 0.0)
-        for least in (0.0, 0.5, 0.8, 1.0):
-            for noise in (0.0, 0.05):
-                gain = (during - scale * other - ahead) * np.exp(noise * rng.normal(size=(blocks_n, 1)))
+        for margin in (0.05, 0.15, 0.3, 0.6, 1.2):
+            for noise in (0.0, 0.03):
+                gain = (during - scale * other - ahead) + noise * mean_price * hours[:, None] * rng.normal(
+                    size=(blocks_n, 1)
+                )
                 cleaning = scale * ph.cleaning_t * price_mill
-                add("prices", gain, least * price_h, 0, (1, days_n), per_hour=True, lot_cost=cleaning)
+                floor = price_h - margin * mean_price
+                add("prices", gain, floor, 0, (2,), per_hour=True, lot_cost=cleaning, from_days=first_days)
     shares = bounds.picked.mean(axis=0)
     total = shares.sum(axis=1)
     mean_pick = np.where(total > 0.05, shares @ np.arange(days_n) / np.maximum(total, 0.05), days_n)
     for slack in (2, 5, 10, days_n):
         ready = np.arange(days_n)[None, :] >= mean_pick[:, None] - slack
-        add("relaxed plan", np.where(ready, -mean_pick[:, None], -np.inf), -np.inf, 0, (1, days_n))
+        add(
+            "relaxed plan",
+            np.where(ready, -mean_pick[:, None], -np.inf),
+            -np.inf,
+            0,
+            (1,),
+            from_days=first_days,
+        )
     return candidates
 
 
@@ -940,7 +980,18 @@ def search(
     best = int((worth - keep_gain * moved).argmax())
     lists = Lists(*(part.copy() for part in candidates[best][1]))
     if evaluations > 0:
-        _search(ph, *lists, frozen, promise, good_days(ph, bounds), keep_gain, caution, int(evaluations), int(seed), rec)
+        _search(
+            ph,
+            *lists,
+            frozen,
+            promise,
+            good_days(ph, bounds),
+            keep_gain,
+            caution,
+            int(evaluations),
+            int(seed),
+            rec,
+        )
     labels = np.array([name for name, _ in candidates])
     return Found(
         lists=lists,
@@ -954,7 +1005,7 @@ def _quantile(values: np.ndarray, q: float) -> np.ndarray:
     return np.quantile(values, q, axis=0)
 
 
-def _why_nothing(season: Season, capacity: Capacity, ph: Physics) -> str:
+def _why_nothing(capacity: Capacity, ph: Physics) -> str:
     """Which limit leaves nothing to do."""
     if not len(capacity.harvester_ids):
         return "There is no harvester in the records."
@@ -980,7 +1031,7 @@ def _why_nothing(season: Season, capacity: Capacity, ph: Physics) -> str:
     return "No block is open, dry and worth picking on the same day."
 
 
-def _why_left(b: int, block_id: str, season: Season, capacity: Capacity, ph: Physics, share: float) -> str:
+def _why_left(b: int, block_id: str, capacity: Capacity, ph: Physics, share: float) -> str:
     """Why a block is not planned."""
     if not np.isfinite(capacity.block_h[:, b]).any():
         return "steeper than every harvester may work"
@@ -1017,7 +1068,7 @@ def plan(
     seed : int, optional
         Seed of the search; the same seed gives the same plan.
     evaluations : int, optional
-        Number of candidate orders the search may try.
+        Budget of the search in walks through all scenarios; a candidate left early counts for the scenarios walked.
     committed : pandas.DataFrame, optional
         Last week's order (block_id, harvester_id, rank, pick_on); `season.committed` when left out. What is promised
         for today is frozen; a block promised within `keep_days` moves only if the plan gains `keep_gain_per_block`
@@ -1043,7 +1094,7 @@ def plan(
         records = [_walked(ph, _lists(ph.shift_h.shape[0], blocks_n), s)[1] for s in range(scenarios_n)]
         return _report(
             season, capacity, value, ph, bounds, _lists(ph.shift_h.shape[0], blocks_n), records,
-            np.zeros(scenarios_n), np.full(blocks_n, -1.0), [], _why_nothing(season, capacity, ph),
+            np.zeros(scenarios_n), np.full(blocks_n, -1.0), [], _why_nothing(capacity, ph),
         )  # fmt: skip
 
     begin_with, frozen, promised = _committed_lists(season, capacity, ph, committed)
@@ -1063,7 +1114,7 @@ def plan(
     )
     lists = found.lists
     values_all, records = zip(*(_walked(ph, lists, s) for s in range(scenarios_n)), strict=True)
-    nothing = "" if any(rec.picked.any() for rec in records) else _why_nothing(season, capacity, ph)
+    nothing = "" if any(rec.picked.any() for rec in records) else _why_nothing(capacity, ph)
     return _report(
         season,
         capacity,
@@ -1173,7 +1224,7 @@ def _report(
             why_not.append("picked this season")
         elif not planned[b]:
             status.append("left")
-            why_not.append(nothing or _why_left(b, block_id, season, capacity, ph, float(share[b])))
+            why_not.append(nothing or _why_left(b, block_id, capacity, ph, float(share[b])))
         else:
             running = capacity.area_left_ha[b] < area[b] and start_mid[b] < 1.0
             status.append("picking" if running else "committed" if promise[b] >= 0 or block_id in committed_ids
@@ -1430,7 +1481,7 @@ def propose(
     n_draws : int, optional
         Draws of the fruit's future, at least one a scenario.
     evaluations : int, optional
-        Candidate orders that the search may try.
+        Budget of the search, see `plan`.
     known : Proposal, optional
         An earlier proposal of the same week, for a what-if that changes machines, mill, prices or days but not what
         the fruit does: its weather, curves and outcomes are taken as they are, and its order is one more start.

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pandas as pd
+from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.comments import Comment
 from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
@@ -280,6 +281,11 @@ def _mark_sheet(sheet: Any, rows: pd.DataFrame, columns: dict[str, int]) -> None
         cell.comment = Comment("\n".join(texts)[:2000], _AUTHOR, height=120, width=320)
 
 
+def _sheet_cell(value: Any) -> Any:
+    # A CSV file may hold control characters that a workbook can't.
+    return ILLEGAL_CHARACTERS_RE.sub(" ", value) if isinstance(value, str) else value
+
+
 def _problem_sheet(book: openpyxl.Workbook, findings: pd.DataFrame) -> None:
     if PROBLEMS_SHEET in book.sheetnames:
         del book[PROBLEMS_SHEET]
@@ -288,7 +294,7 @@ def _problem_sheet(book: openpyxl.Workbook, findings: pd.DataFrame) -> None:
     names = ("level", "sheet", "row", "column", "value", "says", "do")
     sheet.append(list(names))
     for row in findings[list(names)].to_dict("records"):
-        sheet.append([None if row[name] is pd.NA else row[name] for name in names])
+        sheet.append([None if row[name] is pd.NA else _sheet_cell(row[name]) for name in names])
         for cell in sheet[sheet.max_row]:
             # Text that starts with = must stay text in a workbook too.
             if isinstance(cell.value, str):

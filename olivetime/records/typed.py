@@ -54,8 +54,12 @@ _DO: dict[tuple[str, str], str] = {
     ("blocks", "crop_t_ha"): "If these are kilograms, head the column crop_kg_ha.",
     ("picks", "net_t"): "If these are kilograms, head the column net_kg.",
 }
+_DO_EMPTY = {
+    ("treatments", "wait_days"): "The block can't be offered for picking before this is filled; 0 is a number.",
+}
 # A file full of unknown names belongs to another season; comparing each of them with ours would take long.
 _MOST_HINTS = 25
+_MOST_TEXT = 300
 _RECALCULATE = "Open the workbook, recalculate, save."
 _SET_DECIMAL = 'Retype it, or write decimal = "," or decimal = "." under [layout] in season.toml.'
 _SET_ORDER = 'Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
@@ -115,6 +119,8 @@ class Place:
         if len(self.blocks):
             blocks = tuple(dict.fromkeys(self.blocks[i] for i in indices if self.blocks[i]))
         row = None if index is None else int(self.rows[index])
+        # A cell may hold a page of text.
+        value = value[:_MOST_TEXT]
         self.found.append(
             Finding(code, level, self.table, self.file, self.sheet, row, column, value, says, expected, do, blocks)
         )
@@ -237,7 +243,7 @@ class ColumnReader:
         if not lenient or column.unique:
             self.bad[indices] = True
         level = WARNING if lenient else ERROR
-        do = _DO.get((self.place.table, column.name), do) if code in ("out-of-range", "fraction") else do
+        do = _DO.get((self.place.table, column.name), do) if code == "out-of-range" else do
         if together or lenient:
             if len(indices) > 1:
                 says = f"{says} in {len(indices)} rows"
@@ -269,9 +275,7 @@ class ColumnReader:
         for which, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             empty = text == "" if column.kind in ("text", "choice", "bool") else mark == TEXT and is_no_result(text)
             if empty:
-                do = _DO.get((self.place.table, column.name), "Fill it in.")
-                if (self.place.table, column.name) not in (("treatments", "wait_days"),):
-                    do = "Fill it in."
+                do = _DO_EMPTY.get((self.place.table, column.name), "Fill it in.")
                 self._fault(column, which, "empty", f"{self._heading(column)} is empty", "", do)
 
     # Numbers ------------------------------------------------------------------------------------------------
@@ -384,12 +388,8 @@ class ColumnReader:
         for i in np.flatnonzero(small):
             says = f"{self._heading(column)} is {shown(d.texts[i])}, which looks like a fraction"
             do = f"Write {100 * values[i]:.10g} or {100 * values[i]:.10g} %."
-            self.place_fraction(column, int(i), says, do)
+            self._fault(column, int(i), "fraction-among-per-cents", says, "", do)
         return np.where(small, np.nan, values)
-
-    def place_fraction(self, column: Column, which: int, says: str, do: str) -> None:
-        """Report a fraction among per cents."""
-        self._fault(column, which, "fraction-among-per-cents", says, "", do)
 
     def _ranges(self, column: Column, d: Distinct, values: np.ndarray, match: Match) -> np.ndarray:
         if column.hard is None:

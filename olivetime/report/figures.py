@@ -98,10 +98,18 @@ DAY_STEPS: tuple[tuple[str, float, str, str], ...] = (
 CLASS_FILLS = ("#dfe9b8", "#b9cc6e", "#c9a24b", "#a9642f", "#97465a", "#6f2f63", "#47204f", "#1d1430")
 
 _RC = {
-    "text.usetex": False, "text.parse_math": False, "font.family": ["DejaVu Sans"], "hatch.linewidth": 0.8,
-    "path.simplify": True, "axes.unicode_minus": True, "svg.fonttype": "path", "lines.solid_capstyle": "butt",
-    "lines.dash_capstyle": "butt", "text.hinting": "no_hinting", "text.antialiased": True,
-}  # fmt: skip
+    "text.usetex": False,
+    "text.parse_math": False,
+    "font.family": ["DejaVu Sans"],
+    "hatch.linewidth": 0.8,
+    "path.simplify": True,
+    "axes.unicode_minus": True,
+    "svg.fonttype": "path",
+    "lines.solid_capstyle": "butt",
+    "lines.dash_capstyle": "butt",
+    "text.hinting": "no_hinting",
+    "text.antialiased": True,
+}
 _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 _HALO = [matplotlib.patheffects.withStroke(linewidth=2.4, foreground="white")]
 
@@ -159,7 +167,7 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
 
 
 def drawable(text: Any, instead: Any = "") -> str:
-    """A text that the picture's font can draw.
+    r"""Replace what the picture's font cannot draw.
 
     Parameters
     ----------
@@ -171,7 +179,7 @@ def drawable(text: Any, instead: Any = "") -> str:
 
     Examples
     --------
-    >>> drawable("North\\n4"), drawable("\u5317\u56ed", "B7"), drawable("\u5317 4")
+    >>> drawable("North\n4"), drawable("\u5317\u56ed", "B7"), drawable("\u5317 4")
     ('North 4', 'B7', '\u25a1 4')
     """
     cleaned = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in str(text)).split())
@@ -211,10 +219,34 @@ def _wrap(text: str, size: float, room: float, *, bold: bool = False, most: int 
     return [_fit(line, size, room, bold=bold) for line in lines]
 
 
-def _write(ax: Axes, x: float, y: float, text: str, *, size: float = BODY, color: str = INK, bold: bool = False,
-           ha: str = "left", va: str = "baseline", halo: bool = False, turn: float = 0) -> None:  # fmt: skip
-    ax.text(x, y, text, fontsize=size, color=color, fontweight="bold" if bold else "normal", ha=ha, va=va,
-            rotation=turn, parse_math=False, path_effects=_HALO if halo else None, zorder=6)  # fmt: skip
+def _write(
+    ax: Axes,
+    x: float,
+    y: float,
+    text: str,
+    *,
+    size: float = BODY,
+    color: str = INK,
+    bold: bool = False,
+    ha: str = "left",
+    va: str = "baseline",
+    halo: bool = False,
+    turn: float = 0,
+) -> None:
+    ax.text(
+        x,
+        y,
+        text,
+        fontsize=size,
+        color=color,
+        fontweight="bold" if bold else "normal",
+        ha=ha,
+        va=va,
+        rotation=turn,
+        parse_math=False,
+        path_effects=_HALO if halo else None,
+        zorder=6,
+    )
 
 
 def _scale(low: float, high: float, start: float, end: float) -> Callable[[Any], Any]:
@@ -252,45 +284,85 @@ def _path(ax: Axes, x: Any, y: Any, *, color: str = INK, width: float = 1.2, das
     ax.plot(x, y, color=color, linewidth=width, linestyle=dash, zorder=z, scalex=False, scaley=False)
 
 
-def _lines(ax: Axes, pieces: Sequence[Any], *, color: str = GRID, width: float = 0.8, dash: Any = "-", z: float = 1) -> None:
+def _lines(
+    ax: Axes, pieces: Sequence[Any], *, color: str = GRID, width: float = 0.8, dash: Any = "-", z: float = 1
+) -> None:
     if len(pieces):
-        ax.add_collection(LineCollection(list(pieces), colors=color, linewidths=width, linestyles=dash, zorder=z),
-                          autolim=False)  # fmt: skip
+        ax.add_collection(
+            LineCollection(list(pieces), colors=color, linewidths=width, linestyles=dash, zorder=z), autolim=False
+        )
 
 
 def _box(x0: float, y0: float, x1: float, y1: float) -> list[tuple[float, float]]:
     return [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
 
 
-def _boxes(ax: Axes, boxes: Sequence[Any], fill: str, *, hatch: str = "", edge: str = "none", width: float = 0.0,
-           hatch_color: str = "white", z: float = 2) -> None:  # fmt: skip
+def _boxes(
+    ax: Axes,
+    boxes: Sequence[Any],
+    fill: str,
+    *,
+    hatch: str = "",
+    edge: str = "none",
+    width: float = 0.0,
+    hatch_color: str = "white",
+    z: float = 2,
+) -> None:
     """Filled polygons; a hatch is drawn in its own colour over the fill."""
     if not len(boxes):
         return
-    ax.add_collection(PolyCollection(list(boxes), facecolors=fill, edgecolors=edge, linewidths=width, zorder=z),
-                      autolim=False)  # fmt: skip
+    ax.add_collection(
+        PolyCollection(list(boxes), facecolors=fill, edgecolors=edge, linewidths=width, zorder=z), autolim=False
+    )
     if hatch:
-        ax.add_collection(PolyCollection(list(boxes), facecolors="none", edgecolors=hatch_color, linewidths=0.0,
-                                         hatch=hatch, zorder=z), autolim=False)  # fmt: skip
+        ax.add_collection(
+            PolyCollection(
+                list(boxes), facecolors="none", edgecolors=hatch_color, linewidths=0.0, hatch=hatch, zorder=z
+            ),
+            autolim=False,
+        )
 
 
-def _mark(ax: Axes, x: Any, y: Any, marker: str, *, size: float = 5.0, fill: str = INK, edge: str = INK,
-          width: float = 1.2, z: float = 5) -> None:  # fmt: skip
-    ax.plot(x, y, linestyle="none", marker=marker, markersize=size, markerfacecolor=fill, markeredgecolor=edge,
-            markeredgewidth=width, zorder=z, scalex=False, scaley=False)  # fmt: skip
+def _mark(
+    ax: Axes,
+    x: Any,
+    y: Any,
+    marker: str,
+    *,
+    size: float = 5.0,
+    fill: str = INK,
+    edge: str = INK,
+    width: float = 1.2,
+    z: float = 5,
+) -> None:
+    ax.plot(
+        x,
+        y,
+        linestyle="none",
+        marker=marker,
+        markersize=size,
+        markerfacecolor=fill,
+        markeredgecolor=edge,
+        markeredgewidth=width,
+        zorder=z,
+        scalex=False,
+        scaley=False,
+    )
 
 
 HEAD_LINE = 13.5
 
 
 def _head_lines(week: Week, title: str, sub: Sequence[str], width: float) -> tuple[list[str], list[str]]:
-    """Lines of the finding, with names that the font cannot draw replaced by their blocks' ids, and of the words below."""
+    """Lines of the finding (blocks whose names the font cannot draw go by their ids) and of the words below it."""
     for row in week.stage.to_dict("records"):
         name = str(row["block_name"])
         if name in title and drawable(name) != drawable(name, row["block_id"]):
             title = title.replace(name, str(row["block_id"]))
-    return (_wrap(drawable(title), BOLD, width, bold=True),
-            [line for text in sub for line in _wrap(drawable(text), SMALL, width)])  # fmt: skip
+    return (
+        _wrap(drawable(title), BOLD, width, bold=True),
+        [line for text in sub for line in _wrap(drawable(text), SMALL, width)],
+    )
 
 
 def _head_height(week: Week, title: str, sub: Sequence[str], width: float) -> float:
@@ -365,14 +437,18 @@ def _swatch(ax: Axes, kind: str, x: float, y: float) -> None:
 
 
 _AREAS = {
-    "band": ("#c9d4dc", "", "#c9d4dc", 0.4), "rain": (RAIN, "", RAIN_INK, 0.4), "range": (CREAM, "", OCHRE, 0.4),
-    "frost": ("white", "xxxx", COLD_INK, 0.4), "organic": ("white", "", OCHRE, 1.6),
-}  # fmt: skip
+    "band": ("#c9d4dc", "", "#c9d4dc", 0.4),
+    "rain": (RAIN, "", RAIN_INK, 0.4),
+    "range": (CREAM, "", OCHRE, 0.4),
+    "frost": ("white", "xxxx", COLD_INK, 0.4),
+    "organic": ("white", "", OCHRE, 1.6),
+}
 
 
-def _day_axis(ax: Axes, week: Week, x: Callable[[Any], Any], first: float, last: float, y: float, *, every: str,
-              room: float) -> None:  # fmt: skip
-    """Dates under an axis: month starts ("month", centred), or every 7 or 14 days from the first ("week", "fortnight")."""
+def _day_axis(
+    ax: Axes, week: Week, x: Callable[[Any], Any], first: float, last: float, y: float, *, every: str, room: float
+) -> None:
+    """Write dates under an axis: month starts ("month"), or every 7 or 14 days from the first ("week", "fortnight")."""
     days = pd.date_range(pd.Timestamp(math.ceil(first), unit="D"), pd.Timestamp(last, unit="D"), freq="D")
     pace = {"week": 7, "fortnight": 14, "month": 30}[every]
     marks = days[days.day == 1] if every == "month" else days[np.arange(len(days)) % pace == 0]
@@ -434,7 +510,7 @@ def _listed(texts: Sequence[str], most: int = 6) -> str:
 def block_pages(week: Week, *, size: int = BLOCKS_A_PAGE) -> list[tuple[str, ...]]:
     """Block ids in pick order, the blocks without a place last, in pages of `size` for the small multiples."""
     order = week.order.sort_values(["rank", "block_id"], na_position="last")
-    ids = [b for b in order["block_id"]] + [b for b in week.stage["block_id"] if b not in set(order["block_id"])]
+    ids = list(order["block_id"]) + [b for b in week.stage["block_id"] if b not in set(order["block_id"])]
     return [tuple(ids[i : i + size]) for i in range(0, len(ids), size)]
 
 
@@ -445,15 +521,23 @@ def _chosen(week: Week, block_ids: Sequence[str] | None) -> list[str]:
     unknown = [b for b in block_ids if b not in set(week.stage["block_id"])]
     if unknown:
         known = ", ".join(week.stage["block_id"].astype(str).head(12))
-        raise ValueError(f"block_ids: found {unknown[0]!r}, expected blocks of this week such as {known}. Name one of these.")
+        raise ValueError(
+            f"block_ids: found {unknown[0]!r}, expected blocks of this week such as {known}. Name one of these."
+        )
     return list(block_ids)
 
 
 # ---------------------------------------------------------------------------------------------------------
 # Ripening curves
 
-_CURVE_KEY = (("sample", "sample"), ("solid", "fitted"), ("dashed", "forecast"), ("band", "8-in-10 range"),
-              ("diamond", "target date"), ("range", "its 8-in-10 range"))  # fmt: skip
+_CURVE_KEY = (
+    ("sample", "sample"),
+    ("solid", "fitted"),
+    ("dashed", "forecast"),
+    ("band", "8-in-10 range"),
+    ("diamond", "target date"),
+    ("range", "its 8-in-10 range"),
+)
 _ROW = 106.0
 
 
@@ -469,7 +553,9 @@ def _curves_grid(width: float, basis: str, n: int) -> tuple[int, int]:
     return across, math.ceil(n / across)
 
 
-def curves_size(week: Week, wide: bool, *, basis: str = "fresh", block_ids: Sequence[str] | None = None) -> tuple[float, float]:
+def curves_size(
+    week: Week, wide: bool, *, basis: str = "fresh", block_ids: Sequence[str] | None = None
+) -> tuple[float, float]:
     """Width and height that suit `curves` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     ids = _chosen(week, block_ids)
@@ -480,8 +566,11 @@ def curves_size(week: Week, wide: bool, *, basis: str = "fresh", block_ids: Sequ
 
 
 def _curves_sub(week: Week, basis: str) -> str:
-    what = {"fresh": "Oil, % of fresh weight.", "dry": "Oil, % of dry weight.",
-            "both": "Oil, %: left of dry, right of fresh weight."}[basis]  # fmt: skip
+    what = {
+        "fresh": "Oil, % of fresh weight.",
+        "dry": "Oil, % of dry weight.",
+        "both": "Oil, %: left of dry, right of fresh weight.",
+    }[basis]
     return f"{what} Grey line: {day_text(week.info['as_of'], week.info)}. Target: {target_text(week)}."
 
 
@@ -491,13 +580,20 @@ def finding_curves(week: Week, *, block_ids: Sequence[str] | None = None, basis:
     stage, order = _stage_of(week), _order_of(week)
     rows = [stage[b] for b in _chosen(week, block_ids) if not _picked(order.get(b))]
     reached = [r for r in rows if r["verdict"] == "reached"]
-    dated = sorted((r for r in rows if r["verdict"] in ("not yet", "may never") and not pd.isna(r["on_p50"])),
-                   key=lambda r: r["on_p50"])  # fmt: skip
+    dated = sorted(
+        (r for r in rows if r["verdict"] in ("not yet", "may never") and not pd.isna(r["on_p50"])),
+        key=lambda r: r["on_p50"],
+    )
     never = sum(r["verdict"] == "never" for r in rows)
     parts = []
     if reached:
-        parts.append(f"{len(reached)} of {count_text(len(rows), 'block')} at target" if len(reached) < len(rows)
-                     else f"All {len(rows)} blocks at target" if len(rows) > 1 else "Target reached")  # fmt: skip
+        parts.append(
+            f"{len(reached)} of {count_text(len(rows), 'block')} at target"
+            if len(reached) < len(rows)
+            else f"All {len(rows)} blocks at target"
+            if len(rows) > 1
+            else "Target reached"
+        )
     if dated:
         first = dated[0]
         opening = "next" if reached else "First at target:"
@@ -522,7 +618,9 @@ def alt_curves(week: Week, *, basis: str = "fresh", block_ids: Sequence[str] | N
         now = f", now {number_text(oil, week.info, 1)} %" if not pd.isna(oil) else ""
         says.append(f"{row['block_name']} {_reach_words(row, week)}{now}")
     kind = {"fresh": "of fresh weight", "dry": "of dry weight", "both": "of dry and of fresh weight"}[basis]
-    return f"{finding_curves(week, block_ids=ids)}. Oil in per cent {kind}; target {target_text(week)}: {'; '.join(says)}."
+    return (
+        f"{finding_curves(week, block_ids=ids)}. Oil in per cent {kind}; target {target_text(week)}: {'; '.join(says)}."
+    )
 
 
 def _reach_words(row: Mapping[str, Any], week: Week) -> str:
@@ -536,8 +634,11 @@ def _reach_words(row: Mapping[str, Any], week: Week) -> str:
     if pd.isna(row["on_p50"]):
         return f"does not reach its target by {day_text(week.info['end'], week.info)}"
     last = row["on_p90"]
-    span = (f"between {day_text(row['on_p10'], week.info)} and {day_text(last, week.info)}" if not pd.isna(last)
-            else f"from {day_text(row['on_p10'], week.info)} on")  # fmt: skip
+    span = (
+        f"between {day_text(row['on_p10'], week.info)} and {day_text(last, week.info)}"
+        if not pd.isna(last)
+        else f"from {day_text(row['on_p10'], week.info)} on"
+    )
     may = f" (chance of never: {chance_text(row['never_chance'])})" if verdict == "may never" else ""
     return f"reaches its target {span}{may}"
 
@@ -573,11 +674,11 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
         return _nothing(ax, week, width, "No blocks to draw.")
     top = _head(ax, week, width, finding_curves(week, block_ids=ids), [_curves_sub(week, basis)])
     top = _key(ax, top, width, _curves_key(week, basis))
-    across, rows = _curves_grid(width, basis, len(ids))
+    across, _ = _curves_grid(width, basis, len(ids))
     bases = ("dry", "fresh") if basis == "both" else (basis,)
     stage, order, today = _stage_of(week), _order_of(week), _today(week)
-    curve = {b: part for b, part in week.curves[week.curves["block_id"].isin(ids)].groupby("block_id")}
-    sample = {b: part for b, part in week.samples[week.samples["block_id"].isin(ids)].groupby("block_id")}
+    curve = dict(tuple(week.curves[week.curves["block_id"].isin(ids)].groupby("block_id")))
+    sample = dict(tuple(week.samples[week.samples["block_id"].isin(ids)].groupby("block_id")))
     first, last = _curve_span(week, ids, today)
     limits = {k: _oil_limits(curve, sample, k, first, last) for k in bases}
     left, gap = 24.0, 12.0
@@ -588,14 +689,28 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
         x0, y0 = left + col * cell, top + row * _ROW
         x1 = x0 + cell - (left if apart else gap) - (6 if apart else 0)
         style = cultivar_style(stage[b]["style_index"])
-        _panel_head(ax, week, stage[b], order.get(b), style, x0, x1, y0, verdict="picked" if _picked(order.get(b)) else None)
+        _panel_head(
+            ax, week, stage[b], order.get(b), style, x0, x1, y0, verdict="picked" if _picked(order.get(b)) else None
+        )
         inner = (x1 - x0 + left) / 2 if apart else x1 - x0
         lowest = i + across >= len(ids)
         for j, kind in enumerate(bases):
             px0 = x0 + j * inner
             px1 = px0 + inner - (left if apart else 0)
-            _oil_panel(ax, week, stage[b], curve.get(b), sample.get(b), style, kind, (px0, px1, y0 + 31, y0 + _ROW - 14),
-                       (first, last), limits[kind], y_labels=col == 0 or apart, months=lowest)  # fmt: skip
+            _oil_panel(
+                ax,
+                week,
+                stage[b],
+                curve.get(b),
+                sample.get(b),
+                style,
+                kind,
+                (px0, px1, y0 + 31, y0 + _ROW - 14),
+                (first, last),
+                limits[kind],
+                y_labels=col == 0 or apart,
+                months=lowest,
+            )
             if len(bases) == 2:
                 _write(ax, px1 - 2, y0 + _ROW - 18, kind, size=SMALL, color=SOFT, ha="right", halo=True)
     return ax
@@ -612,8 +727,9 @@ def _curve_span(week: Week, ids: Sequence[str], today: float) -> tuple[float, fl
     return min(first, today - 21), max(min(wanted, today + 70, season_end), today + 21)
 
 
-def _oil_limits(curve: Mapping[str, pd.DataFrame], sample: Mapping[str, pd.DataFrame], kind: str, first: float,
-                last: float) -> tuple[float, float]:  # fmt: skip
+def _oil_limits(
+    curve: Mapping[str, pd.DataFrame], sample: Mapping[str, pd.DataFrame], kind: str, first: float, last: float
+) -> tuple[float, float]:
     highs, lows = [], []
     for part in curve.values():
         day = _day_number(part["day"])
@@ -628,8 +744,17 @@ def _oil_limits(curve: Mapping[str, pd.DataFrame], sample: Mapping[str, pd.DataF
     return max(0.0, low - 0.08 * (high - low)), high + 0.06 * (high - low)
 
 
-def _panel_head(ax: Axes, week: Week, stage: Mapping[str, Any], order: Mapping[str, Any] | None, style: Style, x0: float,
-                x1: float, y0: float, verdict: str | None = None) -> None:  # fmt: skip
+def _panel_head(
+    ax: Axes,
+    week: Week,
+    stage: Mapping[str, Any],
+    order: Mapping[str, Any] | None,
+    style: Style,
+    x0: float,
+    x1: float,
+    y0: float,
+    verdict: str | None = None,
+) -> None:
     """Two lines over a panel: number and name with the cultivar, then the answer in words."""
     cultivar = _fit(drawable(stage["cultivar"]), SMALL, 0.48 * (x1 - x0))
     room = x1 - x0 - text_width(cultivar, SMALL) - 14
@@ -637,7 +762,9 @@ def _panel_head(ax: Axes, week: Week, stage: Mapping[str, Any], order: Mapping[s
     name_size = BODY if text_width(name, BODY, bold=True) <= room else SMALL
     _write(ax, x0, y0 + 11, _fit(name, name_size, room, bold=True), size=name_size, bold=True)
     _write(ax, x1, y0 + 11, cultivar, size=SMALL, color=style.text, ha="right")
-    _mark(ax, [x1 - text_width(cultivar, SMALL) - 7], [y0 + 8], style.marker, size=4.5, fill=style.fill, edge=style.fill)
+    _mark(
+        ax, [x1 - text_width(cultivar, SMALL) - 7], [y0 + 8], style.marker, size=4.5, fill=style.fill, edge=style.fill
+    )
     # The answer is bold, its range after the bracket is not.
     answer, bracket, rest = (verdict_text(stage, week) if verdict is None else verdict).partition(" (")
     ready = stage["verdict"] == "reached" and verdict is None
@@ -650,20 +777,47 @@ def _panel_head(ax: Axes, week: Week, stage: Mapping[str, Any], order: Mapping[s
         _write(ax, x0 + at, y0 + 24, _fit(bracket + rest, SMALL, x1 - x0 - at), size=SMALL)
 
 
-def _frame(ax: Axes, week: Week, box: tuple[float, float, float, float], y: Callable[[Any], Any], ticks: np.ndarray, *,
-           labels: bool) -> None:  # fmt: skip
+def _frame(
+    ax: Axes,
+    week: Week,
+    box: tuple[float, float, float, float],
+    y: Callable[[Any], Any],
+    ticks: np.ndarray,
+    *,
+    labels: bool,
+) -> None:
     """Grid lines with their values, and the line at the bottom."""
     x0, x1, _, y1 = box
     _lines(ax, [[(x0, float(y(t))), (x1, float(y(t)))] for t in ticks])
     _lines(ax, [[(x0, y1), (x1, y1)]], color=SOFT, width=0.9, z=4)
     if labels:
         for t in ticks:
-            _write(ax, x0 - 5, float(y(t)) + 3, number_text(t, week.info, _digits(ticks)), size=SMALL, color=SOFT, ha="right")
+            _write(
+                ax,
+                x0 - 5,
+                float(y(t)) + 3,
+                number_text(t, week.info, _digits(ticks)),
+                size=SMALL,
+                color=SOFT,
+                ha="right",
+            )
 
 
-def _oil_panel(ax: Axes, week: Week, stage: Mapping[str, Any], curve: pd.DataFrame | None, sample: pd.DataFrame | None,
-               style: Style, kind: str, box: tuple[float, float, float, float], span: tuple[float, float],
-               limits: tuple[float, float], *, y_labels: bool, months: bool) -> None:  # fmt: skip
+def _oil_panel(
+    ax: Axes,
+    week: Week,
+    stage: Mapping[str, Any],
+    curve: pd.DataFrame | None,
+    sample: pd.DataFrame | None,
+    style: Style,
+    kind: str,
+    box: tuple[float, float, float, float],
+    span: tuple[float, float],
+    limits: tuple[float, float],
+    *,
+    y_labels: bool,
+    months: bool,
+) -> None:
     x0, x1, y0, y1 = box
     (first, last), (low, high) = span, limits
     x, y = _scale(first, last, x0, x1), _scale(low, high, y1, y0)
@@ -686,19 +840,34 @@ def _oil_panel(ax: Axes, week: Week, stage: Mapping[str, Any], curve: pd.DataFra
         ahead = part["forecast"].to_numpy(dtype=bool)
         clip = functools.partial(np.clip, a_min=low, a_max=high)
         edge = np.concatenate([np.column_stack([x(day), y(clip(p10))]), np.column_stack([x(day), y(clip(p90))])[::-1]])
-        ax.add_collection(PolyCollection([edge], facecolors=style.fill, alpha=0.2, linewidths=0, zorder=2), autolim=False)
+        ax.add_collection(
+            PolyCollection([edge], facecolors=style.fill, alpha=0.2, linewidths=0, zorder=2), autolim=False
+        )
         seen = np.where(p50 >= low, p50, np.nan)
         _path(ax, x(day[~ahead]), y(seen[~ahead]), color=style.fill, width=2)
         join = ahead | np.roll(ahead, -1)  # the dashes begin where the solid line ends
         _path(ax, x(day[join]), y(seen[join]), color=style.fill, width=2, dash=(0, (2, 1.1)))
         if stage["verdict"] != "reached" and np.isfinite(reach[1]) and first <= reach[1] <= last:
             at = float(np.interp(reach[1], day, p50))
-            _lines(ax, [[(float(x(reach[1])), float(y(at))), (float(x(reach[1])), y1)]], color=INK, width=1, dash=(0, (1, 1.5)),
-                   z=3)  # fmt: skip
+            _lines(
+                ax,
+                [[(float(x(reach[1])), float(y(at))), (float(x(reach[1])), y1)]],
+                color=INK,
+                width=1,
+                dash=(0, (1, 1.5)),
+                z=3,
+            )
             _mark(ax, [float(x(reach[1]))], [float(y(at))], "D", size=5.5)
     if sample is not None:
-        _mark(ax, x(_day_number(sample["sampled_on"])), y(sample[f"oil_{kind}_pct"].to_numpy(dtype=float)), style.marker,
-              size=4.5, fill="white", edge=style.fill)  # fmt: skip
+        _mark(
+            ax,
+            x(_day_number(sample["sampled_on"])),
+            y(sample[f"oil_{kind}_pct"].to_numpy(dtype=float)),
+            style.marker,
+            size=4.5,
+            fill="white",
+            edge=style.fill,
+        )
     if months:
         _day_axis(ax, week, x, first, last, y1, every="month", room=x1 - x0)
 
@@ -720,7 +889,9 @@ def _calendar_rows(week: Week, days: int, most: int) -> tuple[list[tuple[str, li
 def _spans(week: Week, column: str, chance: float, days: int) -> list[tuple[float, float, float]]:
     """Runs of coming days whose chance is reached at the main station: first, end [day numbers], largest chance."""
     today = _today(week)
-    rows = week.weather[(week.weather["station_id"] == week.info["main_station"]) & ~week.weather["measured"].astype(bool)]
+    rows = week.weather[
+        (week.weather["station_id"] == week.info["main_station"]) & ~week.weather["measured"].astype(bool)
+    ]
     runs: list[tuple[float, float, float]] = []
     for day, value in zip(_day_number(rows["day"]), rows[column].astype(float), strict=True):
         if not (today <= day < today + days) or not value >= chance:
@@ -743,7 +914,7 @@ def _calendar_items(week: Week, groups: Sequence[tuple[str, list[dict[str, Any]]
     return items
 
 
-def finding_calendar(week: Week, *, days: int = 21, most: int = 24) -> str:
+def finding_calendar(week: Week) -> str:
     """What the calendar shows, in a sentence."""
     rows = planned(week)
     if rows.empty:
@@ -753,7 +924,11 @@ def finding_calendar(week: Week, *, days: int = 21, most: int = 24) -> str:
     off = [f"{count_text(n, 'block')} {word}" for n, word in ((late, "late"), (early, "early")) if n]
     tail = f"; {' and '.join(off)}" if off else "; every block in its good days"
     when = when_text(first.to_dict(), week)
-    opening = f"Finish {first['block_name']} first" if first["status"] == "picking" else f"Pick {first['block_name']} first, {when}"
+    opening = (
+        f"Finish {first['block_name']} first"
+        if first["status"] == "picking"
+        else f"Pick {first['block_name']} first, {when}"
+    )
     return f"{opening}{tail}"
 
 
@@ -764,9 +939,14 @@ def alt_calendar(week: Week, *, days: int = 21, most: int = 24) -> str:
     for harvester, rows in groups:
         blocks = [f"{r['block_name']} {days_text(r['start_at'], r['end_at'], week.info)}" for r in rows]
         says.append(f"{harvester} picks {_listed(blocks, 8)}")
-    for column, chance, word in (("rain_chance", RAIN_LIKELY, "Rain is likely"), ("frost_chance", FROST_WORTH_SAYING, "Frost may come")):
-        runs = [days_text(pd.Timestamp(a, unit="D"), pd.Timestamp(b - 1, unit="D"), week.info)
-                for a, b, _ in _spans(week, column, chance, days)]  # fmt: skip
+    for column, chance, word in (
+        ("rain_chance", RAIN_LIKELY, "Rain is likely"),
+        ("frost_chance", FROST_WORTH_SAYING, "Frost may come"),
+    ):
+        runs = [
+            days_text(pd.Timestamp(a, unit="D"), pd.Timestamp(b - 1, unit="D"), week.info)
+            for a, b, _ in _spans(week, column, chance, days)
+        ]
         if runs:
             says.append(f"{word} {_listed(runs)}")
     if left:
@@ -783,7 +963,9 @@ def calendar_size(week: Week, wide: bool, *, days: int = 21, most: int = 24) -> 
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     groups, left = _calendar_rows(week, days, most)
     n = sum(len(rows) for _, rows in groups)
-    height = _head_height(week, finding_calendar(week), [], width) + KEY_LINE * len(_key_rows(_calendar_items(week, groups, days), width))
+    height = _head_height(week, finding_calendar(week), [], width) + KEY_LINE * len(
+        _key_rows(_calendar_items(week, groups, days), width)
+    )
     height += 22 + n * _calendar_pitch(n) + 15 * len(groups) * (len(groups) > 1) + 20 + (14 if left else 0)
     return width / 72, max(height, 90) / 72
 
@@ -812,12 +994,24 @@ def calendar(week: Week, ax: Axes, *, days: int = 21, most: int = 24) -> Axes:
     bottom = top + 6 + n * pitch + 15 * len(groups) * (len(groups) > 1)
     today = _today(week)
     x = _scale(today, today + days, 2, width - 2)
-    _lines(ax, [[(float(x(today + d)), top), (float(x(today + d)), bottom)] for d in range(days + 1) if d % 7],
-           color="#eef1f3", width=0.6, z=0)  # fmt: skip
-    _lines(ax, [[(float(x(today + d)), top), (float(x(today + d)), bottom)] for d in range(0, days + 1, 7)], color=GRID, z=1)
+    _lines(
+        ax,
+        [[(float(x(today + d)), top), (float(x(today + d)), bottom)] for d in range(days + 1) if d % 7],
+        color="#eef1f3",
+        width=0.6,
+        z=0,
+    )
+    _lines(
+        ax,
+        [[(float(x(today + d)), top), (float(x(today + d)), bottom)] for d in range(0, days + 1, 7)],
+        color=GRID,
+        z=1,
+    )
     taken = -math.inf
-    for column, chance, word, ink in (("rain_chance", RAIN_LIKELY, "rain", RAIN_INK),
-                                      ("frost_chance", FROST_WORTH_SAYING, "frost", COLD_INK)):  # fmt: skip
+    for column, chance, word, ink in (
+        ("rain_chance", RAIN_LIKELY, "rain", RAIN_INK),
+        ("frost_chance", FROST_WORTH_SAYING, "frost", COLD_INK),
+    ):
         for a, b, most_likely in _spans(week, column, chance, days):
             box = _box(float(x(a)), top, float(x(b)), bottom)
             if word == "rain":
@@ -834,10 +1028,14 @@ def calendar(week: Week, ax: Axes, *, days: int = 21, most: int = 24) -> Axes:
     stage, y = _stage_of(week), top + 6
     for harvester, rows in groups:
         if len(groups) > 1:
-            _write(ax, 2, y + 10, _fit(f"Harvester {drawable(harvester)}", SMALL, width), size=SMALL, color=SOFT, halo=True)
+            _write(
+                ax, 2, y + 10, _fit(f"Harvester {drawable(harvester)}", SMALL, width), size=SMALL, color=SOFT, halo=True
+            )
             y += 15
         for row in rows:
-            _calendar_row(ax, week, row, cultivar_style(stage[row["block_id"]]["style_index"]), x, y, width, today, days)
+            _calendar_row(
+                ax, week, row, cultivar_style(stage[row["block_id"]]["style_index"]), x, y, width, today, days
+            )
             y += pitch
     _lines(ax, [[(2, bottom), (width - 2, bottom)]], color=SOFT, width=0.9, z=4)
     _day_axis(ax, week, x, today, today + days, bottom, every="week", room=width - 2)
@@ -846,9 +1044,20 @@ def calendar(week: Week, ax: Axes, *, days: int = 21, most: int = 24) -> Axes:
     return ax
 
 
-def _calendar_row(ax: Axes, week: Week, row: Mapping[str, Any], style: Style, x: Callable[[Any], Any], y: float,
-                  width: float, today: float, days: int) -> None:  # fmt: skip
-    start, end, good_from, good_to, best = _day_number([row[k] for k in ("start_at", "end_at", "good_from", "good_to", "best_on")])
+def _calendar_row(
+    ax: Axes,
+    week: Week,
+    row: Mapping[str, Any],
+    style: Style,
+    x: Callable[[Any], Any],
+    y: float,
+    width: float,
+    today: float,
+    days: int,
+) -> None:
+    start, end, good_from, good_to, best = _day_number(
+        [row[k] for k in ("start_at", "end_at", "good_from", "good_to", "best_on")]
+    )
     last = today + days
     a, b = float(x(max(start, today))), float(x(min(end, last)))
     b = max(b, a + 3)
@@ -916,16 +1125,23 @@ def alt_mill_load(week: Week, *, days: int = 21) -> str:
     """Alternative text of `mill_load`."""
     totals, crop = _mill_totals(week, days), display_unit(week.info, "crop")
     busy = totals[totals["crop_t"] > 0]
-    says = [f"{day_text(r.day, week.info)} {number_text(crop.of(r.crop_t), week.info)} of {number_text(crop.of(r.limit_t), week.info)}"
-            for r in busy.itertuples()]  # fmt: skip
-    return f"{finding_mill_load(week, days=days)}. Fruit and limit in {crop.label} by day: {_listed(says, 10) or 'none'}."
+    says = [
+        f"{day_text(r.day, week.info)} {number_text(crop.of(r.crop_t), week.info)}"
+        f" of {number_text(crop.of(r.limit_t), week.info) or 'no limit'}"
+        for r in busy.itertuples()
+    ]
+    return (
+        f"{finding_mill_load(week, days=days)}. Fruit and limit in {crop.label} by day: {_listed(says, 10) or 'none'}."
+    )
 
 
 def mill_load_size(week: Week, wide: bool, *, days: int = 21) -> tuple[float, float]:
     """Width and height that suit `mill_load` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     key = KEY_LINE * len(_key_rows(_mill_items(week, days), width))
-    return width / 72, (_head_height(week, finding_mill_load(week, days=days), [_mill_sub(week)], width) + key + 130 + 24) / 72
+    return width / 72, (
+        _head_height(week, finding_mill_load(week, days=days), [_mill_sub(week)], width) + key + 130 + 24
+    ) / 72
 
 
 def _mill_sub(week: Week) -> str:
@@ -935,8 +1151,12 @@ def _mill_sub(week: Week) -> str:
 def _mill_items(week: Week, days: int) -> list[tuple[str, str]]:
     rows = _mill_days(week, days)
     rows = rows[rows["crop_t"] > 0]
-    lots = sorted({(int(i) if not pd.isna(i) else 0, str(c), _truth(o))
-                   for i, c, o in zip(rows["style_index"], rows["cultivar"], rows["organic"], strict=True)})  # fmt: skip
+    lots = sorted(
+        {
+            (int(i) if not pd.isna(i) else 0, str(c), _truth(o))
+            for i, c, o in zip(rows["style_index"], rows["cultivar"], rows["organic"], strict=True)
+        }
+    )
     items = [(f"style {i}", c) for i, c in dict.fromkeys((i, c) for i, c, _ in lots)] + [("limit", "mill limit")]
     return items + ([("organic", "organic, kept apart")] if any(o for *_, o in lots) else [])
 
@@ -976,7 +1196,11 @@ def mill_load(week: Week, ax: Axes, *, days: int = 21) -> Axes:
     piled: dict[float, float] = {}
     bars: dict[int, list[Any]] = {}
     organic: list[Any] = []
-    pieces = rows[rows["crop_t"] > 0].groupby(["day", "style_index", "organic"], as_index=False, dropna=False)["crop_t"].sum()
+    pieces = (
+        rows[rows["crop_t"] > 0]
+        .groupby(["day", "style_index", "organic"], as_index=False, dropna=False)["crop_t"]
+        .sum()
+    )
     for row in pieces.itertuples():
         day, amount = float(_day_number(row.day)), float(crop.of(row.crop_t))
         base = piled.get(day, 0.0)
@@ -1006,7 +1230,17 @@ def mill_load(week: Week, ax: Axes, *, days: int = 21) -> Axes:
         at, said = float(x(day[k] + 0.5)), number_text(amounts[k], week.info)
         half = text_width(said, SMALL, bold=True) / 2
         if limit[k] > 0 and amounts[k] > limit[k] * OVER and all(abs(at - t) > 2 * half + 2 for t in taken):
-            _write(ax, min(at, width - half), float(y(amounts[k])) - 3, said, size=SMALL, color=WARN, bold=True, ha="center", halo=True)
+            _write(
+                ax,
+                min(at, width - half),
+                float(y(amounts[k])) - 3,
+                said,
+                size=SMALL,
+                color=WARN,
+                bold=True,
+                ha="center",
+                halo=True,
+            )
             taken.append(at)
         elif limit[k] <= 0 and float(x(1) - x(0)) > 9:
             _write(ax, at, bottom - 3, "closed", size=SMALL, color=SOFT, ha="center", turn=90)
@@ -1031,7 +1265,9 @@ def finding_weather_strip(week: Week, *, days: int = 10, station_id: str | None 
         return "No outlook for the days ahead"
     wet = rows[rows["rain_chance"] >= RAIN_LIKELY]
     cold = rows[rows["frost_chance"] >= FROST_WORTH_SAYING]
-    parts = [f"Rain likely {day_text(wet.iloc[0]['day'], week.info, 'MMMEd')}" if len(wet) else "No day with rain likely"]
+    parts = [
+        f"Rain likely {day_text(wet.iloc[0]['day'], week.info, 'MMMEd')}" if len(wet) else "No day with rain likely"
+    ]
     if len(cold):
         parts.append(f"frost may come {day_text(cold.iloc[0]['day'], week.info, 'MMMEd')}")
     hours = rows["work_h"].astype(float)
@@ -1046,10 +1282,13 @@ def alt_weather_strip(week: Week, *, days: int = 10, station_id: str | None = No
     temp, rain = display_unit(info, "temp"), display_unit(info, "rain")
     says = []
     for r in rows.to_dict("records"):
-        text = (f"{day_text(r['day'], info, 'MMMEd')}: {number_text(temp.of(r['temp_min_p50_c']), info)} to "
-                f"{number_text(temp.of(r['temp_max_p50_c']), info)} {temp.label}")  # fmt: skip
+        text = (
+            f"{day_text(r['day'], info, 'MMMEd')}: {number_text(temp.of(r['temp_min_p50_c']), info)} to "
+            f"{number_text(temp.of(r['temp_max_p50_c']), info)} {temp.label}"
+        )
         if r["rain_chance"] >= 0.1:
-            text += f", rain {chance_text(r['rain_chance'])}, {number_text(rain.of(r['rain_mean_mm']), info, rain.digits)} {rain.label}"
+            amount = number_text(rain.of(r["rain_mean_mm"]), info, rain.digits)
+            text += f", rain {chance_text(r['rain_chance'])}, {amount} {rain.label}"
         if r["frost_chance"] >= 0.05:
             text += f", frost {chance_text(r['frost_chance'])}"
         if not pd.isna(r["work_h"]):
@@ -1061,7 +1300,9 @@ def alt_weather_strip(week: Week, *, days: int = 10, station_id: str | None = No
 def weather_strip_size(week: Week, wide: bool, *, days: int = 10, station_id: str | None = None) -> tuple[float, float]:
     """Width and height that suit `weather_strip` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    return width / 72, (_head_height(week, finding_weather_strip(week, days=days, station_id=station_id), [], width) + 218) / 72
+    return width / 72, (
+        _head_height(week, finding_weather_strip(week, days=days, station_id=station_id), [], width) + 218
+    ) / 72
 
 
 @_own_look
@@ -1096,36 +1337,76 @@ def weather_strip(week: Week, ax: Axes, *, days: int = 10, station_id: str | Non
     y = _scale(floor, float(np.nanmax(high["p90"])), y1, y0)
     zero = float(y(temp.of(0.0)))
     _lines(ax, [[(left, zero), (width, zero)]], color=COLD_INK, width=1.0, dash=(0, (3, 2)), z=1)
-    _write(ax, left - 5, zero + 3, f"{number_text(temp.of(0.0), info)} {temp.label}", size=SMALL, color=COLD_INK, ha="right")
+    _write(
+        ax,
+        left - 5,
+        zero + 3,
+        f"{number_text(temp.of(0.0), info)} {temp.label}",
+        size=SMALL,
+        color=COLD_INK,
+        ha="right",
+    )
     _write(ax, left - 5, y0 + 8, "high", size=SMALL, color=SOFT, ha="right")
     if zero - (y0 + 8) > 34:
         _write(ax, left - 5, (y0 + zero) / 2 + 8, "low", size=SMALL, color=SOFT, ha="right")
     cold = rows["frost_chance"].to_numpy(dtype=float) >= FROST_WORTH_SAYING
     for flag, color in ((False, PALE), (True, COLD_INK)):
         on = cold == flag
-        _lines(ax, [[(m, float(y(a))), (m, float(y(b)))] for m, a, b in zip(middle[on], low["p10"][on], high["p90"][on], strict=True)],
-               color=color, width=1.2, z=2)  # fmt: skip
-        _lines(ax, [[(m, float(y(a))), (m, float(y(b)))] for m, a, b in zip(middle[on], low["p50"][on], high["p50"][on], strict=True)],
-               color=color, width=7, z=3)  # fmt: skip
+        _lines(
+            ax,
+            [
+                [(m, float(y(a))), (m, float(y(b)))]
+                for m, a, b in zip(middle[on], low["p10"][on], high["p90"][on], strict=True)
+            ],
+            color=color,
+            width=1.2,
+            z=2,
+        )
+        _lines(
+            ax,
+            [
+                [(m, float(y(a))), (m, float(y(b)))]
+                for m, a, b in zip(middle[on], low["p50"][on], high["p50"][on], strict=True)
+            ],
+            color=color,
+            width=7,
+            z=3,
+        )
     for i, m in enumerate(middle):
-        _write(ax, m, float(y(high["p90"][i])) - 3, number_text(high["p50"][i], info), size=SMALL, ha="center", halo=True)
-        _write(ax, m, float(y(low["p10"][i])) + 10, number_text(low["p50"][i], info), size=SMALL, ha="center", halo=True,
-               bold=bool(cold[i]), color=COLD_INK if cold[i] else INK)  # fmt: skip
+        _write(
+            ax, m, float(y(high["p90"][i])) - 3, number_text(high["p50"][i], info), size=SMALL, ha="center", halo=True
+        )
+        _write(
+            ax,
+            m,
+            float(y(low["p10"][i])) + 10,
+            number_text(low["p50"][i], info),
+            size=SMALL,
+            ha="center",
+            halo=True,
+            bold=bool(cold[i]),
+            color=COLD_INK if cold[i] else INK,
+        )
     _rain_row(ax, week, rows, middle, step, left, top + 133, rain)
     _frost_row(ax, rows, middle, left, top + 185)
     _hours_row(ax, week, rows, middle, step, left, top + 191)
     return ax
 
 
-def _rain_row(ax: Axes, week: Week, rows: pd.DataFrame, middle: np.ndarray, step: float, left: float, top: float,
-              unit: Any) -> None:  # fmt: skip
+def _rain_row(
+    ax: Axes, week: Week, rows: pd.DataFrame, middle: np.ndarray, step: float, left: float, top: float, unit: Any
+) -> None:
     """Mean rain as bars, its chance in words below."""
     base = top + 25
     _write(ax, left - 5, base - 9, "rain", size=SMALL, color=SOFT, ha="right")
     _write(ax, left - 5, base + 2, unit.label, size=SMALL, color=SOFT, ha="right")
     mean = rows["rain_mean_mm"].to_numpy(dtype=float)
     most = max(float(np.nanmax(mean)), 10.0)
-    boxes = [_box(m - 0.3 * step, base - 22 * min(v / most, 1.0), m + 0.3 * step, base) for m, v in zip(middle, mean, strict=True) if v >= 0.3]
+    boxes = [
+        _box(m - 0.3 * step, base - 22 * min(v / most, 1.0), m + 0.3 * step, base)
+        for m, v in zip(middle, mean, strict=True)
+        if v >= 0.3
+    ]
     _boxes(ax, boxes, "#4a90c4")
     _lines(ax, [[(left, base), (middle[-1] + step / 2, base)]], color=GRID, z=1)
     digits = unit.digits
@@ -1137,8 +1418,16 @@ def _rain_row(ax: Axes, week: Week, rows: pd.DataFrame, middle: np.ndarray, step
             _write(ax, m, base - 22 * min(v / most, 1.0) - 2.5, text, size=SMALL, ha="center", halo=True)
         if chance >= 0.05:
             strong = chance >= RAIN_LIKELY
-            _write(ax, m, base + 11, f"{5 * round(20 * chance):.0f}%", size=SMALL, ha="center", bold=strong,
-                   color=RAIN_INK if strong else SOFT)  # fmt: skip
+            _write(
+                ax,
+                m,
+                base + 11,
+                f"{5 * round(20 * chance):.0f}%",
+                size=SMALL,
+                ha="center",
+                bold=strong,
+                color=RAIN_INK if strong else SOFT,
+            )
 
 
 def _frost_row(ax: Axes, rows: pd.DataFrame, middle: np.ndarray, left: float, y: float) -> None:
@@ -1149,7 +1438,9 @@ def _frost_row(ax: Axes, rows: pd.DataFrame, middle: np.ndarray, left: float, y:
         _write(ax, m, y, text, size=SMALL, ha="center", bold=strong, color=COLD_INK if strong else SOFT)
 
 
-def _hours_row(ax: Axes, week: Week, rows: pd.DataFrame, middle: np.ndarray, step: float, left: float, top: float) -> None:
+def _hours_row(
+    ax: Axes, week: Week, rows: pd.DataFrame, middle: np.ndarray, step: float, left: float, top: float
+) -> None:
     _write(ax, left - 5, top + 10, "pick", size=SMALL, color=SOFT, ha="right")
     _write(ax, left - 5, top + 20, "hours", size=SMALL, color=SOFT, ha="right")
     hours = rows["work_h"].to_numpy(dtype=float)
@@ -1195,19 +1486,29 @@ def _days_words(row: Mapping[str, Any], order: Mapping[str, Any] | None) -> str:
 def finding_block_map(week: Week) -> str:
     """What the block map shows, in a sentence."""
     order = _order_of(week)
-    steps = [day_step(r["days_p50"], r["verdict"]) for r in week.stage.to_dict("records")
-             if not _picked(order.get(r["block_id"]))]  # fmt: skip
+    steps = [
+        day_step(r["days_p50"], r["verdict"])
+        for r in week.stage.to_dict("records")
+        if not _picked(order.get(r["block_id"]))
+    ]
     ready, soon = sum(s == 0 for s in steps), sum(s in (1, 2) for s in steps)
     if not ready and not soon:
         return "No block reaches its target within a week"
-    return f"{count_text(ready, 'block')} at target, {soon} more within a week" if ready else f"{count_text(soon, 'block')} within a week of target"
+    return (
+        f"{count_text(ready, 'block')} at target, {soon} more within a week"
+        if ready
+        else f"{count_text(soon, 'block')} within a week of target"
+    )
 
 
 def alt_block_map(week: Week) -> str:
     """Alternative text of `block_map`."""
     says, order = [], _order_of(week)
     for ranch, rows in week.stage.groupby("ranch", sort=True):
-        blocks = [f"{r['block_name']} {_days_words(r, order.get(r['block_id']))}" for r in rows.sort_values("days_p50").to_dict("records")]
+        blocks = [
+            f"{r['block_name']} {_days_words(r, order.get(r['block_id']))}"
+            for r in rows.sort_values("days_p50").to_dict("records")
+        ]
         says.append(f"{ranch}: {_listed(blocks, 8)}")
     return f"{finding_block_map(week)}. Days to {target_text(week)} by ranch. {'. '.join(says)}."
 
@@ -1225,7 +1526,9 @@ def block_map_size(week: Week, wide: bool) -> tuple[float, float]:
 
 
 def _map_sub(week: Week) -> str:
-    return f"Days to {target_text(week)}. A sketch: north is up, larger blocks are larger, roads and shapes are left out."
+    return (
+        f"Days to {target_text(week)}. A sketch: north is up, larger blocks are larger, roads and shapes are left out."
+    )
 
 
 @_own_look
@@ -1257,7 +1560,15 @@ def block_map(week: Week, ax: Axes) -> Axes:
         if isinstance(kind, int):
             _boxes(ax, boxes, DAY_STEPS[kind][2], edge=SOFT if kind == 4 else "none", width=0.8 if kind == 4 else 0)
         else:
-            _boxes(ax, boxes, "white", hatch="////" if kind == "no date" else "", hatch_color="#d5dadd", edge=SOFT, width=0.8)
+            _boxes(
+                ax,
+                boxes,
+                "white",
+                hatch="////" if kind == "no date" else "",
+                hatch_color="#d5dadd",
+                edge=SOFT,
+                width=0.8,
+            )
     _steps_key(ax, width, height - 20, "no date" in tiles)
     return ax
 
@@ -1270,8 +1581,15 @@ def _tile_kind(stage: Mapping[str, Any], order: Mapping[str, Any] | None) -> tup
     return ("no date", INK) if step is None else (step, DAY_STEPS[step][3])
 
 
-def _tile_words(ax: Axes, stage: Mapping[str, Any], order: Mapping[str, Any] | None, ink: str,
-                box: tuple[float, float, float, float], *, halo: bool) -> None:  # fmt: skip
+def _tile_words(
+    ax: Axes,
+    stage: Mapping[str, Any],
+    order: Mapping[str, Any] | None,
+    ink: str,
+    box: tuple[float, float, float, float],
+    *,
+    halo: bool,
+) -> None:
     """Number, name and days in a tile: the largest layout that fits it whole, or the number alone with the days."""
     x0, x1, y0, y1 = box
     room, height, middle = x1 - x0 - 6, y1 - y0 - 4, (x0 + x1) / 2
@@ -1280,10 +1598,19 @@ def _tile_words(ax: Axes, stage: Mapping[str, Any], order: Mapping[str, Any] | N
     if stage["verdict"] == "reached" and not _picked(order):
         days = next((t for t in (days, "ready") if text_width(t, SMALL, bold=True) <= room), "over")
     one_line = f"{number}  {name}".strip()
-    heads = [[one_line], [t for t in (number, name) if t], [t for t in (number, *_wrap(name, SMALL, room, most=2)) if t],
-             [_fit(one_line, SMALL, room)], [number]]  # fmt: skip
+    heads = [
+        [one_line],
+        [t for t in (number, name) if t],
+        [t for t in (number, *_wrap(name, SMALL, room, most=2)) if t],
+        [_fit(one_line, SMALL, room)],
+        [number],
+    ]
     for head in heads if height >= 21 else []:
-        fits = [s for s in (13.0, 11.0, BODY, SMALL) if text_width(days, s, bold=True) <= room and 11 * len(head) + s + 1 <= height]
+        fits = [
+            s
+            for s in (13.0, 11.0, BODY, SMALL)
+            if text_width(days, s, bold=True) <= room and 11 * len(head) + s + 1 <= height
+        ]
         if fits and all(text_width(line, SMALL) <= room and (len(line) > 5 or not line.endswith("…")) for line in head):
             y = (y0 + y1) / 2 - (11 * len(head) + fits[0] + 1) / 2
             for line in head:
@@ -1295,17 +1622,40 @@ def _tile_words(ax: Axes, stage: Mapping[str, Any], order: Mapping[str, Any] | N
         if text_width(text, SMALL, bold=True) <= room:
             _write(ax, middle, (y0 + y1) / 2 + 3, text, size=SMALL, bold=True, color=ink, ha="center", halo=halo)
             return
-    _write(ax, middle, (y0 + y1) / 2 + 3, _fit(number or days, SMALL, room + 4), size=SMALL, color=ink, ha="center", halo=halo)
+    _write(
+        ax,
+        middle,
+        (y0 + y1) / 2 + 3,
+        _fit(number or days, SMALL, room + 4),
+        size=SMALL,
+        color=ink,
+        ha="center",
+        halo=halo,
+    )
 
 
 def _steps_key(ax: Axes, width: float, y: float, undated: bool) -> None:
     n = len(DAY_STEPS) + undated
     step = width / n
     for i, (words, _, fill, ink) in enumerate(DAY_STEPS):
-        _boxes(ax, [_box(i * step + 0.5, y, (i + 1) * step - 0.5, y + 17)], fill, edge=SOFT if i == 4 else "none", width=0.8)
+        _boxes(
+            ax,
+            [_box(i * step + 0.5, y, (i + 1) * step - 0.5, y + 17)],
+            fill,
+            edge=SOFT if i == 4 else "none",
+            width=0.8,
+        )
         _write(ax, (i + 0.5) * step, y + 12, words, size=SMALL, color=ink, ha="center")
     if undated:
-        _boxes(ax, [_box((n - 1) * step + 0.5, y, width - 0.5, y + 17)], "white", hatch="////", hatch_color="#d5dadd", edge=SOFT, width=0.8)
+        _boxes(
+            ax,
+            [_box((n - 1) * step + 0.5, y, width - 0.5, y + 17)],
+            "white",
+            hatch="////",
+            hatch_color="#d5dadd",
+            edge=SOFT,
+            width=0.8,
+        )
         _write(ax, (n - 0.5) * step, y + 12, "no date", size=SMALL, ha="center", halo=True)
 
 
@@ -1313,7 +1663,12 @@ def _steps_key(ax: Axes, width: float, y: float, undated: bool) -> None:
 # Value against date
 
 
-_VALUE_KEY = (("solid", "value if picked that day"), ("band", "8-in-10 range"), ("window", "good days"), ("pick", "planned day"))
+_VALUE_KEY = (
+    ("solid", "value if picked that day"),
+    ("band", "8-in-10 range"),
+    ("window", "good days"),
+    ("pick", "planned day"),
+)
 
 
 def finding_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None) -> str:
@@ -1332,7 +1687,7 @@ def _signed_money(value: float, week: Week) -> str:
     return ("+" if value > 0 else "") + money_text(value, week.info)
 
 
-def alt_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None, days: int = 42) -> str:
+def alt_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
     """Alternative text of `value_by_date`."""
     ids = _chosen(week, block_ids)
     rows = week.order[week.order["block_id"].isin(ids)].sort_values("rank", na_position="last")
@@ -1350,7 +1705,9 @@ def _value_grid(width: float, n: int) -> tuple[int, int]:
     return across, math.ceil(n / across)
 
 
-def value_by_date_size(week: Week, wide: bool, *, block_ids: Sequence[str] | None = None, days: int = 42) -> tuple[float, float]:
+def value_by_date_size(
+    week: Week, wide: bool, *, block_ids: Sequence[str] | None = None, **_others: Any
+) -> tuple[float, float]:
     """Width and height that suit `value_by_date` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     ids = _chosen(week, block_ids)
@@ -1384,7 +1741,7 @@ def value_by_date(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = Non
     top = _key(ax, top, width, _VALUE_KEY)
     across, _ = _value_grid(width, len(ids))
     stage, order, today = _stage_of(week), _order_of(week), _today(week)
-    parts = {b: part for b, part in week.value_by_day[week.value_by_day["block_id"].isin(ids)].groupby("block_id")}
+    parts = dict(tuple(week.value_by_day[week.value_by_day["block_id"].isin(ids)].groupby("block_id")))
     last = min(today + days, float(_day_number(week.info["end"])))
     left, cell = 27.0, width / across
     for i, b in enumerate(ids):
@@ -1396,13 +1753,32 @@ def value_by_date(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = Non
             words += f" (+7 d {_signed_money(-float(one['waiting_7d']), week)})"
         _panel_head(ax, week, stage[b], one, style, x0 - left + 2, x1, y0, verdict=words)
         if b in parts:
-            _value_panel(ax, week, parts[b], one, style, (x0, x1, y0 + 31, y0 + _ROW - 14), today, last,
-                         dates=i + across >= len(ids))  # fmt: skip
+            _value_panel(
+                ax,
+                week,
+                parts[b],
+                one,
+                style,
+                (x0, x1, y0 + 31, y0 + _ROW - 14),
+                today,
+                last,
+                dates=i + across >= len(ids),
+            )
     return ax
 
 
-def _value_panel(ax: Axes, week: Week, part: pd.DataFrame, order: Mapping[str, Any] | None, style: Style,
-                 box: tuple[float, float, float, float], today: float, last: float, *, dates: bool) -> None:  # fmt: skip
+def _value_panel(
+    ax: Axes,
+    week: Week,
+    part: pd.DataFrame,
+    order: Mapping[str, Any] | None,
+    style: Style,
+    box: tuple[float, float, float, float],
+    today: float,
+    last: float,
+    *,
+    dates: bool,
+) -> None:
     x0, x1, y0, y1 = box
     day = _day_number(part["day"])
     inside = (day >= today) & (day <= last)
@@ -1416,8 +1792,13 @@ def _value_panel(ax: Axes, week: Week, part: pd.DataFrame, order: Mapping[str, A
     if order:
         good_from, good_to = _day_number([order["good_from"], order["good_to"]])
         if np.isfinite(good_from) and good_from < last:
-            _lines(ax, [[(float(x(max(good_from, today))), y1 - 2.5), (float(x(min(good_to + 1, last))), y1 - 2.5)]], color=PALE,
-                   width=3.2, z=4)  # fmt: skip
+            _lines(
+                ax,
+                [[(float(x(max(good_from, today))), y1 - 2.5), (float(x(min(good_to + 1, last))), y1 - 2.5)]],
+                color=PALE,
+                width=3.2,
+                z=4,
+            )
     _frame(ax, week, box, y, _nice(low, high, 4), labels=True)
     edge = np.concatenate([np.column_stack([x(day), y(p10)]), np.column_stack([x(day), y(p90)])[::-1]])
     ax.add_collection(PolyCollection([edge], facecolors=style.fill, alpha=0.2, linewidths=0, zorder=2), autolim=False)
@@ -1446,7 +1827,7 @@ def finding_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None
     return f"{top['block_name']} is ripest by colour: maturity {number_text(top['maturity_now_p50'], week.info, 1)}"
 
 
-def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, days: int = 42) -> str:
+def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
     """Alternative text of `colour_classes`."""
     ids = _chosen(week, block_ids)
     says = []
@@ -1454,14 +1835,18 @@ def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, da
         part = week.classes[week.classes["block_id"] == b].sort_values("day")
         if part.empty or part.iloc[0][[f"class{i}" for i in range(8)]].isna().any():
             continue
-        now = part.iloc[0]
-        shares = [float(now[f"class{i}"]) for i in range(8)]
+        shares = [float(part.iloc[0][f"class{i}"]) for i in range(8)]
         top = int(np.argmax(shares))
-        says.append(f"{_stage_of(week)[b]['block_name']} mostly class {top} ({number_text(100 * shares[top], week.info)} %)")
-    return f"{finding_colour_classes(week, block_ids=ids)}. Share of fruit by colour class 0 to 7. Now {'; '.join(says) or 'no counts'}."
+        says.append(
+            f"{_stage_of(week)[b]['block_name']} mostly class {top} ({number_text(100 * shares[top], week.info)} %)"
+        )
+    now = "; ".join(says) or "no counts"
+    return f"{finding_colour_classes(week, block_ids=ids)}. Share of fruit by colour class 0 to 7. Now {now}."
 
 
-def colour_classes_size(week: Week, wide: bool, *, block_ids: Sequence[str] | None = None, days: int = 42) -> tuple[float, float]:
+def colour_classes_size(
+    week: Week, wide: bool, *, block_ids: Sequence[str] | None = None, **_others: Any
+) -> tuple[float, float]:
     """Width and height that suit `colour_classes` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     ids = _chosen(week, block_ids)
@@ -1500,7 +1885,7 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
     across, _ = _value_grid(width, len(ids))
     stage, order, today = _stage_of(week), _order_of(week), _today(week)
     last = min(today + days, float(_day_number(week.info["end"])))
-    parts = {b: part for b, part in week.classes[week.classes["block_id"].isin(ids)].groupby("block_id")}
+    parts = dict(tuple(week.classes[week.classes["block_id"].isin(ids)].groupby("block_id")))
     left, cell = 27.0, width / across
     for i, b in enumerate(ids):
         row, col = divmod(i, across)
@@ -1508,7 +1893,17 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
         box = (x0, x1, y0 + 31, y0 + _ROW - 14)
         index = stage[b]["maturity_now_p50"]
         words = f"maturity {number_text(index, week.info, 1)} now" if not pd.isna(index) else "no colour counts"
-        _panel_head(ax, week, stage[b], order.get(b), cultivar_style(stage[b]["style_index"]), x0 - left + 2, x1, y0, verdict=words)
+        _panel_head(
+            ax,
+            week,
+            stage[b],
+            order.get(b),
+            cultivar_style(stage[b]["style_index"]),
+            x0 - left + 2,
+            x1,
+            y0,
+            verdict=words,
+        )
         if b not in parts or not parts[b][[f"class{k}" for k in range(8)]].notna().all(axis=None):
             continue
         part = parts[b].sort_values("day")
@@ -1519,14 +1914,25 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
         edges = np.column_stack([np.zeros(len(shares)), np.cumsum(shares, axis=1)])
         at = x(day[inside])
         for k, fill in enumerate(CLASS_FILLS):
-            area = np.concatenate([np.column_stack([at, y(edges[:, k])]), np.column_stack([at, y(edges[:, k + 1])])[::-1]])
-            ax.add_collection(PolyCollection([area], facecolors=fill, edgecolors="white", linewidths=0.5, zorder=2), autolim=False)
+            area = np.concatenate(
+                [np.column_stack([at, y(edges[:, k])]), np.column_stack([at, y(edges[:, k + 1])])[::-1]]
+            )
+            ax.add_collection(
+                PolyCollection([area], facecolors=fill, edgecolors="white", linewidths=0.5, zorder=2), autolim=False
+            )
             thick = np.abs(edges[:, k + 1] - edges[:, k])
             best = int(np.argmax(thick))
             if thick[best] >= 24:
                 place = min(max(float(at[best]), x0 + 6), x1 - 6)
-                _write(ax, place, float(y((edges[best, k] + edges[best, k + 1]) / 2)) + 3, str(k), size=SMALL, ha="center",
-                       color="white" if k >= 3 else INK)  # fmt: skip
+                _write(
+                    ax,
+                    place,
+                    float(y((edges[best, k] + edges[best, k + 1]) / 2)) + 3,
+                    str(k),
+                    size=SMALL,
+                    ha="center",
+                    color="white" if k >= 3 else INK,
+                )
         _frame(ax, week, box, y, np.array([0, 50, 100]), labels=True)
         if i + across >= len(ids):
             _day_axis(ax, week, x, today, last, box[3], every="fortnight", room=x1 - x0)
@@ -1557,17 +1963,22 @@ def finding_residuals(week: Week) -> str:
 def alt_residuals(week: Week) -> str:
     """Alternative text of `residuals`."""
     odd = doubtful(week)
-    names = [f"{r['sample_id']} ({_label(week, r['block_id'])}, {number_text(r['residual_sd'], week.info, 1)} sd)"
-             for r in odd.to_dict("records")]  # fmt: skip
-    return f"{finding_residuals(week)}. Distance of each oil sample from its curve, in sd, against the curve and by date." + (
-        f" Doubtful: {_listed(names)}." if names else ""
+    names = [
+        f"{r['sample_id']} ({_label(week, r['block_id'])}, {number_text(r['residual_sd'], week.info, 1)} sd)"
+        for r in odd.to_dict("records")
+    ]
+    return (
+        f"{finding_residuals(week)}. Distance of each oil sample from its curve, in sd, against the curve and by date."
+        + (f" Doubtful: {_listed(names)}." if names else "")
     )
 
 
 def residuals_size(week: Week, wide: bool) -> tuple[float, float]:
     """Width and height that suit `residuals` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    return width / 72, (_head_height(week, finding_residuals(week), [_RESIDUAL_SUB], width) + 20 + (150 if wide else 290)) / 72
+    return width / 72, (
+        _head_height(week, finding_residuals(week), [_RESIDUAL_SUB], width) + 20 + (150 if wide else 290)
+    ) / 72
 
 
 _RESIDUAL_SUB = "Sample minus curve, in standard deviations; shaded: 19 in 20 expected inside."
@@ -1589,12 +2000,16 @@ def residuals(week: Week, ax: Axes) -> Axes:
         return _nothing(ax, week, width, finding_residuals(week))
     top = _head(ax, week, width, finding_residuals(week), [_RESIDUAL_SUB])
     stage = _stage_of(week)
-    used = sorted({(int(stage[b]["style_index"]), stage[b]["cultivar"]) for b in rows["block_id"].unique() if b in stage})
+    used = sorted(
+        {(int(stage[b]["style_index"]), stage[b]["cultivar"]) for b in rows["block_id"].unique() if b in stage}
+    )
     top = _cultivar_markers(ax, used, top, width) + 6
     wide = width >= 400
-    boxes = [(20, width / 2 - 12, top, height - 28), (width / 2 + 20, width, top, height - 28)] if wide else [
-        (20, width, top, top + (height - top) / 2 - 32), (20, width, top + (height - top) / 2 + 4, height - 28)
-    ]  # fmt: skip
+    boxes = (
+        [(20, width / 2 - 12, top, height - 28), (width / 2 + 20, width, top, height - 28)]
+        if wide
+        else [(20, width, top, top + (height - top) / 2 - 32), (20, width, top + (height - top) / 2 + 4, height - 28)]
+    )
     sd = rows["residual_sd"].to_numpy(dtype=float)
     least, most = min(-3.2, float(sd.min()) - 0.3), max(3.2, float(sd.max()) + 0.3)
     ticks = np.arange(-40, 41, 2.0 if most - least < 14 else 4.0)
@@ -1677,7 +2092,9 @@ def alt_rules(week: Week) -> str:
 def rules_size(week: Week, wide: bool) -> tuple[float, float]:
     """Width and height that suit `rules` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    return width / 72, (_head_height(week, finding_rules(week), [_RULES_SUB], width) + 30 * max(len(_rules_rows(week)), 1) + 6) / 72
+    return width / 72, (
+        _head_height(week, finding_rules(week), [_RULES_SUB], width) + 30 * max(len(_rules_rows(week)), 1) + 6
+    ) / 72
 
 
 _RULES_SUB = "Money short of the most that could be reached; shorter bars are better."
@@ -1733,9 +2150,14 @@ def finding_heat(week: Week, *, station_id: str | None = None) -> str:
 def alt_heat(week: Week, *, station_id: str | None = None) -> str:
     """Alternative text of `heat`."""
     rows = _heat_rows(week, station_id)
-    says = [f"{season}: {number_text(part['heat_d'].iloc[-1], week.info)}" for season, part in
-            rows[rows["day_of_season"] <= _heat_today(week, rows)].sort_values("day_of_season").groupby("season")]  # fmt: skip
-    return f"{finding_heat(week, station_id=station_id)}. Thermal days since the season's start, up to today's date: {', '.join(says) or 'none'}."
+    says = [
+        f"{season}: {number_text(part['heat_d'].iloc[-1], week.info)}"
+        for season, part in rows[rows["day_of_season"] <= _heat_today(week, rows)]
+        .sort_values("day_of_season")
+        .groupby("season")
+    ]
+    reached = ", ".join(says) or "none"
+    return f"{finding_heat(week, station_id=station_id)}. Thermal days from the season's start to this day: {reached}."
 
 
 def _heat_today(week: Week, rows: pd.DataFrame) -> float:
@@ -1753,7 +2175,9 @@ def _heat_sub(week: Week, station_id: str | None) -> str:
 def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple[float, float]:
     """Width and height that suit `heat` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    return width / 72, (_head_height(week, finding_heat(week, station_id=station_id), [_heat_sub(week, station_id)], width) + 170) / 72
+    return width / 72, (
+        _head_height(week, finding_heat(week, station_id=station_id), [_heat_sub(week, station_id)], width) + 170
+    ) / 72
 
 
 _HEAT_SUB = "Degree days since the season's start, divided by 15."
@@ -1788,7 +2212,16 @@ def heat(week: Week, ax: Axes, *, station_id: str | None = None) -> Axes:
         ends.append([float(py[-1]), float(px[-1]), f"{season:.0f}", mine])
     start = pd.Timestamp(week.info["start"])
     first = float(_day_number(start))
-    _day_axis(ax, week, _scale(first, first + max(span, 1), left, right), first, first + span, bottom, every="month", room=right - left)
+    _day_axis(
+        ax,
+        week,
+        _scale(first, first + max(span, 1), left, right),
+        first,
+        first + span,
+        bottom,
+        every="month",
+        room=right - left,
+    )
     past = sorted(e for e in ends if not e[3])
     # Only the warmest and the coolest past season carry their year: the rest is the range between them.
     for at_y, at_x, words, _ in past[:1] + (past[-1:] if len(past) > 1 and past[-1][0] - past[0][0] >= 11 else []):
@@ -1805,9 +2238,13 @@ def heat(week: Week, ax: Axes, *, station_id: str | None = None) -> Axes:
 
 
 def _frost_rows(week: Week, days: int, most: int) -> pd.DataFrame:
-    """Blocks still standing with any frost worth saying, the most fruit at risk first: one row per block, one column per night."""
+    """Chance of frost of blocks still standing, most fruit at risk first: one row a block, one column a night."""
     today = pd.Timestamp(week.info["as_of"])
-    rows = week.frost[(week.frost["day"] >= today) & (week.frost["day"] < today + pd.Timedelta(days=days)) & (week.frost["at_risk_t"] > 0)]
+    rows = week.frost[
+        (week.frost["day"] >= today)
+        & (week.frost["day"] < today + pd.Timedelta(days=days))
+        & (week.frost["at_risk_t"] > 0)
+    ]
     grid = rows.pivot_table(index="block_id", columns="day", values="chance", aggfunc="max")
     grid = grid[grid.max(axis=1) >= 0.05]
     risk = (rows["chance"] * rows["at_risk_t"]).groupby(rows["block_id"]).max()
@@ -1824,27 +2261,42 @@ def finding_frost(week: Week, *, days: int = 14, most: int = 16) -> str:
     rows = week.frost[(week.frost["block_id"] == block) & (week.frost["day"] == night)]
     crop = display_unit(week.info, "crop")
     name = _stage_of(week)[block]["block_name"] if block in _stage_of(week) else block
-    return (f"{name}: {chance_text(grid.loc[block, night])} chance of damaging frost on {day_text(night, week.info)}, "
-            f"{number_text(crop.of(rows['at_risk_t'].iloc[0]), week.info)} {crop.label} still on the trees")  # fmt: skip
+    return (
+        f"{name}: {chance_text(grid.loc[block, night])} chance of damaging frost on {day_text(night, week.info)}, "
+        f"{number_text(crop.of(rows['at_risk_t'].iloc[0]), week.info)} {crop.label} still on the trees"
+    )
 
 
 def alt_frost(week: Week, *, days: int = 14, most: int = 16) -> str:
     """Alternative text of `frost`."""
     grid, stage = _frost_rows(week, days, most), _stage_of(week)
-    says = [f"{stage[b]['block_name'] if b in stage else b} up to {chance_text(grid.loc[b].max())} ({day_text(grid.loc[b].idxmax(), week.info)})"
-            for b in grid.index]  # fmt: skip
-    return f"{finding_frost(week, days=days, most=most)}." + (f" Largest chance by block: {_listed(says, 8)}." if says else "")
+    says = [
+        f"{stage[b]['block_name'] if b in stage else b} up to {chance_text(grid.loc[b].max())}"
+        f" ({day_text(grid.loc[b].idxmax(), week.info)})"
+        for b in grid.index
+    ]
+    return f"{finding_frost(week, days=days, most=most)}." + (
+        f" Largest chance by block: {_listed(says, 8)}." if says else ""
+    )
 
 
 def frost_size(week: Week, wide: bool, *, days: int = 14, most: int = 16) -> tuple[float, float]:
     """Width and height that suit `frost` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     n = len(_frost_rows(week, days, most))
-    return width / 72, (_head_height(week, finding_frost(week, days=days, most=most), [_FROST_SUB] if n else [], width) + (26 + 19 * n if n else 6)) / 72
+    return width / 72, (
+        _head_height(week, finding_frost(week, days=days, most=most), [_FROST_SUB] if n else [], width)
+        + (26 + 19 * n if n else 6)
+    ) / 72
 
 
 # Least chance, fill and ink of a night; the darker the likelier.
-FROST_SHADES = ((0.5, "#1f3f7a", "#ffffff"), (0.3, "#4a73b3", "#ffffff"), (0.15, "#b4cae8", INK), (0.05, "#e6eef8", INK))
+FROST_SHADES = (
+    (0.5, "#1f3f7a", "#ffffff"),
+    (0.3, "#4a73b3", "#ffffff"),
+    (0.15, "#b4cae8", INK),
+    (0.05, "#e6eef8", INK),
+)
 _FROST_SUB = "Chance of damaging frost by night, %, blocks still to pick."
 
 
@@ -1873,7 +2325,9 @@ def frost(week: Week, ax: Axes, *, days: int = 14, most: int = 16) -> Axes:
     step = (width - left) / days
     for j, night in enumerate(nights):
         if step >= 15 or j % 2 == 0:
-            _write(ax, left + (j + 0.5) * step, top + 10, _weekday(night, week, step), size=SMALL, color=SOFT, ha="center")
+            _write(
+                ax, left + (j + 0.5) * step, top + 10, _weekday(night, week, step), size=SMALL, color=SOFT, ha="center"
+            )
             _write(ax, left + (j + 0.5) * step, top + 21, str(night.day), size=SMALL, color=SOFT, ha="center")
     top += 26
     cells: dict[str, list[Any]] = {}
@@ -1885,7 +2339,15 @@ def frost(week: Week, ax: Axes, *, days: int = 14, most: int = 16) -> Axes:
             fill, ink = next(((fill, ink) for least, fill, ink in FROST_SHADES if chance >= least), ("#f5f7f8", ""))
             cells.setdefault(fill, []).append(_box(left + j * step + 0.5, y, left + (j + 1) * step - 0.5, y + 18))
             if ink:
-                _write(ax, left + (j + 0.5) * step, y + 12.5, f"{5 * round(20 * chance):.0f}", size=SMALL, color=ink, ha="center")
+                _write(
+                    ax,
+                    left + (j + 0.5) * step,
+                    y + 12.5,
+                    f"{5 * round(20 * chance):.0f}",
+                    size=SMALL,
+                    color=ink,
+                    ha="center",
+                )
     for fill, boxes in cells.items():
         _boxes(ax, boxes, fill)
     return ax
@@ -1976,14 +2438,19 @@ def figure_html(png: bytes, alt: str, caption: str = "", *, broad: bool = False)
         No PNG, or an empty alternative text.
     """
     if not alt.strip():
-        raise ValueError("figure: found an empty alt text, expected a sentence with the finding. Give what the picture says.")
+        raise ValueError(
+            "figure: found an empty alt text, expected a sentence with the finding. Give what the picture says."
+        )
     if png[:8] != b"\x89PNG\r\n\x1a\n":
         raise ValueError("figure: found bytes that are no PNG, expected a PNG picture. Make it with figure_png.")
     width, height = (int.from_bytes(png[i : i + 4], "big") * 96 // DPI for i in (16, 20))
     data = base64.b64encode(png).decode()
     below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
-    return (f'<figure{" class=" + chr(34) + "broad" + chr(34) if broad else ""}><img alt="{html.escape(alt)}" width="{width}" height="{height}" '
-            f'src="data:image/png;base64,{data}">{below}</figure>')  # fmt: skip
+    css = ' class="broad"' if broad else ""
+    return (
+        f'<figure{css}><img alt="{html.escape(alt)}" width="{width}" height="{height}" '
+        f'src="data:image/png;base64,{data}">{below}</figure>'
+    )
 
 
 @dataclass(frozen=True)
@@ -1996,21 +2463,57 @@ class Picture:
     caption: str
 
 
-PICTURES: Mapping[str, Picture] = MappingProxyType({
-    "curves": Picture(curves, alt_curves, curves_size, "Oil in the fruit of each block: what was measured, and where it is going."),
-    "calendar": Picture(calendar, alt_calendar, calendar_size,
-                        "When each block is to be picked (middle scenario). ▼ early, ▲ late: outside the block's good days."),
-    "mill_load": Picture(mill_load, alt_mill_load, mill_load_size, "Fruit to the mill each day against what it can take."),
-    "weather_strip": Picture(weather_strip, alt_weather_strip, weather_strip_size,
-                             "The days ahead. Thick bar: middle low to middle high; thin line: 8-in-10 range; rain is the mean of the scenarios."),
-    "block_map": Picture(block_map, alt_block_map, block_map_size, "Blocks by days to their target. The number before a name is its place in the order."),
-    "value_by_date": Picture(value_by_date, alt_value_by_date, value_by_date_size, "What each block is worth by the day it is picked; +7 d: a week later than planned."),
-    "colour_classes": Picture(colour_classes, alt_colour_classes, colour_classes_size, "Fruit by colour class, 0 deep green to 7 black through the flesh."),
-    "residuals": Picture(residuals, alt_residuals, residuals_size, "How far samples lie from their curves. Ringed: doubtful samples."),
-    "rules": Picture(rules, alt_rules, rules_size, "This order against rules of thumb, by the same referee in the same scenarios."),
-    "heat": Picture(heat, alt_heat, heat_size, "Warmth of the season so far, against past seasons."),
-    "frost": Picture(frost, alt_frost, frost_size, "Chance that the night's low damages fruit still on the trees."),
-})  # fmt: skip
+PICTURES: Mapping[str, Picture] = MappingProxyType(
+    {
+        "curves": Picture(
+            curves, alt_curves, curves_size, "Oil in the fruit of each block: what was measured, and where it is going."
+        ),
+        "calendar": Picture(
+            calendar,
+            alt_calendar,
+            calendar_size,
+            "When each block is to be picked (middle scenario). ▼ early, ▲ late: outside the block's good days.",
+        ),
+        "mill_load": Picture(
+            mill_load, alt_mill_load, mill_load_size, "Fruit to the mill each day against what it can take."
+        ),
+        "weather_strip": Picture(
+            weather_strip,
+            alt_weather_strip,
+            weather_strip_size,
+            "The days ahead. Thick bar: middle low to middle high; thin line: 8-in-10 range; rain: mean of the scenarios.",
+        ),
+        "block_map": Picture(
+            block_map,
+            alt_block_map,
+            block_map_size,
+            "Blocks by days to their target. The number before a name is its place in the order.",
+        ),
+        "value_by_date": Picture(
+            value_by_date,
+            alt_value_by_date,
+            value_by_date_size,
+            "What each block is worth by the day it is picked; +7 d: a week later than planned.",
+        ),
+        "colour_classes": Picture(
+            colour_classes,
+            alt_colour_classes,
+            colour_classes_size,
+            "Fruit by colour class, 0 deep green to 7 black through the flesh.",
+        ),
+        "residuals": Picture(
+            residuals, alt_residuals, residuals_size, "How far samples lie from their curves. Ringed: doubtful samples."
+        ),
+        "rules": Picture(
+            rules,
+            alt_rules,
+            rules_size,
+            "This order against rules of thumb, by the same referee in the same scenarios.",
+        ),
+        "heat": Picture(heat, alt_heat, heat_size, "Warmth of the season so far, against past seasons."),
+        "frost": Picture(frost, alt_frost, frost_size, "Chance that the night's low damages fruit still on the trees."),
+    }
+)
 
 
 def draw(week: Week, kind: str, *, wide: bool = False, **options: Any) -> Figure:
@@ -2050,11 +2553,20 @@ def show_html(week: Week, kind: str, *, wide: bool = False, caption: str | None 
     """
     figure = draw(week, kind, wide=wide, **options)
     picture = PICTURES[kind]
-    return figure_html(figure_png(figure), picture.alt(week, **options), picture.caption if caption is None else caption, broad=wide)
+    return figure_html(
+        figure_png(figure), picture.alt(week, **options), picture.caption if caption is None else caption, broad=wide
+    )
 
 
 def letters_note(week: Week) -> str:
     """A sentence on names that pictures show by the block's id, because the font lacks their letters; "" when none."""
-    odd = [f"{r['block_id']} ({r['block_name']})" for r in week.stage.to_dict("records")
-           if drawable(r["block_name"]) != drawable(r["block_name"], r["block_id"])]  # fmt: skip
-    return f"In the pictures these blocks carry their id, as the font lacks letters of their names: {_listed(odd, 12)}." if odd else ""
+    odd = [
+        f"{r['block_id']} ({r['block_name']})"
+        for r in week.stage.to_dict("records")
+        if drawable(r["block_name"]) != drawable(r["block_name"], r["block_id"])
+    ]
+    return (
+        f"In the pictures these blocks carry their id, as the font lacks letters of their names: {_listed(odd, 12)}."
+        if odd
+        else ""
+    )

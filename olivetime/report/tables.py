@@ -30,6 +30,7 @@ import pandas as pd
 
 import olivetime
 from olivetime.harvest.grades import STANDARDS
+from olivetime.harvest.hindcast import Hindcast
 from olivetime.harvest.order import Proposal
 from olivetime.harvest.reasons import CODES, reasons, standard_what_ifs, waiting_costs
 from olivetime.records.columns import SeasonError
@@ -98,9 +99,10 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "findings": ("code", "level", "table", "file", "sheet", "row", "column", "value", "says", "do"),
     "assumptions": ("room", "name", "value", "unit", "source", "says"),
     "sources": ("file", "sha256", "rows"),
-    "parameters": ("kind", "cultivar", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high", "at_bound",
-                   "source"),
-    "residuals": ("sample_id", "block_id", "day", "x", "observed", "fitted", "residual_sd", "weight", "kind", "doubtful"),
+    "parameters": ("kind", "cultivar", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high",
+                   "at_bound", "source"),
+    "residuals": ("sample_id", "block_id", "day", "x", "observed", "fitted", "residual_sd", "weight", "kind",
+                  "doubtful"),
     "shapes": ("cultivar", "shape", "weight"),
     "week_effects": ("kind", "week", "effect"),
     "next_samples": ("block_id", "rank", "why", "gain"),
@@ -174,7 +176,7 @@ def grower_id(grower: str) -> str:
     Examples
     --------
     >>> grower_id("Peña & Sons")
-    'pena-sons-59a3e5'
+    'pena-sons-be7c8d'
     """
     plain = unicodedata.normalize("NFKD", grower).encode("ascii", "ignore").decode()
     slug = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:24].strip("-") or "grower"
@@ -297,9 +299,7 @@ def week_tables(proposal: Proposal) -> Week:
         "what_ifs": standard_what_ifs(proposal),
         "growers": growers,
         "findings": pd.concat([season.findings, proposal.station_days.findings], ignore_index=True),
-        "assumptions": pd.concat(
-            [proposal.assumptions.astype(object), own.astype(object)], ignore_index=True
-        ),
+        "assumptions": pd.concat([proposal.assumptions.astype(object), own.astype(object)], ignore_index=True),
         "sources": season.sources,
         "parameters": proposal.fit.parameters,
         "residuals": residuals[residuals["season"] == season.label],
@@ -328,7 +328,7 @@ def make_week(info: Mapping[str, Any], parts: Mapping[str, pd.DataFrame]) -> Wee
     unknown = sorted(set(parts) - set(TABLE_NAMES))
     if unknown:
         raise ValueError(
-            f"week tables: found {unknown[0]!r}, expected one of {', '.join(TABLE_NAMES)}. Name the table as one of these."
+            f"week tables: found {unknown[0]!r}, expected one of {', '.join(TABLE_NAMES)}. Name one of these."
         )
     tidy = {name: _tidy(parts.get(name), name) for name in TABLE_NAMES}
     week = Week(info=dict(info), **tidy)
@@ -339,11 +339,7 @@ def _tidy(frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
     wanted = WEEK_COLUMNS[name]
     if frame is None:
         return pd.DataFrame({column: pd.Series(dtype=object) for column in wanted})
-    extra = (
-        [c for c in frame.columns if c not in wanted]
-        if name in ("samples", "past_samples")
-        else []
-    )
+    extra = [c for c in frame.columns if c not in wanted] if name in ("samples", "past_samples") else []
     frame = frame.reindex(columns=[*wanted, *extra]).reset_index(drop=True)
     for column in frame.columns:
         values = frame[column]
@@ -357,9 +353,9 @@ def _tidy(frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
             elif kept.map(lambda v: isinstance(v, int | float | np.number) and not isinstance(v, bool)).all():
                 frame[column] = pd.to_numeric(values)
             else:
-                frame[column] = values.map(
-                    lambda v: None if v is None or v is pd.NA or v != v else str(v)
-                ).astype("str")
+                frame[column] = values.map(lambda v: None if v is None or v is pd.NA or v != v else str(v)).astype(
+                    "str"
+                )
     return frame
 
 
@@ -369,9 +365,7 @@ def _plain(value: Any) -> float | str | None:
     return float(value)
 
 
-def _long(
-    days: pd.DatetimeIndex, block_ids: Sequence[str], columns: Mapping[str, np.ndarray]
-) -> pd.DataFrame:
+def _long(days: pd.DatetimeIndex, block_ids: Sequence[str], columns: Mapping[str, np.ndarray]) -> pd.DataFrame:
     """Frame with one row per block and day from arrays of shape (blocks, days)."""
     frame = {
         "block_id": np.repeat(np.asarray(block_ids, dtype=object), len(days)),
@@ -484,9 +478,7 @@ def _flags(order: pd.DataFrame) -> pd.Series:
     )
 
 
-def _stage(
-    proposal: Proposal, blocks: pd.DataFrame, curves: pd.DataFrame, order: pd.DataFrame
-) -> pd.DataFrame:
+def _stage(proposal: Proposal, blocks: pd.DataFrame, curves: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
     as_of = pd.Timestamp(proposal.season.as_of)
     now = curves[curves["day"] <= as_of].groupby("block_id").tail(1)
     if now.empty:
@@ -631,9 +623,7 @@ def grower_week(week: Week, wanted: str) -> Week:
     """
     if wanted not in set(week.growers["grower_id"]):
         known = ", ".join(week.growers["grower_id"].astype(str).head(12))
-        raise ValueError(
-            f"grower_id: found {wanted!r}, expected one of {known}. Copy it from the growers table."
-        )
+        raise ValueError(f"grower_id: found {wanted!r}, expected one of {known}. Copy it from the growers table.")
     stage = week.stage[week.stage["grower_id"] == wanted].reset_index(drop=True)
     mine = set(stage["block_id"])
     foreign, own = _foreign_words(week, wanted), _pattern(_own_words(week, wanted))
@@ -654,7 +644,9 @@ def grower_week(week: Week, wanted: str) -> Week:
         order[column] = clean(order[column])
     # A reason that named another grower's block gives way to its kind in words.
     gone = (order["reason"] == "") & order["reason_code"].isin(list(CODES))
-    order.loc[gone, "reason"] = order.loc[gone, "reason_code"].map({k: f"{v[0].upper()}{v[1:]}." for k, v in CODES.items()})
+    order.loc[gone, "reason"] = order.loc[gone, "reason_code"].map(
+        {k: f"{v[0].upper()}{v[1:]}." for k, v in CODES.items()}
+    )
     order.loc[~order["runner_up"].isin(mine), "runner_up"] = None
     order.loc[~order["move_from"].isin(mine), "move_from"] = None
     order["margin_per_h"] = np.nan  # distance to a runner-up that may be someone else's
@@ -740,11 +732,7 @@ def formula_safe(value: Any) -> Any:
     >>> formula_safe("=1+1"), formula_safe("North 4"), formula_safe(-2.5)
     ("'=1+1", 'North 4', -2.5)
     """
-    return (
-        f"'{value}"
-        if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n")
-        else value
-    )
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else value
 
 
 def save_week(week: Week, folder: Path | str) -> Path:
@@ -1040,9 +1028,7 @@ def headline(week: Week) -> str:
         if len(week.order) and (week.order["status"] == "picked").all():
             return "All blocks are picked."
         undecided = int(left.get("cannot be decided", 0))
-        tail = why or (
-            f"{count_text(undecided, 'block')} cannot be decided on; see the findings." if undecided else ""
-        )
+        tail = why or (f"{count_text(undecided, 'block')} cannot be decided on; see the findings." if undecided else "")
         return f"No block is to be picked in the days ahead. {tail}".strip()
     first = rows.iloc[0]
     name = str(first["block_name"])
@@ -1070,14 +1056,10 @@ def _why_now(week: Week, first: Mapping[str, Any]) -> str:
     if len(stage) and stage["verdict"].iloc[0] == "reached":
         on = stage["on_p50"].iloc[0]
         days = (today - pd.Timestamp(on)).days if not pd.isna(on) else 0
-        parts.append(
-            f"It passed its target {count_text(days, 'day')} ago" if days > 0 else "It has reached its target"
-        )
+        parts.append(f"It passed its target {count_text(days, 'day')} ago" if days > 0 else "It has reached its target")
     elif len(stage) and not pd.isna(stage["on_p50"].iloc[0]):
         days = (pd.Timestamp(stage["on_p50"].iloc[0]) - today).days
-        parts.append(
-            f"It is {count_text(days, 'day')} short of its target" if days > 0 else "It is at its target"
-        )
+        parts.append(f"It is {count_text(days, 'day')} short of its target" if days > 0 else "It is at its target")
     cost = first["waiting_1d"]
     if cost is not None and not pd.isna(cost) and float(cost) >= 1:
         text = f"each day of waiting costs about {money_text(cost, week.info)}"
@@ -1138,30 +1120,27 @@ def verdict_text(row: Mapping[str, Any], week: Week) -> str:
         return ("may never" if verdict == "may never" else "not yet") + tail
     middle = day_text(row["on_p50"], info)
     last = row["on_p90"]
-    spread = (
-        days_text(row["on_p10"], last, info)
-        if not pd.isna(last)
-        else f"{day_text(row['on_p10'], info)} or later"
-    )
+    spread = days_text(row["on_p10"], last, info) if not pd.isna(last) else f"{day_text(row['on_p10'], info)} or later"
     # A range of one day says nothing more than the day itself.
     return middle if spread == middle else f"{middle} ({spread})"
 
 
 CAUTIONS: Mapping[str, str] = MappingProxyType(
     {
-        "advice": "This is advice from numbers; people decide. Local law, product labels and the word of licensed advisers "
-        "come first, whatever stands on this page.",
-        "shift": "Long shifts tire people before they notice it. Keep to the legal limits on hours and rest, change drivers, "
-        "and stop a machine whose driver is tired, even when the order says pick on.",
-        "night": "Night work needs lights, a second person within call and a walked headland. Do not send anyone alone.",
-        "slope": "Slopes, ditches and terraces tip harvesters. Follow the machine's limit for slope and turn work over when the "
-        "driver does not like the ground.",
-        "wet": "After rain the ground may be softer than the numbers say: walk the block before driving it. Wet ground slides "
-        "machines and packs the soil for years.",
-        "label": "The waiting time on a spray label is law. Check the label and the spray record yourself before the first "
-        "tree; a missing record is a reason to wait.",
-        "fruit": "Frosted fruit must be milled at once and kept apart; fruit ages from the moment it is picked. Do not pick more "
-        "than the mill can take in time.",
+        "advice": "This is advice from numbers; people decide. Local law, product labels and the word of licensed "
+        "advisers come first, whatever stands on this page.",
+        "shift": "Long shifts tire people before they notice it. Keep to the legal limits on hours and rest, "
+        "change drivers, and stop a machine whose driver is tired, even when the order says pick on.",
+        "night": "Night work needs lights, a second person within call and a walked headland. Do not send anyone "
+        "alone.",
+        "slope": "Slopes, ditches and terraces tip harvesters. Follow the machine's limit for slope, and leave the "
+        "block when the driver does not trust the ground.",
+        "wet": "After rain the ground may be softer than the numbers say: walk the block before driving it. Wet "
+        "ground slides machines and packs the soil for years.",
+        "label": "The waiting time on a spray label is law. Check the label and the spray record yourself before "
+        "the first tree; a missing record is a reason to wait.",
+        "fruit": "Frosted fruit must be milled at once and kept apart; fruit ages from the moment it is picked. Do "
+        "not pick more than the mill can take in time.",
         "driving": "Loaded trucks on farm tracks and wet roads need time. Do not make up a late start on the road.",
     }
 )
@@ -1296,7 +1275,9 @@ def heat_lead(week: Week, station_id: str | None = None) -> float | None:
     if not mine.any():
         return None
     now = rows[mine].sort_values("day_of_season").iloc[-1]
-    past = rows[(rows["season"].astype(float) < float(week.info["label"])) & (rows["day_of_season"] == now["day_of_season"])]
+    past = rows[
+        (rows["season"].astype(float) < float(week.info["label"])) & (rows["day_of_season"] == now["day_of_season"])
+    ]
     return float(now["heat_d"] - past["heat_d"].median()) if len(past) else None
 
 
@@ -1409,8 +1390,7 @@ def text_table(table: DisplayTable) -> str:
     widths = [max(len(row[i]) for row in cells) for i in range(len(keep))]
     lines = [
         "  ".join(
-            c.rjust(w) if table.align[j] == "right" else c.ljust(w)
-            for c, w, j in zip(row, widths, keep, strict=True)
+            c.rjust(w) if table.align[j] == "right" else c.ljust(w) for c, w, j in zip(row, widths, keep, strict=True)
         ).rstrip()
         for row in cells
     ]
@@ -1482,10 +1462,7 @@ def _numbered(rows: pd.DataFrame) -> list[str]:
 
 
 def _with_certification(rows: pd.DataFrame) -> list[str]:
-    return [
-        f"{c}, organic" if o else str(c)
-        for c, o in zip(rows["cultivar"], _yes(rows["organic"]), strict=True)
-    ]
+    return [f"{c}, organic" if o else str(c) for c, o in zip(rows["cultivar"], _yes(rows["organic"]), strict=True)]
 
 
 def order_table(week: Week, *, limit: int | None = None) -> DisplayTable:
@@ -1506,9 +1483,7 @@ def order_table(week: Week, *, limit: int | None = None) -> DisplayTable:
         ("Worth", "", _money(week, rows["value"]), "number"),
         ("Mind", "", _texts(rows["flags"]), "line"),
     ]
-    return _display(
-        "Harvest order", columns, kind="cards order", empty="No block is to be picked in the days ahead."
-    )
+    return _display("Harvest order", columns, kind="cards order", empty="No block is to be picked in the days ahead.")
 
 
 def not_planned(week: Week) -> DisplayTable:
@@ -1611,9 +1586,7 @@ def capacity_by_day(week: Week, *, days: int = 14) -> DisplayTable:
     """What limits each day: every resource's limit and use; the one that binds is named."""
     end = pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=days)
     rows = week.capacity[week.capacity["day"] < end]
-    used = (
-        100 * rows["used"].astype(float) / rows["limit"].astype(float).where(rows["limit"].astype(float) > 0)
-    )
+    used = 100 * rows["used"].astype(float) / rows["limit"].astype(float).where(rows["limit"].astype(float) > 0)
     return _display(
         "What limits each day",
         [
@@ -1679,15 +1652,11 @@ def findings_table(findings: pd.DataFrame, *, most: int | None = None) -> Displa
     rows = findings.assign(n=findings["level"].map(grave)).sort_values("n", kind="stable")
     total, rows = len(rows), rows.head(len(rows) if most is None else most)
     where = [
-        ", ".join(p for p in (f, s, f"row {r}" if r else "", c) if p)
-        for f, s, r, c in zip(*(_texts(rows[c]) for c in ("file", "sheet", "row", "column")), strict=True)
+        ", ".join(p for p in (f or t, s, f"row {r}" if r else "", c) if p)
+        for t, f, s, r, c in zip(*(_texts(rows[c]) for c in ("table", "file", "sheet", "row", "column")), strict=True)
     ]
     where = [re.sub(r"(row \d+)\.0\b", r"\1", w) for w in where]
-    caption = (
-        "Findings in the records"
-        if len(rows) == total
-        else f"Findings in the records, {len(rows)} of {total}"
-    )
+    caption = "Findings in the records" if len(rows) == total else f"Findings in the records, {len(rows)} of {total}"
     return _display(
         caption,
         [
@@ -1743,8 +1712,7 @@ def provenance(week: Week) -> str:
     """One line that lets every number be traced: as-of date, version, seed, scenarios, draws, input hashes."""
     info = week.info
     files = "; ".join(
-        f"{f} {h[:8]}"
-        for f, h in zip(_texts(week.sources["file"]), _texts(week.sources["sha256"]), strict=True)
+        f"{f} {h[:8]}" for f, h in zip(_texts(week.sources["file"]), _texts(week.sources["sha256"]), strict=True)
     )
     return (
         f"olivetime {info['version']} · records as of {info['as_of']} · seed {info['seed']} · "
@@ -1755,10 +1723,7 @@ def provenance(week: Week) -> str:
 def parameters_table(week: Week) -> DisplayTable:
     """Fitted parameters with their errors, priors and bounds."""
     rows, info = week.parameters, week.info
-    number = {
-        c: [_short(t) for t in _texts(rows[c])]
-        for c in ("value", "se", "prior_mean", "prior_sd", "low", "high")
-    }
+    number = {c: [_short(t) for t in _texts(rows[c])] for c in ("value", "se", "prior_mean", "prior_sd", "low", "high")}
     return _display(
         "Parameters of the fitted curves",
         [
@@ -1772,10 +1737,7 @@ def parameters_table(week: Week) -> DisplayTable:
             (
                 "Bounds",
                 "",
-                [
-                    f"{a} to {b}" if a and b else ""
-                    for a, b in zip(number["low"], number["high"], strict=True)
-                ],
+                [f"{a} to {b}" if a and b else "" for a, b in zip(number["low"], number["high"], strict=True)],
                 "",
             ),
             (
@@ -1827,9 +1789,7 @@ def next_samples_table(week: Week, *, limit: int = 12) -> DisplayTable:
                 "",
                 [
                     f"{r}. {n}"
-                    for r, n in zip(
-                        _numbers(rows["rank"], week.info), _names(week, rows["block_id"]), strict=True
-                    )
+                    for r, n in zip(_numbers(rows["rank"], week.info), _names(week, rows["block_id"]), strict=True)
                 ],
                 "name",
             ),
@@ -1939,10 +1899,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
     else:
         old = before.order.set_index("block_id")
         rows = now[now["block_id"].isin(old.index)].sort_values("rank")
-        was = [
-            pd.NaT if pd.isna(d) else pd.Timestamp(d).normalize()
-            for d in old["start_at"].reindex(rows["block_id"])
-        ]
+        was = [pd.NaT if pd.isna(d) else pd.Timestamp(d).normalize() for d in old["start_at"].reindex(rows["block_id"])]
         moved = [
             np.nan if pd.isna(a) or pd.isna(b) else float((pd.Timestamp(a).normalize() - b).days)
             for a, b in zip(rows["start_at"], was, strict=True)
@@ -1959,10 +1916,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
         was, moved, crop_was = (
             [v for v, f in zip(values, fresh, strict=True) if f] for values in (was, moved, crop_was)
         )
-    said = [
-        "" if np.isnan(m) else f"{count_text(abs(int(m)), 'day')} {'later' if m > 0 else 'earlier'}"
-        for m in moved
-    ]
+    said = ["" if np.isnan(m) else f"{count_text(abs(int(m)), 'day')} {'later' if m > 0 else 'earlier'}" for m in moved]
     unit, crop = _quantity(week, "crop", rows["crop_t"])
     _, crop_before = _quantity(week, "crop", pd.Series(crop_was, dtype=float))
     return _display(
@@ -2031,3 +1985,53 @@ DISPLAY: Mapping[str, Callable[..., DisplayTable]] = MappingProxyType(
         "changes": changes_table,
     }
 )
+
+
+def lookback_tables(past: Hindcast) -> tuple[DisplayTable, DisplayTable]:
+    """Past weeks, scored: how near the forecasts came, and what was proposed against what was picked.
+
+    Parameters
+    ----------
+    past : Hindcast
+        What `olivetime.harvest.hindcast.hindcast` returned.
+
+    Returns
+    -------
+    tuple of DisplayTable
+        Forecasts by kind and lead; orders by week.
+    """
+    plain = {"locale": "en_US"}  # a hindcast carries no locale; its few numbers need no more
+    scores, orders = past.scores, past.orders
+    forecasts = _display(
+        "How near past forecasts came to later samples",
+        [
+            ("Forecast", "", [t.replace("_", " ") for t in _texts(scores["kind"])], "name"),
+            ("Ahead", "weeks", _numbers(scores["lead_weeks"], plain), "number"),
+            ("Samples", "", _numbers(scores["samples_n"], plain), "number"),
+            ("Mean miss", "", _numbers(scores["mean_abs_error"], plain, 2), "number"),
+            ("Bias", "", _numbers(scores["bias"], plain, 2), "number"),
+            ("Inside the 8-in-10 range", "%", _numbers(100 * scores["inside_fraction"].astype(float), plain), "number"),
+            ("Straight line's mean miss", "", _numbers(scores["line_mean_abs_error"], plain, 2), "number"),
+            ("Ours on the same samples", "", _numbers(scores["against_line_mean_abs_error"], plain, 2), "number"),
+        ],
+        empty="No sample was taken after a past week to compare with.",
+    )
+    ahead = orders["value"].astype(float) - orders["best_rule_value"].astype(float)
+    weeks = _display(
+        "What past weeks proposed, and what was picked next",
+        [
+            ("Week of", "", [day_text(d, plain, "yMMMd") for d in orders["as_of"]], "name"),
+            ("Proposed first", "", _texts(orders["first_block"]), "first"),
+            ("Picked in the week after", "", _texts(orders["picked_next"]), "line"),
+            (
+                "Within of the best possible",
+                "%",
+                _numbers(100 * orders["gap_fraction"].astype(float), plain, 1),
+                "number",
+            ),
+            ("Best rule of thumb", "", _texts(orders["best_rule"]), ""),
+            ("Worth more than that rule", "", _numbers(ahead, plain), "number"),
+        ],
+        empty="No past week could be replayed.",
+    )
+    return forecasts, weeks

@@ -449,9 +449,7 @@ def _pairs(cultivars: Sequence[object], seasons: Sequence[object]) -> list[tuple
 
 
 def _one_hot(values: NDArray[np.generic], levels: Sequence[object]) -> Array:
-    return np.array([[v == level for level in levels] for v in values.tolist()], dtype=float).reshape(
-        len(values), len(levels)
-    )
+    return (values[:, None] == np.array(levels)[None, :]).astype(float)
 
 
 def fit_colour(
@@ -566,14 +564,14 @@ def fit_colour(
     weeks: tuple[object, ...] = ()
     if cultivar is not None:
         cv = np.asarray(cultivar)
-        cultivars = tuple(sorted(set(cv.tolist())))
+        cultivars = tuple(np.unique(cv.tolist()).tolist())
         hot = _one_hot(cv, cultivars)
         shared.append(SharedTerm("cultivar", hot))
         if has_slope:
             shared.append(SharedTerm("cultivar slope", hot * xs[:, None]))
     if season is not None:
         sv = np.asarray(season)
-        season_levels = tuple(sorted(set(sv.tolist()) | set(seasons or ())))
+        season_levels = tuple(np.unique(sv.tolist() + list(seasons or ())).tolist())
         if len(season_levels) > 1:
             hot = _one_hot(sv, season_levels)
             if group is not None:
@@ -589,7 +587,7 @@ def fit_colour(
                 shared.append(SharedTerm("season slope", pair * xs[:, None]))
     if week is not None:
         wv = np.asarray(week)
-        weeks = tuple(sorted(set(wv.tolist())))
+        weeks = tuple(np.unique(wv.tolist()).tolist())
         if len(weeks) > 1:
             shared.append(SharedTerm("week", _one_hot(wv, weeks)))
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from scipy import optimize
 from scipy.special import ndtri
 from scipy.stats import qmc
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 _INNER_STEPS = 60
 _OUTER_STEPS = 300
@@ -36,7 +36,9 @@ N_POINTS = 16  # sets of standard deviations behind the draws; our choice
 class Family(Protocol):
     """Distribution of the samples given the predictor; arrays are (G, M): group by place in the group."""
 
-    n_parameters: int
+    @property
+    def n_parameters(self) -> int:
+        """Number of the family's own parameters."""
 
     def value(self, eta: Array, phi: Array) -> tuple[Array, Array, Array, Array]:
         """Log-likelihood of each sample and its first three derivatives by the predictor."""
@@ -331,8 +333,8 @@ def _sd_gradient(layout: Layout, theta: Array, by_group: Array, by_shared: Array
             out[at] = np.trace(by_group[col : col + c, col : col + c]) * np.exp(theta[at])
             at += 1
         col += c
-    for i, t in enumerate(layout.shared_terms):
-        if t.sd is None:
+    for i, shared in enumerate(layout.shared_terms):
+        if shared.sd is None:
             out[at] = by_shared[layout.shared_index == i].sum() * np.exp(theta[at])
             at += 1
     if layout.sample_effect:

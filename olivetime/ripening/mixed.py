@@ -227,14 +227,9 @@ class _Spread:
     def chain(self, t: Array, fit: Laplace, layout: Layout, outer: Outer) -> Array:
         """Gradient by t."""
         _, root_cov, _, _ = self.split(t)
-        q = len(self.sd)
         parts = [fit.d_phi0 * self.scale] if self.with_fixed else []
         by_root = -2 * (outer.q_inner @ fit.d_q_inner @ outer.q_inner) @ root_cov
-        by_rel = self.sd[:, None] * by_root
-        parts += [
-            np.diagonal(by_rel) * np.diagonal(root_cov) / self.sd if q else np.zeros(0),
-            by_rel[self.lower],
-        ]
+        parts += [np.diagonal(by_root) * np.diagonal(root_cov), (self.sd[:, None] * by_root)[self.lower]]
         parts.append(np.array([fit.d_log_sigma]))
         if self.log_level is not None:
             at = np.arange(layout.curve_border, layout.border)
@@ -242,8 +237,10 @@ class _Spread:
         return np.concatenate(parts)
 
 
-def _minimise(function: Callable[[Array], tuple[float, Array]], start: Array) -> tuple[Array, Array, Array]:
-    """Quasi-Newton search, then Newton steps; gives point, gradient and Hessian."""
+def _minimise(
+    function: Callable[[Array], tuple[float, Array]], start: Array, *, search: bool = True, budget: int = 25
+) -> tuple[Array, Array, Array]:
+    """Quasi-Newton search, then Newton steps by differences of the gradient; gives point, gradient and Hessian."""
 
     def safe(t: Array) -> tuple[float, Array]:
         try:
@@ -254,20 +251,31 @@ def _minimise(function: Callable[[Array], tuple[float, Array]], start: Array) ->
             return np.inf, np.zeros_like(t)
         return value, gradient
 
-    with np.errstate(invalid="ignore", over="ignore"):
-        found = minimize(safe, start, jac=True, method="BFGS", options={"gtol": 1e-6, "maxiter": 300})
-    point, (value, gradient) = found.x, safe(found.x)
-    hessian = _slope_of(lambda t: safe(t)[1], point)
-    for _ in range(6):
+    point = start
+    if search:
+        with np.errstate(invalid="ignore", over="ignore"):
+            point = minimize(safe, start, jac=True, method="BFGS", options={"gtol": 1e-3, "maxiter": 80}).x
+    value, gradient = safe(point)
+    hessian, fresh = _slope_of(lambda t: safe(t)[1], point), True
+    for _ in range(budget):
         step = _positive_solve(hessian, gradient)
-        ahead_value, ahead = safe(point - step)
-        if not (
-            np.isfinite(ahead_value) and ahead_value <= value + 1e-9 and np.abs(ahead).max() < np.abs(gradient).max()
-        ):
+        step = step / max(1.0, float(np.abs(step).max()) / 2)
+        for share in (1.0, 0.5, 0.2, 0.05, 0.01):
+            ahead_value, ahead = safe(point - share * step)
+            if ahead_value <= value + 1e-10 * (1 + abs(value)) and (
+                ahead_value < value or np.abs(ahead).max() < np.abs(gradient).max()
+            ):
+                break
+        else:
             break
-        point, value, gradient = point - step, ahead_value, ahead
-        if np.abs(gradient).max() < 1e-10:
+        slow = share < 1 or np.abs(ahead).max() > 0.1 * np.abs(gradient).max()
+        point, value, gradient, fresh = point - share * step, ahead_value, ahead, False
+        if np.abs(gradient).max() < 1e-9:
             break
+        if slow:
+            hessian, fresh = _slope_of(lambda t: safe(t)[1], point), True
+    if not fresh:
+        hessian = _slope_of(lambda t: safe(t)[1], point)
     return point, gradient, hessian
 
 
@@ -282,9 +290,11 @@ def _slope_of(function: Callable[[Array], Array], point: Array, step: float = 1e
 
 
 def _positive_solve(hessian: Array, gradient: Array) -> Array:
+    """Newton step that goes downhill in every direction and not at all in flat ones."""
     values, vectors = np.linalg.eigh(hessian)
-    keep = values > 1e-9 * max(float(values.max()), 1e-9)
-    return vectors[:, keep] @ ((vectors[:, keep].T @ gradient) / values[keep])
+    size = np.abs(values)
+    keep = size > 1e-9 * max(float(size.max()), 1e-9)
+    return vectors[:, keep] @ ((vectors[:, keep].T @ gradient) / size[keep])
 
 
 def _positive_inverse(hessian: Array) -> Array:
@@ -450,8 +460,8 @@ def fit_mixed(
             keep["inner"], keep["border"] = modes.inner, modes.border
         return outer, modes
 
+    outer_layout = full if restricted or not linearised else layout(False)
     if linearised:
-        outer_layout = full if restricted else layout(False)
         fit_at = _linearised_at(problem, outer_layout, modes_at)
     else:
 
@@ -461,13 +471,13 @@ def fit_mixed(
 
     def objective(t: Array) -> tuple[float, Array]:
         fit, outer, _ = fit_at(t)
-        value, gradient = fit.value, spread.chain(t, fit, full if not linearised else fit.arrow.layout, outer)
+        value, gradient = fit.value, spread.chain(t, fit, outer_layout, outer)
         extra, slope = priors.penalty(t, spread)
         return value + extra, gradient + slope
 
     begin = np.zeros(spread.names)
     if linearised:
-        point, gradient, hessian = _solve_linearised(objective, begin)
+        point, gradient, hessian = _solve_linearised(problem, outer_layout, spread, priors, modes_at, objective, begin)
     else:
         point, gradient, hessian = _minimise(objective, begin)
     fit, outer, modes = fit_at(point)
@@ -511,7 +521,7 @@ def fit_mixed(
         loglik=-fit.value - (float(np.log(ys).sum()) if error == "log" else 0.0),
         modes=pd.DataFrame(modes.inner, index=pd.Index(labels, name="group"), columns=list(random)),
         level_effects=pd.Series(modes.border[0, full.curve_border :], index=level_labels, dtype=float),
-        converged=bool(modes.converged and np.abs(gradient).max() < 1e-3),
+        converged=bool(modes.converged and gradient @ _positive_solve(hessian, gradient) < 1e-6),
         parameters=_mixed_table(spread, priors, point, outer_covariance, fixed, fixed_se),
         weights=counted,
         fitted=fitted,
@@ -658,8 +668,14 @@ class _Prior:
         fixed, root_cov, log_sigma, log_level = spread.split(t)
         p = len(fixed) if spread.with_fixed else 0
         q = len(spread.sd)
-        total = 0.0
         sds = np.sqrt(np.sum(root_cov**2, axis=1))
+        # density of the correlations proportional to their determinant (Lewandowski, Kurowicka and Joe 2009 with
+        # eta = 2; from memory): it keeps them off plus and minus one and says little else
+        own, rows = np.diagonal(root_cov), spread.lower[0]
+        below = root_cov[spread.lower]
+        total = float(-2 * np.sum(np.log(own / sds)))
+        gradient[p : p + q] = -2 * (1 - (own / sds) ** 2)
+        gradient[p + q : p + q + len(below)] = 2 * below / sds[rows] ** 2 * spread.sd[rows]
         for name, (mean, sd) in self.given.items():
             if name in self.fixed:
                 if not p:
@@ -678,60 +694,82 @@ class _Prior:
             else:
                 i = self.random.index(name[3:-1])
                 z = (np.log(sds[i]) - np.log(mean)) / sd
-                share = root_cov[i] / sds[i] ** 2  # d log sd / d root element
-                gradient[p + i] += z / sd * share[i] * root_cov[i, i]
-                mine = spread.lower[0] == i
-                gradient[p + q : p + q + len(mine)][mine] += z / sd * share[spread.lower[1][mine]] * spread.sd[i]
+                gradient[p + i] += z / sd * (own[i] / sds[i]) ** 2
+                mine = np.flatnonzero(rows == i)
+                gradient[p + q + mine] += z / sd * below[mine] / sds[i] ** 2 * spread.sd[i]
             total += 0.5 * z * z
         return total, gradient
 
 
-def _linearised_at(problem: Problem, layout: Layout, modes_at: Callable) -> Callable:
+def _linearised_at(problem: Problem, layout: Layout, modes_at: Callable[[Array], tuple[Outer, Modes]]) -> Callable:
     """Likelihood of the model linearised at the modes of the penalised least squares (fixed values among them)."""
 
     def fit_at(t: Array) -> tuple[Laplace, Outer, Modes]:
         outer, modes = modes_at(t)
-        if layout is problem.layout:
-            return laplace(problem, outer, modes, through_mode=False), outer, modes
-        curve_border = problem.layout.curve_border
-        inner_outer = Outer(
-            outer.phi0,
-            outer.q_inner,
-            outer.q_border[:, curve_border:, curve_border:],
-            outer.mean_border[:, curve_border:],
-            outer.log_sigma,
+        inner_outer, inner_modes = _without_curve_border(problem.layout, layout, outer, modes)
+        return (
+            laplace(replace(problem, layout=layout), inner_outer, inner_modes, through_mode=False),
+            inner_outer,
+            modes,
         )
-        inner_problem = Problem(layout, problem.evaluate, problem.y, problem.weight, problem.nu)
-        inner_modes = Modes(
-            modes.inner,
-            modes.border[:, curve_border:],
-            modes.penalised,
-            modes.gradient,
-            modes.hessian,
-            modes.residual,
-            modes.loss,
-            modes.converged,
-        )
-        return laplace(inner_problem, inner_outer, inner_modes, through_mode=False), inner_outer, modes
 
     return fit_at
 
 
-def _solve_linearised(objective: Callable[[Array], tuple[float, Array]], begin: Array) -> tuple[Array, Array, Array]:
-    """Root of the gradient of the linearised likelihood, which is not the gradient of any one function."""
-    point = begin
-    for _ in range(30):  # damped steps bring the root search into its neighbourhood
-        _, gradient = objective(point)
-        hessian = _slope_of(lambda t: objective(t)[1], point, 1e-3)
-        step = _positive_solve(hessian, gradient)
-        step = step / max(1.0, float(np.abs(step).max()))
-        point = point - step
-        if np.abs(step).max() < 1e-3:
+def _without_curve_border(full: Layout, layout: Layout, outer: Outer, modes: Modes) -> tuple[Outer, Modes]:
+    """Drop the fixed values from the border, where they are not integrated over."""
+    cut = full.curve_border - layout.curve_border
+    return (
+        replace(outer, q_border=outer.q_border[:, cut:, cut:], mean_border=outer.mean_border[:, cut:]),
+        replace(modes, border=modes.border[:, cut:]),
+    )
+
+
+def _solve_linearised(
+    problem: Problem,
+    layout: Layout,
+    spread: _Spread,
+    priors: _Prior,
+    modes_at: Callable[[Array], tuple[Outer, Modes]],
+    objective: Callable[[Array], tuple[float, Array]],
+    begin: Array,
+) -> tuple[Array, Array, Array]:
+    """Alternate between modes and the likelihood linearised there; then solve the joint condition to the last digit.
+
+    At the end the gradient of the linearised likelihood is zero at its own modes, which is not the gradient of any
+    one function, hence the root search.
+    """
+    point, full = begin, problem.layout
+    for _ in range(40):
+        _, modes = modes_at(point)
+        here = full.parameters(np.zeros(full.size), modes.inner, modes.border)[full.cell]
+        value = problem.evaluate(here)[0]
+        tangent = replace(problem, evaluate=_tangent(here, value, modes.gradient))
+        keep = [modes.inner, modes.border]
+
+        def linear(t: Array, tangent: Problem = tangent, keep: list[Array] = keep) -> tuple[float, Array]:
+            outer = spread.outer(t, full)
+            there = find_modes(tangent, outer, keep[0], keep[1])
+            inner_outer, inner_modes = _without_curve_border(full, layout, outer, there)
+            fit = laplace(replace(tangent, layout=layout), inner_outer, inner_modes, through_mode=False)
+            extra, slope = priors.penalty(t, spread)
+            return fit.value + extra, spread.chain(t, fit, layout, inner_outer) + slope
+
+        ahead, _, _ = _minimise(linear, point, search=False, budget=2)
+        moved = float(np.abs(ahead - point).max())
+        point = ahead
+        if moved < 1e-4:
             break
     found = root(lambda t: objective(t)[1], point, method="hybr", options={"xtol": 1e-13})
     if np.abs(found.fun).max() < np.abs(objective(point)[1]).max():
         point = found.x
     return point, objective(point)[1], _slope_of(lambda t: objective(t)[1], point)
+
+
+def _tangent(here: Array, value: Array, gradient: Array) -> Callable[[Array], tuple[Array, Array, Array]]:
+    """Straight continuation of a curve from the parameters `here`."""
+    flat = np.zeros((*gradient.shape, gradient.shape[1]))
+    return lambda phi: (value + np.einsum("np,np->n", gradient, phi - here), gradient, flat)
 
 
 # --- oil in the fruit ------------------------------------------------------------------------------------------

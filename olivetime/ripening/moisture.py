@@ -267,7 +267,7 @@ def fit_moisture(
 
     def levels(values: Sequence[object], more: Sequence[object] | None = None) -> tuple[tuple[object, ...], Array]:
         known = np.asarray(values)
-        names = tuple(sorted(set(known.tolist()) | set(more or ())))
+        names = tuple(np.unique(known.tolist() + list(more or ())).tolist())
         return names, (known[:, None] == np.array(names)[None, :]).astype(float)
 
     cultivars: tuple[object, ...] = ()

@@ -403,7 +403,7 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
         parameters=_parameters(oil, colour, moisture),
         shapes=oil.shapes,
         week_effects=_week_effects(samples, oil, colour, moisture),
-        unranked=MappingProxyType(_unranked(season, samples, priors)),
+        unranked=_unranked(season, samples, priors),
         assumptions=pd.DataFrame(notes, columns=["name", "value", "unit", "source", "says"]),
         seed=seed,
     )

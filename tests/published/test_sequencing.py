@@ -91,7 +91,9 @@ def best_of_all(ph):
 
 
 # Worth falls from the first day, so waiting never pays and the best of all orders is the best plan.
-@pytest.mark.parametrize(("seed", "blocks_n", "machines_n"), [(0, 6, 1), (1, 6, 1), (2, 6, 1), (3, 5, 2), (4, 5, 2)])
+@pytest.mark.parametrize(
+    ("seed", "blocks_n", "machines_n"), [(0, 6, 1), (1, 6, 1), (2, 6, 1), (3, 5, 2), (4, 5, 2)]
+)
 def test_search_finds_the_best_of_all_orders_with_moves_mill_and_trucks(seed, blocks_n, machines_n):
     rng = np.random.default_rng(seed)
     fall = rng.uniform(0.2, 3.0, (blocks_n, 1))
