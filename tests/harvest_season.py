@@ -72,6 +72,8 @@ def make(
         as_of=AS_OF,
         start=START,
         end=days[-1].date(),
+        units="metric",
+        locale="en_GB",
         currency="USD",
         rules=MappingProxyType(default_rules() | (rules or {})),
         blocked={},

@@ -12,6 +12,7 @@ PACKAGE = Path(olivetime.__file__).parent
 
 ORDER = [
     "units",
+    "words",
     "records.columns",
     "records.cells",
     "records.findings",

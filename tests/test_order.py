@@ -322,3 +322,13 @@ def test_propose_on_the_southern_sample_season_is_sound_and_repeats():
     assert first.plan.value <= first.plan.bound
     assert set(first.assumptions["room"]) >= {"weather", "ripening", "capacity", "value", "order"}
     assert (first.assumptions["source"].str.len() > 0).all()
+
+
+def test_a_season_without_samples_trucks_or_mill_still_gets_an_order():
+    def change(season):
+        return {"samples": season.samples.iloc[:0], "trucks": season.trucks.iloc[:0], "mill": season.mill.iloc[:0]}
+
+    _, _, _, order = planned(change)
+    assert order.value > 0
+    assert (order.rows["samples_n"] == 0).all()
+    assert order.rows["truck_loads"].isna().all()

@@ -126,7 +126,7 @@ def test_longer_shift_never_lowers_the_plan(southern_proposal):
 def test_lower_prices_lower_the_value_in_proportion_to_sales(southern_proposal):
     answer = what_if(southern_proposal, price_factor=0.9, evaluations=200)
     assert answer.value_change < 0
-    assert "prices at 90 %" in answer.name
+    assert "Prices at 90 %" in answer.name
 
 
 def test_frost_known_now_costs_value(southern_proposal):

@@ -520,7 +520,7 @@ def test_records_are_plain_json_values(week):
 
 @pytest.fixture
 def small(monkeypatch):
-    """A hand-made proposal: 4 scenarios, 2 blocks (b is 3 C colder than the station), 4 draws, 6 days from 2 November."""
+    """A proposal made by hand: 4 scenarios and draws, 2 blocks (b is 3 C colder than the station), 6 days."""
     days = pd.date_range("2026-11-02", periods=6)
     blocks = pd.DataFrame(
         {
@@ -565,11 +565,23 @@ def small(monkeypatch):
         }
     )
     season = SimpleNamespace(
-        name="Made up", place="Nowhere", as_of=date(2026, 11, 2), start=date(2026, 8, 1), end=date(2026, 11, 7), label=2026,
-        units="metric", currency="EUR", locale="en_GB", target=SimpleNamespace(kind="plateau_fraction", value=0.9),
-        rules={"frost_threshold_c": -2.0}, blocks=blocks, samples=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["samples"])),
-        past_samples=None, findings=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["findings"])), sources=None,
-    )  # fmt: skip
+        name="Made up",
+        place="Nowhere",
+        as_of=date(2026, 11, 2),
+        start=date(2026, 8, 1),
+        end=date(2026, 11, 7),
+        label=2026,
+        units="metric",
+        currency="EUR",
+        locale="en_GB",
+        target=SimpleNamespace(kind="plateau_fraction", value=0.9),
+        rules={"frost_threshold_c": -2.0},
+        blocks=blocks,
+        samples=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["samples"])),
+        past_samples=None,
+        findings=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["findings"])),
+        sources=None,
+    )
     fitted = pd.DataFrame(
         {"block_id": ["a", "a", "b"], "day": pd.to_datetime(["2026-11-01", "2026-11-02", "2026-11-02"])}
     )
@@ -587,29 +599,67 @@ def small(monkeypatch):
     )
     targets = pd.DataFrame(
         {
-            "block_id": ["a", "b"], "target_kind": "plateau_fraction", "target_value": 0.9, "reached_chance": [1.0, 0.0],
-            "never_chance": 0.0, "days_p10": [0.0, 2.0], "days_p50": [0.0, 4.0], "days_p90": [0.0, 8.0],
-            "on_p10": pd.to_datetime(["2026-11-02", "2026-11-04"]), "on_p50": pd.to_datetime(["2026-11-02", "2026-11-06"]),
-            "on_p90": pd.to_datetime(["2026-11-02", "2026-11-10"]), "verdict": ["reached", "not yet"],
+            "block_id": ["a", "b"],
+            "target_kind": "plateau_fraction",
+            "target_value": 0.9,
+            "reached_chance": [1.0, 0.0],
+            "never_chance": 0.0,
+            "days_p10": [0.0, 2.0],
+            "days_p50": [0.0, 4.0],
+            "days_p90": [0.0, 8.0],
+            "on_p10": pd.to_datetime(["2026-11-02", "2026-11-04"]),
+            "on_p50": pd.to_datetime(["2026-11-02", "2026-11-06"]),
+            "on_p90": pd.to_datetime(["2026-11-02", "2026-11-10"]),
+            "verdict": ["reached", "not yet"],
         }
-    )  # fmt: skip
+    )
     draws = SimpleNamespace(
-        days=days, block_ids=("a", "b"), oil_dry_pct=oil, oil_fresh_pct=0.4 * oil, moisture_pct=wet, maturity_index=0 * wet + 2,
-        class_share=np.full((2, 6, 8), 0.125), crop_t=np.broadcast_to(np.array([61.0, 162.0])[None, :, None], shape), fitted=fitted,
-    )  # fmt: skip
+        days=days,
+        block_ids=("a", "b"),
+        oil_dry_pct=oil,
+        oil_fresh_pct=0.4 * oil,
+        moisture_pct=wet,
+        maturity_index=0 * wet + 2,
+        class_share=np.full((2, 6, 8), 0.125),
+        crop_t=np.broadcast_to(np.array([61.0, 162.0])[None, :, None], shape),
+        fitted=fitted,
+    )
     plan = SimpleNamespace(
-        rows=rows, status="best known", why="", value=168.0, value_p10=150.0, value_p90=180.0, bound=170.0, gap_fraction=0.012,
-        moved=pd.DataFrame({"block_id": ["b"], "gain": [7.0]}), prices=None,
-        mill_days=pd.DataFrame({"day": days[[0, 1]], "lot": ["Arbequina, organic", ""], "crop_t": [30.0, 0.0], "limit_t": 50.0}),
-        capacity_days=None, rules=pd.DataFrame({"rule": ["ripest first", "this plan"], "value": [160.0, 168.0], "share_of_bound": [0.94, 0.99]}),
-    )  # fmt: skip
+        rows=rows,
+        status="best known",
+        why="",
+        value=168.0,
+        value_p10=150.0,
+        value_p90=180.0,
+        bound=170.0,
+        gap_fraction=0.012,
+        moved=pd.DataFrame({"block_id": ["b"], "gain": [7.0]}),
+        prices=None,
+        mill_days=pd.DataFrame(
+            {"day": days[[0, 1]], "lot": ["Arbequina, organic", ""], "crop_t": [30.0, 0.0], "limit_t": 50.0}
+        ),
+        capacity_days=None,
+        rules=pd.DataFrame(
+            {"rule": ["ripest first", "this plan"], "value": [160.0, 168.0], "share_of_bound": [0.94, 0.99]}
+        ),
+    )
     work = np.zeros((4, 2, 6))
     work[:, 0] = 10.0  # the second harvester is not there
     residuals = pd.DataFrame({"sample_id": ["x", "y"], "season": [2025, 2026], "block_id": "a", "kind": "oil"})
     fit = SimpleNamespace(
-        blocks=pd.DataFrame({"block_id": ["a", "b"], "samples_n": [6, 2], "sample_age_d": [3.0, 12.0], "plateau_dry_p50_pct": [44.0, 50.0]}),
-        residuals=residuals, parameters=None, shapes=None, week_effects=None,
-    )  # fmt: skip
+        blocks=pd.DataFrame(
+            {
+                "block_id": ["a", "b"],
+                "samples_n": [6, 2],
+                "sample_age_d": [3.0, 12.0],
+                "plateau_dry_p50_pct": [44.0, 50.0],
+            }
+        ),
+        residuals=residuals,
+        parameters=None,
+        shapes=None,
+        week_effects=None,
+    )
     waits = pd.DataFrame(
         {"block_id": ["a", "b"], "waiting_1d": [5.0, 10.0], "waiting_3d": [6.0, 0.0], "waiting_7d": [7.0, 0.0]}
     )
@@ -626,13 +676,20 @@ def small(monkeypatch):
     monkeypatch.setattr(tables, "reasons", lambda _: said)
     monkeypatch.setattr(tables, "standard_what_ifs", lambda _: None)
     return SimpleNamespace(
-        season=season, plan=plan, outcomes=draws, fit=fit, targets=targets, seed=5,
+        season=season,
+        plan=plan,
+        outcomes=draws,
+        fit=fit,
+        targets=targets,
+        seed=5,
         scenarios=SimpleNamespace(days=days, block_ids=("a", "b"), temp_min_c=low, temp_max_c=low + 10, rain_mm=rain),
         station_days=SimpleNamespace(days=measured, heat=None, findings=season.findings),
         capacity=SimpleNamespace(shift_h=np.array([[16.0] * 6, [0.0] * 6]), harvest_h=work),
         value=SimpleNamespace(value_draws=np.broadcast_to(worth, (4, 2, 6))),
-        assumptions=pd.DataFrame({"room": ["weather"], "name": ["x"], "value": [1.0], "unit": "", "source": "by hand", "says": ""}),
-    )  # fmt: skip
+        assumptions=pd.DataFrame(
+            {"room": ["weather"], "name": ["x"], "value": [1.0], "unit": "", "source": "by hand", "says": ""}
+        ),
+    )
 
 
 def test_weather_ahead_is_the_stations_and_its_chances_count_scenarios(small):
@@ -710,14 +767,30 @@ def test_week_of_a_proposal_survives_saving(small, tmp_path):
 def test_lookback_tables_show_misses_and_gains():
     past = SimpleNamespace(
         scores=pd.DataFrame(
-            {"kind": ["oil_dry_pct"], "lead_weeks": [1], "samples_n": [84], "mean_abs_error": [1.514], "bias": [-0.05],
-             "inside_fraction": [0.76], "line_mean_abs_error": [2.5], "against_line_mean_abs_error": [1.5]}
+            {
+                "kind": ["oil_dry_pct"],
+                "lead_weeks": [1],
+                "samples_n": [84],
+                "mean_abs_error": [1.514],
+                "bias": [-0.05],
+                "inside_fraction": [0.76],
+                "line_mean_abs_error": [2.5],
+                "against_line_mean_abs_error": [1.5],
+            }
         ),
         orders=pd.DataFrame(
-            {"as_of": [pd.Timestamp("2026-10-19")], "status": "best known", "value": [1100.0], "gap_fraction": [0.044],
-             "best_rule": ["ripest first"], "best_rule_value": [1000.0], "first_block": ["a"], "picked_next": ["a, b"]}
+            {
+                "as_of": [pd.Timestamp("2026-10-19")],
+                "status": "best known",
+                "value": [1100.0],
+                "gap_fraction": [0.044],
+                "best_rule": ["ripest first"],
+                "best_rule_value": [1000.0],
+                "first_block": ["a"],
+                "picked_next": ["a, b"],
+            }
         ),
-    )  # fmt: skip
+    )
     forecasts, weeks = tables.lookback_tables(past)
     assert forecasts.rows[0] == ("oil dry pct", "1", "84", "1.51", "\N{MINUS SIGN}0.05", "76", "2.50", "1.50")
     assert weeks.rows[0][-1] == "100"

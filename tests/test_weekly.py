@@ -211,7 +211,7 @@ def test_what_fails_is_named_first_and_loses_only_itself(light, tmp_path):
     assert sorted(reports[reports["status"] == "failed"].index) == ["curve_review", "mill_week", "season_check"]
     assert "exit code 9" in reports.at["mill_week", "error"]
     assert "within 6 s" in reports.at["curve_review", "error"]
-    assert reports.at["season_check", "error"] == "cell 2: ValueError: <i>odd</i> records"
+    assert reports.at["season_check", "error"] == "cell 3: ValueError: <i>odd</i> records"
     assert any(line.startswith("trying again: ") for line in said)
     text = result.index.read_text(encoding="utf-8")
     assert text.index("3 reports could not be made") < text.index("Which block next?")

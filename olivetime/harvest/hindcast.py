@@ -212,7 +212,8 @@ def _scores(forecasts: pd.DataFrame) -> pd.DataFrame:
 
 def _order_row(proposal: Proposal, now: Season) -> tuple[object, ...]:
     plan, then = proposal.plan, proposal.season
-    best = plan.rules.sort_values("value").iloc[-1] if len(plan.rules) else None
+    rivals = plan.rules[plan.rules["rule"] != "this plan"]
+    best = rivals.sort_values("value").iloc[-1] if len(rivals) else None
     first = plan.rows[plan.rows["rank"].notna()].sort_values("rank")
     day = pd.Timestamp(then.as_of)
     picks = now.picks

@@ -16,6 +16,7 @@ import pandas as pd
 from olivetime.harvest.order import Proposal, propose
 from olivetime.records.season import Season
 from olivetime.weather.scenarios import Scenarios
+from olivetime.words import chance_text, count_text, day_text, display_unit, money_text, number_text
 
 WAITING_DAYS = (1, 3, 7)
 # Days over which a block's loss by waiting is compared with that of others: the week until the next plan.
@@ -110,12 +111,17 @@ def waiting_costs(proposal: Proposal) -> pd.DataFrame:
     return table
 
 
+def _readers(season: Season) -> dict[str, str]:
+    """What `olivetime.words` needs to know of the season's readers."""
+    return {"units": season.units, "currency": season.currency, "locale": season.locale}
+
+
 def _money(amount: float, season: Season) -> str:
-    return f"{season.currency} {amount:,.0f}"
+    return money_text(amount, _readers(season))
 
 
-def _day_text(day: pd.Timestamp) -> str:
-    return f"{day:%a} {day.day} {day:%b}"
+def _day(day: object, season: Season) -> str:
+    return day_text(day, _readers(season), "MMMEd")
 
 
 def reasons(proposal: Proposal) -> pd.DataFrame:
@@ -211,14 +217,14 @@ def _deciding(
     spans = proposal.capacity.no_go
     ended = spans[(spans["block_id"] == row.block_id) & (spans["last_day"] == days[t] - pd.Timedelta(days=1))]
     if len(ended):
-        return "NO-GO-DATE", f"Not allowed before {_day_text(days[t])}: {ended['reason'].iloc[0]}."
+        return "NO-GO-DATE", f"Not allowed before {_day(days[t], season)}: {ended['reason'].iloc[0]}."
     week = _money(falls, season)
     if falls > 0 and frosted > MOSTLY * falls:
         return "FROST", f"A week of waiting costs it {week}, most of it by frost."
     soon = work[t + 1 : t + 4]
     if falls > 0 and soon.size and work[t] - soon.min() > 0.4:
         wet = t + 1 + int(soon.argmin())
-        return "DRY-WINDOW", f"Rain may stop work by {_day_text(days[wet])}, and a week of waiting costs it {week}."
+        return "DRY-WINDOW", f"Rain may stop work by {_day(days[wet], season)}, and a week of waiting costs it {week}."
     if margin == margin and margin < 0:
         if beside:
             return "ROUTE", f"It lies beside {before}, which the harvester leaves; coming back later costs a move."
@@ -229,10 +235,10 @@ def _deciding(
     best = pd.Timestamp(row.best_on)
     away = (best - days[t]).days
     if abs(away) <= PEAK_D:
-        return "PEAK", f"It is at its best about {_day_text(best)}."
+        return "PEAK", f"It is at its best about {_day(best, season)}."
     given_up = _money(float(row.best_on_loss), season)
     return "CAPACITY", (
-        f"Its best day is {_day_text(best)}, but machine hours and mill tonnes are dearer then: "
+        f"Its best day is {_day(best, season)}, but machine hours and mill tonnes are dearer then: "
         f"picking it now gives up {given_up} and saves more elsewhere."
     )
 
@@ -261,14 +267,20 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
     row = proposal.plan.rows.set_index("block_id").loc[block_id]
     why = reasons(proposal).set_index("block_id").loc[block_id]
     target = proposal.targets.set_index("block_id")
+    unit = display_unit(_readers(season), "crop")
+
+    def crop(tonnes: float) -> str:
+        return number_text(unit.of(tonnes), _readers(season))
+
     told = [f"{block['block_name']} ({block_id}): {block['cultivar']}, {block['ranch']}, {block['grower']}."]
     if block_id in target.index:
-        told.append(_target_sentence(target.loc[block_id]))
+        told.append(_target_sentence(target.loc[block_id], season))
     if pd.notna(row["rank"]):
         told.append(
-            f"Number {int(row['rank'])} in the order, with {row['harvester_id']}: {_day_text(row['start_at'])} "
-            f"(8 in 10: {_day_text(row['start_p10'])} to {_day_text(row['start_p90'])}), "
-            f"{row['hours_h']:.0f} h, {row['crop_t']:.0f} t (8 in 10: {row['crop_p10_t']:.0f} to {row['crop_p90_t']:.0f})."
+            f"Number {int(row['rank'])} in the order, with {row['harvester_id']}: {_day(row['start_at'], season)} "
+            f"(8 in 10: {_day(row['start_p10'], season)} to {_day(row['start_p90'], season)}), "
+            f"{row['hours_h']:.0f} h, {crop(row['crop_t'])} {unit.label} "
+            f"(8 in 10: {crop(row['crop_p10_t'])} to {crop(row['crop_p90_t'])})."
         )
         told.append(
             f"Worth {_money(row['value'], season)} (8 in 10: {_money(row['value_p10'], season)} to "
@@ -278,7 +290,7 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
         waits = waiting_costs(proposal).set_index("block_id").loc[block_id]
         told.append(
             "Waiting costs the plan at least "
-            + ", ".join(f"{_money(waits[f'waiting_{n}d'], season)} for {n} day{'s' * (n > 1)}" for n in WAITING_DAYS)
+            + ", ".join(f"{_money(waits[f'waiting_{n}d'], season)} for {count_text(n, 'day')}" for n in WAITING_DAYS)
             + "."
         )
         if row["frost_value_at_risk"] > 0:
@@ -287,20 +299,20 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
         told.append(f"Not in the order: {why['reason']}")
     spans = proposal.capacity.no_go
     for span in spans[spans["block_id"] == block_id].itertuples(index=False):
-        told.append(f"Not allowed {_day_text(span.first_day)} to {_day_text(span.last_day)}: {span.reason}.")
+        told.append(f"Not allowed {_day(span.first_day, season)} to {_day(span.last_day, season)}: {span.reason}.")
     return told
 
 
-def _target_sentence(target: pd.Series) -> str:
-    never = f"; chance that it never does: {100 * target['never_chance']:.0f} %" if target["never_chance"] > 0 else ""
+def _target_sentence(target: pd.Series, season: Season) -> str:
+    never = f"; chance that it never does: {chance_text(target['never_chance'])}" if target["never_chance"] > 0 else ""
     if target["verdict"] == "reached":
-        return f"It has reached its target (chance {100 * target['reached_chance']:.0f} %)."
+        return f"It has reached its target (chance {chance_text(target['reached_chance'])})."
     if pd.isna(target["on_p50"]):
         return f"Target: {target['verdict']}{never}."
-    last = f"{_day_text(target['on_p90'])}" if pd.notna(target["on_p90"]) else "not this season"
+    last = f"{_day(target['on_p90'], season)}" if pd.notna(target["on_p90"]) else "not this season"
     return (
-        f"Target: {target['verdict']}, about {_day_text(target['on_p50'])} "
-        f"(8 in 10: {_day_text(target['on_p10'])} to {last}){never}."
+        f"Target: {target['verdict']}, about {_day(target['on_p50'], season)} "
+        f"(8 in 10: {_day(target['on_p10'], season)} to {last}){never}."
     )
 
 
@@ -404,10 +416,14 @@ def what_if(
         kept = mill_days[~mill_days["day"].isin(closed["day"])]
         frames = [kept, closed.reindex(columns=mill_days.columns)] if len(kept) else [closed]
         mill_days = pd.concat(frames, ignore_index=True)
-        said.append(f"the mill down on {', '.join(_day_text(pd.Timestamp(day)) for day in down)}")
+        said.append(f"the mill down on {', '.join(_day(day, season) for day in down)}")
     if frost:
         ahead = _with_frost(season, ahead, frost)
-        said += [f"{minimum:g} C on {_day_text(pd.Timestamp(day))}" for day, minimum in sorted(frost.items())]
+        degrees = display_unit(_readers(season), "temp")
+        said += [
+            f"{number_text(degrees.of(minimum), _readers(season), 1)} {degrees.label} on {_day(day, season)}"
+            for day, minimum in sorted(frost.items())
+        ]
     if named:
         blocks["pick_after"] = blocks["pick_after"].where(
             ~blocks["block_id"].isin(set(named)),
@@ -422,9 +438,7 @@ def what_if(
             ),
         )
         said += [f"{block_id} left" for block_id in leave]
-        said += [
-            f"{block_id} not before {_day_text(pd.Timestamp(day))}" for block_id, day in (not_before or {}).items()
-        ]
+        said += [f"{block_id} not before {_day(day, season)}" for block_id, day in (not_before or {}).items()]
     if price_factor != 1.0:
         contracts = contracts.assign(
             price_oil_kg=contracts["price_oil_kg"] * price_factor,
@@ -435,7 +449,8 @@ def what_if(
         raise ValueError("nothing is changed; name at least one change, such as shift_hours=2")
     changed = replace(season, blocks=blocks, harvesters=harvesters, mill=mill, mill_days=mill_days, contracts=contracts)
     answer = propose(changed, seed=proposal.seed, evaluations=evaluations, known=replace(proposal, scenarios=ahead))
-    return _compared(", ".join(said), proposal, answer)
+    name = ", ".join(said)
+    return _compared(name[0].upper() + name[1:], proposal, answer)
 
 
 def _with_frost(season: Season, ahead: Scenarios, frost: Mapping[date, float]) -> Scenarios:
@@ -467,11 +482,11 @@ def _compared(name: str, before: Proposal, after: Proposal) -> WhatIf:
     moved = both[(both["moved_days"].abs() >= 1) | (both["from_at"].notna() != both["to_at"].notna())].reset_index()
     names = before.season.blocks.set_index("block_id")["block_name"]
     said = f"{_money(abs(gain), before.season)} {'more' if gain >= 0 else 'less'} than the present plan"
-    head = f"{name[0].upper()}{name[1:]}: {said}"
+    head = f"{name}: {said}"
     tail = f"; {names[first_block]} is first" if first_block else f"; nothing is workable: {after.plan.why}"
     return WhatIf(
         name=name,
-        says=f"{head}{tail}; {len(moved)} block{'s' * (len(moved) != 1)} move by a day or more.",
+        says=f"{head}{tail}; {count_text(len(moved), 'block moves', 'blocks move')} by a day or more.",
         value_change=gain,
         first_block=first_block,
         moved=moved,
@@ -513,7 +528,7 @@ def standard_what_ifs(proposal: Proposal) -> pd.DataFrame:
                 answer.name,
                 answer.value_change,
                 names.get(answer.first_block, "none"),
-                f"{len(answer.moved)} block{'s' * (len(answer.moved) != 1)} by a day or more",
+                f"{count_text(len(answer.moved), 'block')} by a day or more",
             )
         )
     return pd.DataFrame(rows, columns=columns)

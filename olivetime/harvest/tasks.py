@@ -189,7 +189,7 @@ def _improve(order, hours, ready, setup, table, step, budget):
 
 @njit(cache=True)
 def _search(order, hours, ready, setup, table, step, evaluations, seed):
-    """Annealing in rounds, each ended by a descent; the best order seen is returned in `order`."""
+    """Rounds of kicks with descent and of annealing; the best order seen is returned in `order`."""
     np.random.seed(seed)
     n = order.shape[0]
     best = order.copy()
@@ -207,13 +207,33 @@ def _search(order, hours, ready, setup, table, step, evaluations, seed):
         tries += 1
         used += 1
     scale = loss / max(tries, 1)
-    per_round = max(2000, 500 * n)
     while used < evaluations and scale > 0.0:
+        per_round = max(2000, (500 if np.random.random() < 0.5 else 2000) * n)
         budget = min(per_round, evaluations - used)
-        # every other round begins from the best order and warms up less
-        hot = 0.3 * scale if np.random.random() < 0.5 else 0.05 * scale
         current[:] = best
         worth = best_worth
+        kind = np.random.random()
+        if kind < 0.6:
+            # kicks and descents around the best order
+            while budget > 0:
+                trial[:] = best
+                for _ in range(2 + np.random.randint(5)):
+                    random_move(trial, 0, n)
+                worth, more = _improve(trial, hours, ready, setup, table, step, budget)
+                budget -= more
+                used += more
+                if worth > best_worth + 1e-9 * (1.0 + abs(best_worth)):
+                    best[:] = trial
+                    best_worth = worth
+            continue
+        elif kind < 0.8:
+            hot = 0.3 * scale
+        else:
+            # from anywhere, so that one deep valley does not hold every round
+            hot = scale
+            for p in range(n - 1, 0, -1):
+                swap(current, p, np.random.randint(p + 1))
+            worth = _worth(current, hours, ready, setup, table, step)
         for e in range(budget):
             trial[:] = current
             random_move(trial, 0, n)

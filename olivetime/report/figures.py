@@ -2481,7 +2481,7 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             weather_strip,
             alt_weather_strip,
             weather_strip_size,
-            "The days ahead. Thick bar: middle low to middle high; thin line: 8-in-10 range; rain: mean of the scenarios.",
+            "The days ahead. Thick bar: middle low to middle high; thin line: 8-in-10 range; rain: mean.",
         ),
         "block_map": Picture(
             block_map,

@@ -299,11 +299,11 @@ def shapes_table(week: tables.Week) -> tables.DisplayTable:
 def week_effects_table(week: tables.Week) -> tables.DisplayTable:
     """Error that all samples of a week share (one laboratory day, one rain), as the fit sees it."""
     return _table(
-        "What all samples of a week had in common",
-        ("Week of", "Shift"),
+        "What all samples of a week and laboratory had in common",
+        ("Week and laboratory", "Shift"),
         ("", "%"),
         [
-            (tables.day_text(row.week, week.info), tables.number_text(100 * float(row.effect), week.info, 1))
+            (str(row.week), tables.number_text(100 * float(row.effect), week.info, 1))
             for row in week.week_effects.itertuples()
         ],
         "No common shift was found.",

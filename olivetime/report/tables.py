@@ -17,14 +17,10 @@ import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
-from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-import babel
-import babel.dates
-import babel.numbers
 import numpy as np
 import pandas as pd
 
@@ -34,12 +30,15 @@ from olivetime.harvest.hindcast import Hindcast
 from olivetime.harvest.order import Proposal
 from olivetime.harvest.reasons import CODES, reasons, standard_what_ifs, waiting_costs
 from olivetime.records.columns import SeasonError
-from olivetime.units import (
-    HA_PER_ACRE,
-    KM_PER_MILE,
-    MM_PER_INCH,
-    OIL_KG_PER_GALLON_TRADE,
-    T_PER_SHORT_TON,
+from olivetime.words import (
+    Unit,
+    chance_text,
+    count_text,
+    day_text,
+    days_text,
+    display_unit,
+    money_text,
+    number_text,
 )
 
 # Own working figures of the report; each is also a row of the assumptions table.
@@ -839,158 +838,7 @@ def load_week(folder: Path | str) -> Week:
 
 
 # ---------------------------------------------------------------------------------------------------------
-# Display units, dates, numbers
-
-
-@dataclass(frozen=True)
-class Unit:
-    """How a metric quantity is shown: shown = metric * factor + offset, with `digits` decimals and a label."""
-
-    label: str
-    factor: float = 1.0
-    offset: float = 0.0
-    digits: int = 0
-
-    def of(self, metric: Any) -> Any:
-        """Metric value or array in display units."""
-        return metric * self.factor + self.offset
-
-
-UNITS: Mapping[str, Mapping[str, Unit]] = MappingProxyType(
-    {
-        "metric": MappingProxyType(
-            {
-                "area": Unit("ha", digits=1),
-                "crop": Unit("t"),
-                "temp": Unit("°C"),
-                "rain": Unit("mm"),
-                "distance": Unit("km", digits=1),
-                "yield": Unit("kg/t"),
-            }
-        ),
-        "us": MappingProxyType(
-            {
-                "area": Unit("ac", 1 / HA_PER_ACRE),
-                "crop": Unit("short tons", 1 / T_PER_SHORT_TON),
-                "temp": Unit("°F", 1.8, 32.0),
-                "rain": Unit("in", 1 / MM_PER_INCH, digits=2),
-                "distance": Unit("mi", 1 / KM_PER_MILE, digits=1),
-                # kg of oil per t of fruit -> gallons per short ton, at the trade's 7.6 lb a gallon
-                "yield": Unit("gal/ton", T_PER_SHORT_TON / OIL_KG_PER_GALLON_TRADE, digits=1),
-            }
-        ),
-    }
-)
-
-
-def display_unit(info: Mapping[str, Any], quantity: str) -> Unit:
-    """The unit in which a page shows a quantity: area, crop, temp, rain, distance or yield.
-
-    Raises
-    ------
-    ValueError
-        Unknown unit system or quantity.
-    """
-    try:
-        return UNITS[str(info["units"])][quantity]
-    except KeyError:
-        raise ValueError(
-            f"display unit: found {info.get('units')!r} and {quantity!r}, expected units us or metric and one of "
-            f"{', '.join(UNITS['metric'])}. Mend [season] units in season.toml."
-        ) from None
-
-
-@lru_cache(maxsize=16)
-def _locales(name: str) -> tuple[babel.Locale, babel.Locale]:
-    """Locale for numbers, and for dates: pages are written in English, so dates keep English month names."""
-    try:
-        locale = babel.Locale.parse(name.replace("-", "_"))
-    except (ValueError, babel.UnknownLocaleError):
-        locale = babel.Locale("en", "GB")
-    return locale, locale if locale.language == "en" else babel.Locale("en", "GB")
-
-
-@lru_cache(maxsize=4096)
-def _day(ordinal: int, skeleton: str, locale_name: str) -> str:
-    locale, day = _locales(locale_name)[1], date.fromordinal(ordinal)
-    if set(skeleton) == {"E"}:
-        return babel.dates.format_date(day, skeleton, locale=locale)
-    return babel.dates.format_skeleton(skeleton, day, locale=locale)
-
-
-def day_text(day: Any, info: Mapping[str, Any], skeleton: str = "MMMd") -> str:
-    """A date in the page's order, such as "Oct 20" or "20 Oct"; skeletons MMMd, MMMEd, yMMMd, EEEE; "" when missing."""
-    if day is None or day is pd.NaT or day != day:
-        return ""
-    stamp = pd.Timestamp(day)
-    return _day(stamp.toordinal(), skeleton, str(info["locale"])).replace("\N{NARROW NO-BREAK SPACE}", " ")
-
-
-def days_text(first: Any, last: Any, info: Mapping[str, Any]) -> str:
-    """A range of dates as short as it can be said: "Oct 19–23", "19–23 Oct", "28 Oct–3 Nov"."""
-    a, b = day_text(first, info), day_text(last, info)
-    if not a or not b or a == b:
-        return a or b
-    start, end = pd.Timestamp(first), pd.Timestamp(last)
-    if (start.year, start.month) == (end.year, end.month):
-        day_first = a[0].isdigit()
-        return f"{start.day}–{b}" if day_first else f"{a}–{end.day}"
-    return f"{a}–{b}"
-
-
-def number_text(value: Any, info: Mapping[str, Any], digits: int = 0) -> str:
-    """A number with the locale's marks and a true minus sign; "" when missing."""
-    if value is None or value is pd.NA or value is pd.NaT or not np.isfinite(float(value)):
-        return ""
-    value = round(float(value), digits) + 0.0  # no "-0"
-    pattern = "#,##0" + ("." + "0" * digits if digits else "")
-    text = babel.numbers.format_decimal(value, format=pattern, locale=_locales(str(info["locale"]))[0])
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
-def money_text(value: Any, info: Mapping[str, Any]) -> str:
-    """Money without cents, with the currency's sign in the locale's place; "" when missing."""
-    if value is None or value is pd.NA or not np.isfinite(float(value)):
-        return ""
-    value = float(f"{float(value):.3g}") + 0.0  # three figures: the range behind it is wider than that
-    locale = _locales(str(info["locale"]))[0]
-    text = babel.numbers.format_currency(
-        value,
-        str(info["currency"]),
-        locale=locale,
-        currency_digits=False,
-        format="¤#,##0" if locale.language == "en" else "#,##0 ¤",
-    )
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
-def chance_text(fraction: Any) -> str:
-    """A chance (0-1) as a per cent to the nearest 5, with "under" and "over" at the ends; "" when missing.
-
-    Examples
-    --------
-    >>> chance_text(0.61), chance_text(0.01), chance_text(1.0)
-    ('60 %', 'under 5 %', 'over 95 %')
-    """
-    if fraction is None or fraction is pd.NA or fraction != fraction:
-        return ""
-    pct = 100 * float(fraction)
-    return "under 5 %" if pct < 5 else "over 95 %" if pct > 95 else f"{5 * round(pct / 5):.0f} %"
-
-
-# ---------------------------------------------------------------------------------------------------------
 # Sentences
-
-
-def count_text(n: int, one: str, many: str | None = None) -> str:
-    """A counted noun.
-
-    Examples
-    --------
-    >>> count_text(1, "block"), count_text(3, "block")
-    ('1 block', '3 blocks')
-    """
-    return f"{n} {one if n == 1 else many or one + 's'}"
 
 
 def planned(week: Week) -> pd.DataFrame:

@@ -104,6 +104,8 @@ REPORTS = (
 )
 # Notebooks that go back to the records themselves; the lookback cannot do without them.
 _WITH_SEASON = frozenset({"lookback", "what_if"})
+# Notebooks that take longest: the lookback plans past weeks again, the curve review draws every block.
+_LONG = frozenset({"lookback", "curve_review"})
 
 
 def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "", seed: int = 0) -> tables.Week:
@@ -604,7 +606,8 @@ def _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, *, 
             "locale": str(week.info["locale"]),
             "provenance": tables.provenance(week),
         }
-        for key, report in to_do.items()
+        # The longest first, so that no worker is left alone with it at the end.
+        for key, report in sorted(to_do.items(), key=lambda pair: pair[1].notebook not in _LONG)
     }
     done = 0
 

@@ -419,7 +419,7 @@ def _gompertz_profile(t: Array, order: int) -> tuple:
     return (-e, e / (2 * LOG2), -e / (2 * LOG2) ** 2)[: order + 1]
 
 
-def _plateau_line_profile(corner_width: float, floor: float = 0.02) -> Callable[..., tuple]:
+def _plateau_line_profile(corner_width: float, floor: float = 0.05) -> Callable[..., tuple]:
     def profile(t: Array, order: int) -> tuple:
         z = (2 - t) / corner_width
         share = 1 - 0.25 * corner_width * _softplus(z)  # straight line through (0, 1/2), slope 1/4, up to 1 at t = 2

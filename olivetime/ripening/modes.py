@@ -96,6 +96,7 @@ class Layout:
     first_group: Ints = field(init=False)  # (problems + 1,)
     first_obs: Ints = field(init=False)
     places: dict[str, Ints] = field(init=False)  # flat positions of the pieces of the inner system
+    one_per_level: bool = field(init=False)  # no group has two observations of one slot at one level
 
     def __post_init__(self) -> None:
         put = lambda name, value: object.__setattr__(self, name, value)  # noqa: E731 (frozen dataclass)
@@ -106,6 +107,8 @@ class Layout:
         put("first_group", np.searchsorted(self.group_problem, edges))
         put("first_obs", np.searchsorted(self.obs_problem, edges))
         put("places", self._places())
+        pairs = self.cell * max(self.levels, 1) + self.week
+        put("one_per_level", len(np.unique(pairs)) == len(pairs))
 
     def _places(self) -> dict[str, Ints]:
         border, q = self.border, len(self.random)
@@ -260,7 +263,12 @@ def log_det(matrices: Array) -> Array:
 
 
 def factor(
-    layout: Layout, gradient: Array, weight: Array, bend: Array | None, q_inner: Array, q_border: Array
+    layout: Layout,
+    gradient: Array,
+    weight: Array,
+    bend: Array | None,
+    q_inner: Array,
+    q_border: Array,
 ) -> Arrow:
     """Assemble and factor ``sum_j weight_j a_j a_j' (+ bend) + priors``; raises LinAlgError when not positive."""
     random, slots, border = layout.random, layout.slots, layout.border
@@ -293,7 +301,10 @@ def factor(
         c[places["group_curve"]] = rows.reshape(-1)
         e += np.bincount(places["curve_curve"], cells.reshape(-1), square)
     if layout.levels:
-        c += np.bincount(places["group_level"], weighted[:, random].reshape(-1), len(c))
+        if layout.one_per_level:
+            c[places["group_level"]] = weighted[:, random].reshape(-1)
+        else:
+            c += np.bincount(places["group_level"], weighted[:, random].reshape(-1), len(c))
         e += np.bincount(places["level_level"], weight, square)
         if layout.border_curve:
             both = np.bincount(places["curve_level"], weighted.reshape(-1), square).reshape(-1, border, border)
