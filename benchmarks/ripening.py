@@ -301,10 +301,10 @@ def sparse(sets, seed):
     )
 
 
-def large(seed):
+def large(seed, sizes):
     """CPU seconds and the bias of the plateau while it is not yet seen, three varying parameters, full covariance."""
     print("\nfits of blocks x 8 weeks, full covariance: method, CPU s, plateau (truth 45)")
-    for blocks in (300, 1000):
+    for blocks in sizes:
         x, y, group = groups_of(np.random.default_rng(seed), blocks, 8)
         for method in ("laplace", "linearised"):
             begin = time.process_time()
@@ -325,7 +325,7 @@ def main():
     begin = time.perf_counter()
     speed()
     sparse(10 if args.quick else 1000, args.seed)
-    large(args.seed)
+    large(args.seed, (300,) if args.quick else (300, 1000))
     table = forecasts(seasons, args.seed, truths)
     print(f"\n{seasons} seasons of {BLOCKS} blocks per truth, seed {args.seed}")
     print_forecasts(table)

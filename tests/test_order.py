@@ -326,7 +326,11 @@ def test_propose_on_the_southern_sample_season_is_sound_and_repeats():
 
 def test_a_season_without_samples_trucks_or_mill_still_gets_an_order():
     def change(season):
-        return {"samples": season.samples.iloc[:0], "trucks": season.trucks.iloc[:0], "mill": season.mill.iloc[:0]}
+        return {
+            "samples": season.samples.iloc[:0],
+            "trucks": season.trucks.iloc[:0],
+            "mill": season.mill.iloc[:0],
+        }
 
     _, _, _, order = planned(change)
     assert order.value > 0

@@ -56,7 +56,7 @@ def test_a_page_has_language_viewport_skip_link_landmarks_and_a_strict_policy():
         ('<a href="https://example.org">x</a>', "an address outside the page: https://example.org"),
         ('<a href="javascript:x()">x</a>', "an address outside the page: javascript"),
         ('<img alt="x" src="//example.org/a.png">', "an address outside the page: //example.org"),
-        ('<img alt="x" srcset="data:text/html,x" src="data:image/png;base64,AA">', "an address outside the page: data:text"),
+        ('<img alt="x" srcset="data:text/html,x" src="data:image/png;base64,AA">', "outside the page: data:text"),
         ("<div>", "an element left open before </main>"),
         ("</table>", "</table> closes nothing"),
     ],

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numba import njit
@@ -226,7 +225,7 @@ def _search(order, hours, ready, setup, table, step, evaluations, seed):
                     best[:] = trial
                     best_worth = worth
             continue
-        elif kind < 0.8:
+        if kind < 0.8:
             hot = 0.3 * scale
         else:
             # from anywhere, so that one deep valley does not hold every round
@@ -341,10 +340,12 @@ def sequence_value(tasks: SequenceOf[Task], order: SequenceOf[int]) -> float:
     """Total value of tasks done in the given order, worked out plainly (the audit of `sequence`)."""
     _check(tasks)
     now, total = 0.0, 0.0
-    for before, k in pairwise((None, *order)):
+    before = -1
+    for k in order:
         task = tasks[k]
-        if before is not None and task.setup is not None:
+        if before >= 0 and task.setup is not None:
             now += float(task.setup[before])
+        before = k
         now = max(now, task.ready) + task.hours
         worth = task.value_at_completion
         total += float(worth(now) if callable(worth) else np.interp(now, np.arange(len(worth)), worth))

@@ -14,6 +14,7 @@ import pandas as pd
 from olivetime.harvest.hindcast import Hindcast
 from olivetime.report import figures, page, tables
 
+LEAST_LOT = 0.5  # smaller lots [display unit] are rounded away; they are shares of rare scenarios
 TALL_IN = 5.5  # a picture taller than this [inches] leaves pages half empty (tried on A4 and Letter)
 
 _WORDS = {
@@ -65,14 +66,16 @@ def lookback_head(week: tables.Week, past: Hindcast) -> str:
     str
         HTML for `olivetime.report.weekly.show`.
     """
-    first, _, rest = past.says.partition(". ")
-    return _sub(week) + page.answer(first if not rest else f"{first}.", rest)
+    first, mark, rest = past.says.partition("; ")
+    return _sub(week) + page.answer(first + mark.strip(), rest)
 
 
 def _extent(week: tables.Week) -> str:
     unit = tables.display_unit(week.info, "area")
     area = tables.number_text(unit.of(week.stage["area_ha"].sum()), week.info)
-    return f"{tables.count_text(len(week.stage), 'block')} · {area} {unit.label}"
+    return f"{tables.count_text(len(week.stage), 'block')} · {area} {unit.label}".replace(
+        " ", "\N{NO-BREAK SPACE}", 1
+    ).replace(f" {unit.label}", f"\N{NO-BREAK SPACE}{unit.label}")
 
 
 def heed(name: str) -> str:
@@ -216,8 +219,8 @@ def picture(week: tables.Week, kind: str, **options: Any) -> str:
     return re.sub(r"<img [^>]*>", lambda found: f"<picture>{source}{found[0]}</picture>", markup, count=1)
 
 
-def fold(summary: str, *parts: tables.DisplayTable | str) -> str:
-    """Give tables that few readers need behind one line that opens them; on paper they stand open.
+def fold(summary: str, *parts: tables.DisplayTable | str, paper: bool = True) -> str:
+    """Give tables that few readers need behind one line that opens them.
 
     Parameters
     ----------
@@ -225,6 +228,8 @@ def fold(summary: str, *parts: tables.DisplayTable | str) -> str:
         The line.
     *parts : DisplayTable or str
         Tables, or HTML.
+    paper : bool
+        Print them, open; otherwise paper only says where they are.
 
     Returns
     -------
@@ -232,7 +237,13 @@ def fold(summary: str, *parts: tables.DisplayTable | str) -> str:
         HTML for `olivetime.report.weekly.show`.
     """
     inside = "".join(tables.html_table(part) if isinstance(part, tables.DisplayTable) else part for part in parts)
-    return f"<details><summary>{html.escape(summary)}</summary>{inside}</details>"
+    line = html.escape(summary)
+    if paper:
+        return f"<details><summary>{line}</summary>{inside}</details>"
+    return (
+        f'<details class="screen"><summary>{line}</summary>{inside}</details>'
+        f'<p class="note paper">{line}: on the web page of this report, and in the folder data.</p>'
+    )
 
 
 def limits_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
@@ -278,6 +289,50 @@ def limits_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
         places=("name", "", *("",) * len(resources)),
         kind="cards",
         empty="No capacity is known.",
+    )
+
+
+def arrivals_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
+    """Fruit of each day at the mill: how much, of what the mill can take, in which lots.
+
+    Parameters
+    ----------
+    week : Week
+    days : int
+        Days from today [d].
+
+    Returns
+    -------
+    DisplayTable
+    """
+    info = week.info
+    crop = tables.display_unit(info, "crop")
+    end = pd.Timestamp(info["as_of"]) + pd.Timedelta(days=days)
+    rows = week.mill[(week.mill["day"] < end) & (week.mill["crop_t"].astype(float) > 0)]
+
+    def amount(tonnes: float) -> str:
+        return tables.number_text(crop.of(tonnes), info)
+
+    found = []
+    for day, part in rows.groupby("day", sort=True):
+        lots = part[crop.of(part["crop_t"].astype(float)) >= LEAST_LOT].sort_values("crop_t", ascending=False)
+        found.append(
+            (
+                tables.day_text(day, info, "MMMEd"),
+                f"{amount(part['crop_t'].sum())} {crop.label}",
+                f"{amount(part['limit_t'].max())} {crop.label}",
+                "; ".join(f"{lot} {amount(t)}" for lot, t in zip(lots["lot"], lots["crop_t"], strict=True)),
+            )
+        )
+    return tables.DisplayTable(
+        caption=f"Fruit to the mill by day, mean of the scenarios; lots in {crop.label}",
+        headings=("Day", "Fruit", "The mill takes", "Lots"),
+        units=("", "", "", ""),
+        rows=tuple(found),
+        align=("left",) * 4,
+        places=("name", "when", "first", "line"),
+        kind="cards order",
+        empty="No fruit goes to the mill in these days.",
     )
 
 
@@ -352,14 +407,14 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
         _way(
             "Agronomist",
             "Are the curves right?",
-            _sentence(*_curves_answer(week)),
+            _sentence(_curves_line(week)),
             links,
             ["curve_review", "season_check", "lookback"],
         )
     )
     body.append(
         _way(
-            "Consultant and mill",
+            "Consultant, mill",
             "What goes out?",
             _sentence(_reports_line(reports), *_mill_answer(week)[:1]),
             links,
@@ -422,9 +477,16 @@ def _way(reader: str, question: str, line: str, links: pd.DataFrame, keys: Seque
     if more:
         found.append(f"<li>{more}</li>")
     return (
-        f'<li><p class="sub">{html.escape(reader)}</p><h2>{html.escape(question)}</h2>{line}'
+        f'<li><p class="reader">{html.escape(reader)}</p><h2>{html.escape(question)}</h2>{line}'
         f'<ul class="links">{"".join(found)}</ul></li>'
     )
+
+
+def _curves_line(week: tables.Week) -> str:
+    """The agronomist's answer, short enough for three answers on one phone screen."""
+    first, _ = _curves_answer(week)
+    doubtful = len(tables.doubtful(week))
+    return f"{first} {tables.count_text(doubtful, 'doubtful sample') if doubtful else 'No doubtful sample'}."
 
 
 def _first_blocks(week: tables.Week) -> str:

@@ -21,7 +21,8 @@ PAPERS = {"letter": "letter", "a4": "A4"}
 # Territories whose everyday paper is US Letter (from memory; all others use ISO 216 A4).
 _LETTER_TERRITORIES = {"US", "CA", "MX", "CL", "CO", "CR", "GT", "PA", "PH", "PR", "DO", "NI", "SV", "VE"}
 _VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
-_MANY_COLUMNS = 9  # from here on a table may not fit a small desk screen (tried at 768 px)
+# From 9 columns on a table may not fit a small desk screen, from 11 on its cells must wrap (tried at 768 px, on paper).
+MANY_COLUMNS, CROWDED_COLUMNS = 9, 11
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
 
 
@@ -146,20 +147,21 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
 
 
 def _wide_tables(body: str) -> str:
-    """Let the keyboard scroll tables that may be wider than a small desk screen."""
+    """Mark tables with many columns, and let the keyboard scroll those that may be wider than a small desk screen."""
     labels: dict[str, int] = {}
 
     def reach(found: re.Match[str]) -> str:
-        if found[0].count('scope="col"') < _MANY_COLUMNS:
+        columns = found[0].count('scope="col"')
+        if columns < MANY_COLUMNS:
             return found[0]
         caption = re.search(r"<caption>(.*?)</caption>", found[0], flags=re.S)
         label = caption[1] if caption else "Table"
         labels[label] = labels.get(label, 0) + 1
         if labels[label] > 1:  # places on a page must differ by name for those who jump between them
             label = f"{label}, {labels[label]}"
-        return found[0].replace(
-            '<div class="table">', f'<div class="table" tabindex="0" role="region" aria-label="{label}">'
-        )
+        css = "table many crowded" if columns >= CROWDED_COLUMNS else "table many"
+        opening = f'<div class="{css}" tabindex="0" role="region" aria-label="{label}">'
+        return found[0].replace('<div class="table">', opening)
 
     return re.sub(r'<div class="table">.*?</thead>', reach, body, flags=re.S)
 
@@ -294,6 +296,7 @@ def pdf_bytes(page: str) -> bytes:
     # Paper shows the wide drawing of a tall picture, as the page itself does in a browser's print.
     twin = r'<picture><source[^>]*? srcset="([^"]+)"[^>]*>(<img [^>]*?src=")[^"]+("[^>]*>)</picture>'
     page = re.sub(twin, r"\2\1\3", page)
+    page = re.sub(r'<details class="screen">.*?</details>', "", page, flags=re.S)  # never printed, slow to style
     inside = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
     return weasyprint.HTML(string=page, url_fetcher=inside).write_pdf(pdf_variant="pdf/ua-1")
 
