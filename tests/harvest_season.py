@@ -151,6 +151,7 @@ def make(
         block_ids=tuple(blocks["block_id"]),
         workable_fraction=workable.astype(np.float32),
         temp_min_c=(cold * np.ones((1, blocks_n, 1))).astype(np.float32),
+        past_temp_min_c=np.full((blocks_n, 30), 8.0, dtype=np.float32),
     )
     plateau = rng.normal(44, 1.5, (draws_n, blocks_n, 1))
     middle = rng.normal(-14, 6, (draws_n, blocks_n, 1))

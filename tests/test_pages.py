@@ -96,6 +96,14 @@ def test_a_tall_picture_carries_a_wide_drawing_of_the_same():
     assert "<source" not in front.picture(week, "weather_strip")
 
 
+def test_a_word_of_eighty_letters_can_break_and_addresses_stay_whole():
+    body = f'<p>{"W" * 80} &amp; {"short " * 9}</p>{FIGURE.replace("AA", "A" * 90)}'
+    broken = page._breakable(body)
+    assert broken.replace("<wbr>", "") == body
+    assert broken.count("<wbr>") == 3
+    assert "A" * 90 in broken
+
+
 def test_limits_by_day_name_what_binds():
     week = invented_week(6)
     table = front.limits_table(week, days=3)

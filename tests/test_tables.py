@@ -792,5 +792,5 @@ def test_lookback_tables_show_misses_and_gains():
         ),
     )
     forecasts, weeks = tables.lookback_tables(past)
-    assert forecasts.rows[0] == ("oil dry pct", "1", "84", "1.51", "\N{MINUS SIGN}0.05", "76", "2.50", "1.50")
+    assert forecasts.rows[0] == ("Dry oil, points", "1", "84", "1.51", "\N{MINUS SIGN}0.05", "76", "2.50", "1.50")
     assert weeks.rows[0][-1] == "100"

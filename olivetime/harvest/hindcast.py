@@ -19,12 +19,7 @@ from olivetime.records.season import Season, read_season
 
 # A straight line per block is fitted to at most so many of its newest samples.
 LINE_SAMPLES = 4
-KINDS = {
-    "oil_dry_pct": "dry oil, points",
-    "oil_fresh_pct": "fresh oil, points",
-    "moisture_pct": "moisture, points",
-    "maturity_index": "maturity index",
-}
+KINDS = ("oil_dry_pct", "oil_fresh_pct", "moisture_pct", "maturity_index")
 
 
 @dataclass(frozen=True)
@@ -40,8 +35,8 @@ class Hindcast:
         kind, lead_weeks, samples_n, mean_abs_error, bias, inside_fraction, line_mean_abs_error (same samples only),
         against_line_mean_abs_error (ours on the samples that have a line).
     orders : pandas.DataFrame
-        as_of, status, value, gap_fraction, best_rule, best_rule_value, first_block, picked_next (what was picked in
-        the week that followed, as recorded).
+        as_of, status, value, gap_fraction, best_rule, best_rule_value, first_block and picked_next (names of the
+        blocks proposed first, and picked in the week that followed, as recorded).
     says : str
         One sentence with what these weeks show, and no more.
     """
@@ -215,14 +210,15 @@ def _order_row(proposal: Proposal, now: Season) -> tuple[object, ...]:
     rivals = plan.rules[plan.rules["rule"] != "this plan"]
     best = rivals.sort_values("value").iloc[-1] if len(rivals) else None
     first = plan.rows[plan.rows["rank"].notna()].sort_values("rank")
+    names = now.blocks.set_index("block_id")["block_name"]
     day = pd.Timestamp(then.as_of)
     picks = now.picks
     done = picks[(picks["picked_on"] > day) & (picks["picked_on"] <= day + pd.Timedelta(days=7))]
     return (
         day, plan.status, plan.value, plan.gap_fraction,
         str(best["rule"]) if best is not None else "", float(best["value"]) if best is not None else np.nan,
-        str(first["block_id"].iloc[0]) if len(first) else "",
-        ", ".join(sorted(done["block_id"].unique())),
+        str(names.get(first["block_id"].iloc[0], "")) if len(first) else "",
+        ", ".join(sorted({str(names.get(block_id, block_id)) for block_id in done["block_id"]})),
     )  # fmt: skip
 
 

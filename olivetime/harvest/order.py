@@ -1405,8 +1405,10 @@ def _used_table(capacity: Capacity, stacked: Record) -> pd.DataFrame:
     """Use of every resource by day, mean over scenarios."""
     parts = []
     used_h = stacked.harvester_h.mean(axis=0)
+    # clock hours of the shift in scenarios where at least one open block can be worked: what a harvester can use
+    some_work = ((capacity.workable_fraction > 0) & capacity.allowed[None]).any(axis=1).mean(axis=0)
     for h, name in enumerate(capacity.harvester_ids):
-        parts.append((name, capacity.harvest_h.mean(axis=0)[h], used_h[h], "h"))
+        parts.append((name, capacity.shift_h[h] * some_work, used_h[h], "h"))
     parts.append(("mill", capacity.mill_t, stacked.mill[:, :, 0].mean(axis=0), "t"))
     parts.append(("trucks", capacity.truck_h, stacked.truck_h.mean(axis=0), "h"))
     table = pd.concat(

@@ -189,17 +189,6 @@ def frost_damage(
     return 1.0 - np.exp(kept[..., past_n:])
 
 
-def _past_minima(season: Season, days: pd.DatetimeIndex) -> np.ndarray:
-    """Measured minima at each block since the season's start, (B, P); missing days are NaN and do no harm."""
-    past = pd.date_range(pd.Timestamp(season.start), days[0] - pd.Timedelta(days=1), freq="D")
-    blocks = season.blocks
-    if not len(past):
-        return np.empty((len(blocks), 0))
-    table = season.weather_days.pivot_table(index="station_id", columns="day", values="temp_min_c")
-    table = table.reindex(index=blocks["station_id"], columns=past)
-    return table.to_numpy(dtype=float) - np.nan_to_num(blocks["colder_c"].to_numpy(dtype=float))[:, None]
-
-
 def _ramp(x: np.ndarray, zero_at: float, one_at: float) -> np.ndarray:
     """Straight from 0 at `zero_at` to 1 at `one_at` (either way round), flat outside; 0 where x is unknown."""
     return np.nan_to_num(np.clip((x - zero_at) / (one_at - zero_at), 0.0, 1.0))
@@ -340,7 +329,7 @@ def value(season: Season, outcomes: Outcomes, scenarios: Scenarios, capacity: Ca
         damage_per_c=float(rules["frost_damage_per_c"]),
         day0_fraction=float(rules["frost_loss_day0_fraction"]),
         day1_fraction=float(rules["frost_loss_day1_fraction"]),
-        past_min_c=_past_minima(season, scenarios.days),
+        past_min_c=scenarios.past_temp_min_c,
     )
     frost_draws = frost[np.arange(draws_n) % scenarios_n]
     pay = gross + premium

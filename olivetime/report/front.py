@@ -15,6 +15,7 @@ from olivetime.harvest.hindcast import Hindcast
 from olivetime.report import figures, page, tables
 
 LEAST_LOT = 0.5  # smaller lots [display unit] are rounded away; they are shares of rare scenarios
+LEAST_WEIGHT = 0.005  # shapes with less say are not shown
 TALL_IN = 5.5  # a picture taller than this [inches] leaves pages half empty (tried on A4 and Letter)
 
 _WORDS = {
@@ -246,6 +247,34 @@ def fold(summary: str, *parts: tables.DisplayTable | str, paper: bool = True) ->
     )
 
 
+def assumed(week: tables.Week) -> str:
+    """Everything taken for granted: a folded table on screens, short lines in two columns on paper.
+
+    Parameters
+    ----------
+    week : Week
+        The whole week or one grower's.
+
+    Returns
+    -------
+    str
+        HTML for `olivetime.report.weekly.show`.
+    """
+    table = tables.assumptions_table(week)
+    name, value, unit, says, source = (
+        table.headings.index(h) for h in ("Assumption", "Value", "Unit", "Says", "Source")
+    )
+    lines = []
+    for row in table.rows:
+        amount = f"{row[value]} {row[unit]}".strip()
+        lines.append(f"{row[name]}: {amount}{f' ({row[source]})' if row[source] else ''}. {row[says]}".strip())
+    inside = tables.html_table(table)
+    return (
+        f'<details class="screen"><summary>Every assumption, its value and its source</summary>{inside}</details>'
+        + page.list_of(lines, css="paper")
+    )
+
+
 def limits_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
     """What limits each day: one row a day, use and limit of every resource, the binding one named.
 
@@ -345,7 +374,7 @@ def shapes_table(week: tables.Week) -> tables.DisplayTable:
         ("", "", "%"),
         [
             (str(row.cultivar), str(row.shape), tables.number_text(100 * float(row.weight), week.info))
-            for row in rows.itertuples()
+            for row in rows[rows["weight"].astype(float) >= LEAST_WEIGHT].itertuples()
         ],
         "No curves were fitted.",
     )

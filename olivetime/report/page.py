@@ -21,8 +21,9 @@ PAPERS = {"letter": "letter", "a4": "A4"}
 # Territories whose everyday paper is US Letter (from memory; all others use ISO 216 A4).
 _LETTER_TERRITORIES = {"US", "CA", "MX", "CL", "CO", "CR", "GT", "PA", "PH", "PR", "DO", "NI", "SV", "VE"}
 _VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
-# From 9 columns on a table may not fit a small desk screen, from 11 on its cells must wrap (tried at 768 px, on paper).
-MANY_COLUMNS, CROWDED_COLUMNS = 9, 11
+# From 9 columns on a table may not fit a small desk screen, from 12 on its cells must wrap (tried at 768 px, on paper).
+MANY_COLUMNS, CROWDED_COLUMNS = 9, 12
+LONGEST_WORD = 24  # letters of a word that are kept together
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
 
 
@@ -136,7 +137,7 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
             parts += [_shown(output) for output in cell.outputs]
     banner = f"<header><h1>{html.escape(question)}</h1></header>"
     page = wrap(
-        _wide_tables("\n".join(part for part in parts if part)),
+        _breakable(_wide_tables("\n".join(part for part in parts if part))),
         title=f"{question} {name}".strip(),
         banner=banner,
         locale=locale,
@@ -164,6 +165,15 @@ def _wide_tables(body: str) -> str:
         return found[0].replace('<div class="table">', opening)
 
     return re.sub(r'<div class="table">.*?</thead>', reach, body, flags=re.S)
+
+
+def _breakable(body: str) -> str:
+    """Let words longer than any of ours break, so that a name of 80 letters cannot push a table off the page."""
+
+    def split(found: re.Match[str]) -> str:
+        return re.sub(rf"[^\s&;]{{{LONGEST_WORD}}}(?=[^\s&;])", r"\g<0><wbr>", found[0])
+
+    return re.sub(rf"(?<=>)[^<>]{{{LONGEST_WORD},}}(?=<)", split, body)
 
 
 def _shown(output: Any) -> str:

@@ -1835,6 +1835,14 @@ DISPLAY: Mapping[str, Callable[..., DisplayTable]] = MappingProxyType(
 )
 
 
+LOOKBACK_WORDS = {
+    "oil_dry_pct": "Dry oil, points",
+    "oil_fresh_pct": "Fresh oil, points",
+    "moisture_pct": "Moisture, points",
+    "maturity_index": "Maturity index",
+}
+
+
 def lookback_tables(past: Hindcast) -> tuple[DisplayTable, DisplayTable]:
     """Past weeks, scored: how near the forecasts came, and what was proposed against what was picked.
 
@@ -1853,7 +1861,7 @@ def lookback_tables(past: Hindcast) -> tuple[DisplayTable, DisplayTable]:
     forecasts = _display(
         "How near past forecasts came to later samples",
         [
-            ("Forecast", "", [t.replace("_", " ") for t in _texts(scores["kind"])], "name"),
+            ("Forecast", "", [LOOKBACK_WORDS.get(t, t) for t in _texts(scores["kind"])], "name"),
             ("Ahead", "weeks", _numbers(scores["lead_weeks"], plain), "number"),
             ("Samples", "", _numbers(scores["samples_n"], plain), "number"),
             ("Mean miss", "", _numbers(scores["mean_abs_error"], plain, 2), "number"),
