@@ -114,11 +114,11 @@ def _forecasts(proposal: Proposal, now: Season) -> pd.DataFrame:
     b = later["block_id"].map(place).to_numpy()
     later, b, at = later[at >= 0], b[at >= 0], at[at >= 0]
     noise = np.random.default_rng([proposal.seed, then.as_of.toordinal()])
-    scatter = _sample_scatter(proposal)
+    scatter = _sample_scatter(proposal, b, at)
     frames = []
     for kind in KINDS:
         draws = getattr(fruit, kind)[:, b, at].astype(float)  # (K, samples)
-        spread = scatter.get(kind, 0.0)
+        spread = scatter[kind]
         shock = noise.standard_normal(draws.shape)
         seen = draws * np.exp(spread * shock) if kind.startswith("oil") else draws + spread * shock
         observed = later[kind].to_numpy(dtype=float)
@@ -143,24 +143,40 @@ def _forecasts(proposal: Proposal, now: Season) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=_FORECAST_COLUMNS)
 
 
-def _sample_scatter(proposal: Proposal) -> dict[str, float]:
-    """How much one sample scatters about the curve: relative for oil, in units for moisture and maturity."""
-    residuals = proposal.fit.residuals
-    kinds = {"oil": ("oil_dry_pct", "oil_fresh_pct"), "moisture": ("moisture_pct",), "maturity": ("maturity_index",)}
-    scatter: dict[str, float] = {}
-    for part, columns in kinds.items():
-        rows = residuals[residuals["kind"] == part]
-        observed, fitted = rows["observed"].to_numpy(dtype=float), rows["fitted"].to_numpy(dtype=float)
-        known = np.isfinite(observed) & np.isfinite(fitted)
-        if part == "oil":
-            known &= (observed > 0) & (fitted > 0)
-            miss = np.log(observed[known] / fitted[known])
-        else:
-            miss = observed[known] - fitted[known]
-        # median absolute deviation: one doubtful sample must not widen everything
-        size = 1.4826 * float(np.median(np.abs(miss))) if miss.size else 0.0
-        scatter.update(dict.fromkeys(columns, size))
-    return scatter
+def _sample_scatter(proposal: Proposal, b: np.ndarray, at: np.ndarray) -> dict[str, np.ndarray]:
+    """How much one new sample of block `b` on day `at` scatters about its curve, in a week not seen yet.
+
+    Returns
+    -------
+    dict of ndarray (samples,)
+        Relative for oil, points for moisture, index for maturity: the sample's own error, the shared error of its
+        week, and for maturity the counting of so many fruit as this season's samples had.
+    """
+    fit, fruit = proposal.fit, proposal.outcomes
+    table = fit.parameters.groupby(["kind", "name"])["value"].mean()
+    one = np.ones(len(b))
+
+    def sd(kind: str, name: str) -> float:
+        value = float(table.get((kind, name), np.nan))
+        return 0.0 if np.isnan(value) else (float(np.exp(value)) if name.startswith("log_") else value)
+
+    dry = np.hypot(sd("oil", "sd of sample"), sd("oil", "sd of week"))
+    moisture = np.hypot(sd("moisture", "log_sd error"), sd("moisture", "log_sd week"))
+    dry_matter = 100.0 - fruit.moisture_pct[:, b, at].mean(axis=0)
+    share = fruit.class_share[b, at]  # (samples, 8)
+    above = 1.0 - np.cumsum(share, axis=1)[:, :-1]  # chance that a fruit is beyond each class
+    slope = (above * (1.0 - above)).sum(axis=1)  # of the index against the logit
+    classes = np.arange(share.shape[1])
+    spread = (share * classes**2).sum(axis=1) - (share * classes).sum(axis=1) ** 2
+    counts = proposal.season.samples[[f"class{i}_n" for i in classes]].sum(axis=1)
+    fruits_n = float(counts[counts > 0].median()) if (counts > 0).any() else 100.0
+    logit = np.hypot(sd("maturity", "log_sd sample"), sd("maturity", "log_sd week"))
+    return {
+        "oil_dry_pct": dry * one,
+        "oil_fresh_pct": np.hypot(dry, moisture / dry_matter),
+        "moisture_pct": moisture * one,
+        "maturity_index": np.sqrt((slope * logit) ** 2 + np.maximum(spread, 0.0) / fruits_n),
+    }
 
 
 def _lines(known: pd.DataFrame, wanted: pd.DataFrame, kind: str) -> np.ndarray:

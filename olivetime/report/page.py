@@ -23,7 +23,7 @@ _LETTER_TERRITORIES = {"US", "CA", "MX", "CL", "CO", "CR", "GT", "PA", "PH", "PR
 _VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
 # From 9 columns on a table may not fit a small desk screen, from 12 on its cells must wrap (tried at 768 px, on paper).
 MANY_COLUMNS, CROWDED_COLUMNS = 9, 12
-LONGEST_WORD = 24  # letters of a word that are kept together
+LONGEST_WORD = 16  # letters of a word that are kept together
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
 
 
