@@ -13,7 +13,7 @@ demo: system $(VENV)/.demo
 
 test: system-test $(VENV)/.test
 	$(BIN)/ruff check .
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 lint: $(VENV)/.test
 	$(BIN)/ruff check .

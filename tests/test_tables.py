@@ -280,7 +280,8 @@ def test_save_and_load_give_the_same_week_and_the_same_bytes(hostile, tmp_path):
     for name in tables.TABLE_NAMES:
         pd.testing.assert_frame_equal(getattr(again, name), getattr(hostile, name))
     files = sorted(p.name for p in (tmp_path / "a").iterdir())
-    assert files == sorted([f"{n}.{e}" for n in tables.TABLE_NAMES for e in ("csv", "parquet")] + ["info.json"])
+    every = [f"{n}.{e}" for n in tables.TABLE_NAMES for e in ("csv", "parquet")]
+    assert files == sorted([*every, "committed.csv", "info.json"])
     for name in files:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
@@ -794,3 +795,13 @@ def test_lookback_tables_show_misses_and_gains():
     forecasts, weeks = tables.lookback_tables(past)
     assert forecasts.rows[0] == ("Dry oil, points", "1", "84", "1.51", "\N{MINUS SIGN}0.05", "76", "2.50", "1.50")
     assert weeks.rows[0][-1] == "100"
+
+
+def test_this_order_is_next_weeks_promise(tmp_path):
+    week = invented_week(n_blocks=9)
+    tables.save_week(week, tmp_path)
+    promise = pd.read_csv(tmp_path / "committed.csv", parse_dates=["pick_on", "committed_on"])
+    assert list(promise.columns) == ["block_id", "harvester_id", "rank", "pick_on", "committed_on"]
+    assert list(promise["block_id"]) == list(tables.planned(week)["block_id"])
+    assert (promise["committed_on"] == week.info["as_of"]).all()
+    assert (promise["pick_on"].dt.normalize() == promise["pick_on"]).all()

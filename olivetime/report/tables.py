@@ -737,6 +737,9 @@ def formula_safe(value: Any) -> Any:
 def save_week(week: Week, folder: Path | str) -> Path:
     """Write the week: NAME.csv (for people, formula-safe), NAME.parquet (for loading) and info.json, last.
 
+    committed.csv beside them is this order in the form of the season's own table: copied into the season folder, it is
+    the promise that next week's order starts from.
+
     Each file replaces its forerunner whole; info.json carries the SHA-256 of every Parquet file, so a folder that an
     interrupted run left mixed is refused by `load_week` instead of being read as one week.
 
@@ -771,9 +774,24 @@ def save_week(week: Week, folder: Path | str) -> Path:
         _write(folder / f"{name}.csv", csv.encode())
         _write(folder / f"{name}.parquet", buffer.getvalue())
         hashes[name] = hashlib.sha256(buffer.getvalue()).hexdigest()
+    _write(folder / "committed.csv", committed_table(week).to_csv(index=False, lineterminator="\n").encode())
     text = json.dumps({"info": week.info, "tables": hashes}, indent=1, ensure_ascii=False, sort_keys=True)
     _write(folder / "info.json", text.encode())
     return folder
+
+
+def committed_table(week: Week) -> pd.DataFrame:
+    """The order as next week's promise: the columns of the season's `committed` table."""
+    rows = planned(week)
+    return pd.DataFrame(
+        {
+            "block_id": rows["block_id"].map(formula_safe),
+            "harvester_id": rows["harvester_id"].map(formula_safe),
+            "rank": rows["rank"].astype(int),
+            "pick_on": rows["start_at"].dt.strftime("%Y-%m-%d"),
+            "committed_on": week.info["as_of"],
+        }
+    )
 
 
 def _has_hours(column: pd.Series) -> bool:

@@ -50,7 +50,8 @@ def folder(tmp_path_factory):
         "blocks": [
             {
                 "block_id": name, "block_name": name, "grower": f"Grower {1 + i % 3}", "ranch": f"Ranch {1 + i % 2}",
-                "cultivar": cultivar, "contract_id": "OIL", "area_ha": 6 + i, "crop_t_ha": 7.0, "crop_on": "2015-09-20",
+                "cultivar": cultivar, "contract_id": "OIL", "area_ha": 6 + i, "crop_t_ha": 7.0,
+                "crop_on": "2015-09-20",
                 "row_spacing_m": 3.7, "haul_km": 15 + i, "organic": "no", "station_id": "SEA", "lat_deg": 47.5 + i / 200,
                 "lon_deg": -122.2,
             }
@@ -71,8 +72,8 @@ def folder(tmp_path_factory):
         ],
         "mill": [
             {
-                "mill_id": "M1", "rate_t_h": 4, "hours_per_day": 20, "buffer_t": 50, "max_wait_h": 16, "cleaning_h": 0.5,
-                "cost_per_t": 60,
+                "mill_id": "M1", "rate_t_h": 4, "hours_per_day": 20, "buffer_t": 50, "max_wait_h": 16,
+                "cleaning_h": 0.5, "cost_per_t": 60,
             }
         ],
         "contracts": [{"contract_id": "OIL", "kind": "oil_kg", "price_oil_kg": 5, "virgin_factor": 0.6}],

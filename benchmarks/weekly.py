@@ -1,0 +1,118 @@
+"""Where the time of a weekly run goes, and what the notebook engine adds to plain function calls.
+
+Prints the split of a whole run on the invented sample season, then makes the same grower reports twice in this
+process, warmed up: once through papermill, page and PDF as a run does, once by calling the same functions without any
+notebook. `--quick` takes the smaller southern season and one report.
+
+    python benchmarks/weekly.py [--quick] [--jobs N] [--growers N]
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import tempfile
+import time
+from pathlib import Path
+
+import psutil
+
+from olivetime.report import front, page, tables, weekly
+from olivetime.report.render import notebooks_folder, render_report
+
+SAMPLE = Path(__file__).parents[1] / "sample_data"
+
+
+def through_papermill(tasks):
+    """CPU seconds for reports made as a run makes them, the first left out (imports); largest memory."""
+    render_report(tasks[0])
+    begun, split = time.process_time(), {}
+    for task in tasks[1:]:
+        for phase, seconds in render_report(task)["seconds"].items():
+            split[phase] = split.get(phase, 0.0) + seconds
+    return time.process_time() - begun, split, psutil.Process().memory_info().rss / 1e6
+
+
+def plain_functions(tasks):
+    """CPU seconds for the same drawing and tables without notebook or papermill, then for page and PDF."""
+    os.environ["SOURCE_DATE_EPOCH"] = "1700000000"
+    _plain(tasks[0])
+    cpu = {"draw": 0.0, "page": 0.0, "pdf": 0.0}
+    for task in tasks[1:]:
+        for phase, seconds in _plain(task).items():
+            cpu[phase] += seconds
+    return cpu
+
+
+def _plain(task):
+    from olivetime.report import figures
+
+    begun = time.process_time()
+    week = weekly.open_week(task["folder"])
+    own = weekly.open_grower(week, task["parameters"]["grower"])
+    parts = [front.head(own, "grower_report"), tables.html_table(tables.blocks_table(own))]
+    parts += [front.picture(own, "curves", block_ids=ids) for ids in figures.block_pages(own)]
+    parts += [front.picture(own, kind) for kind in ("weather_strip", "calendar", "value_by_date", "frost")]
+    shown = [tables.why_table(own), tables.not_planned(own), tables.changes_table(own)]
+    shown += [tables.findings_table(own.findings), tables.next_samples_table(own)]
+    parts += [tables.html_table(table) for table in shown]
+    parts += [front.heed("grower_report"), front.assumed(own)]
+    drawn = time.process_time()
+    text = page.wrap(
+        page.group_figures(parts), title="t", banner="<header><h1>Where do my blocks stand?</h1></header>",
+        locale=task["locale"], provenance=task["provenance"],
+    )  # fmt: skip
+    page.check_page(text)
+    paged = time.process_time()
+    if task["pdf"]:
+        page.pdf_bytes(text)
+    return {"draw": drawn - begun, "page": paged - drawn, "pdf": time.process_time() - paged}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="the small season, few reports")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--growers", type=int, default=0, help="reports for the comparison [8, quick: 5]")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        season = SAMPLE / ("southern" if options.quick else "northern")
+        begun = time.perf_counter()
+        result = weekly.run_week(season, folder, jobs=options.jobs)
+        wall = time.perf_counter() - begun
+        manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
+        print(f"{season.name}: {len(result.reports)} reports, exit {result.exit_code}, {wall:.1f} s")
+        print("  steps [s]: " + ", ".join(f"{name} {value:.1f}" for name, value in manifest["seconds"].items()))
+        for row in manifest["reports"]:
+            if row["notebook"] != "grower_report":
+                print(f"  {row['key']:<14} " + ", ".join(f"{k} {v:.2f}" for k, v in row["seconds"].items()))
+        begun = time.perf_counter()
+        weekly.run_week(season, folder, jobs=options.jobs)
+        print(f"  again, nothing changed: {time.perf_counter() - begun:.1f} s")
+
+        week = tables.load_week(result.folder / "data")
+        ids = [str(one) for one in week.growers["grower_id"]]
+        wanted = options.growers or (5 if options.quick else 8)
+        tasks = [
+            {
+                "notebook": str(notebooks_folder() / "grower_report.ipynb"), "folder": str(result.folder),
+                "place": f"bench/{n}", "parameters": {"grower": ids[n % len(ids)]}, "engine": "olivetime",
+                "pdf": not page.no_pdf_reason(), "as_of": str(week.info["as_of"]), "name": "- bench",
+                "locale": str(week.info["locale"]), "provenance": tables.provenance(week),
+            }
+            for n in range(wanted + 1)
+        ]  # fmt: skip
+        plain = plain_functions(tasks)
+        cpu, split, memory = through_papermill(tasks)
+    floor = sum(plain.values())
+    print(f"{wanted} grower reports in one warm process [CPU s each]")
+    print(f"  as a run makes them {cpu / wanted:.2f}  (wall: "
+          + ", ".join(f"{k} {v / wanted:.2f}" for k, v in split.items()) + f"; memory {memory:.0f} MB)")  # fmt: skip
+    print(f"  plain functions     {floor / wanted:.2f}  ("
+          + ", ".join(f"{k} {v / wanted:.2f}" for k, v in plain.items()) + ")")  # fmt: skip
+    print(f"  ratio {cpu / floor:.2f}; engine overhead {100 * (1 - floor / cpu):.0f} % of CPU")
+
+
+if __name__ == "__main__":
+    main()
