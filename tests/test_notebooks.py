@@ -2,7 +2,11 @@
 
 import ast
 import json
+import os
 import shutil
+import subprocess
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -221,6 +225,40 @@ def test_a_notebook_that_went_wrong_is_never_published(week_folder, tmp_path):
     outcomes = run_many(render_report, tasks, jobs=2)
     assert {o.key: WRONG[o.key][1] in o.error for o in outcomes} == dict.fromkeys(WRONG, True)
     assert not list(week_folder.glob("bad/*"))
+
+
+ENGINE_ALONE = """
+import sys
+import olivetime.report.engine  # before papermill, which loads its engines while it is being imported
+import papermill
+done = papermill.execute_notebook(sys.argv[1], None, engine_name="olivetime", progress_bar=False)
+print([cell.outputs[0].text for cell in done.cells if cell.cell_type == "code"])
+"""
+
+
+@pytest.mark.notebooks
+def test_papermill_finds_the_engine_by_its_entry_point(tmp_path):
+    """As after installation: the entry point that pyproject.toml declares, in a dist-info folder on the path."""
+    root = notebooks_folder().parent
+    declared = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))["project"]["entry-points"]
+    info = tmp_path / "site" / "olivetime-0.dist-info"
+    info.mkdir(parents=True)
+    (info / "entry_points.txt").write_text(
+        f"[papermill.engine]\nolivetime = {declared['papermill.engine']['olivetime']}\n", encoding="utf-8"
+    )
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: olivetime\nVersion: 0\n", encoding="utf-8")
+    book = {"cells": [{"cell_type": "code", "id": "a", "metadata": {}, "execution_count": None, "outputs": [],
+                       "source": ["print(6 * 7)"]}],
+            "metadata": {"kernelspec": {"display_name": "P", "language": "python", "name": "python3"}},
+            "nbformat": 4, "nbformat_minor": 5}  # fmt: skip
+    (tmp_path / "small.ipynb").write_text(json.dumps(book), encoding="utf-8")
+    path = os.pathsep.join([str(tmp_path / "site"), str(root)])
+    done = subprocess.run(
+        [sys.executable, "-c", ENGINE_ALONE, str(tmp_path / "small.ipynb")],
+        env={**os.environ, "PYTHONPATH": path}, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip().endswith("['42\\n']")
 
 
 # --- in JupyterLab --------------------------------------------------------------------------------------

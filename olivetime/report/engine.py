@@ -17,7 +17,6 @@ import nbformat
 from IPython.core.displayhook import DisplayHook
 from IPython.core.displaypub import DisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
-from papermill.engines import Engine
 from traitlets.config import Config
 
 
@@ -105,33 +104,73 @@ def _fresh_shell() -> _Shell:
     return shell
 
 
-class WeekEngine(Engine):
-    """Runs the cells of a notebook in the shell of this process; registered as "olivetime"."""
+class WeekEngine:
+    """Runs the cells of a notebook in the shell of this process; registered with papermill as "olivetime".
+
+    papermill loads its engines while it is itself being imported, so this module imports papermill only when a
+    notebook is run, and the class does not derive from papermill's.
+    """
 
     @classmethod
-    def execute_managed_notebook(cls, nb_man, kernel_name, **kwargs):  # noqa: ARG003
+    def execute_notebook(
+        cls, nb, kernel_name, output_path=None, progress_bar=True, log_output=False, autosave_cell_every=30, **kwargs
+    ):
         """Run every code cell in order and stop at the first error, as a kernel would.
 
         Parameters
         ----------
-        nb_man : papermill.engines.NotebookExecutionManager
-            The notebook, to be filled with outputs.
+        nb : nbformat.NotebookNode
+            With its parameters set.
         kernel_name : str
             Not used: the shell is the one of this process.
+        output_path, progress_bar, log_output, autosave_cell_every
+            As papermill gives them to every engine.
         **kwargs
             Settings of other engines; not used.
+
+        Returns
+        -------
+        nbformat.NotebookNode
+            The same notebook, outputs filled in.
         """
-        shell = _fresh_shell()
-        for index, cell in enumerate(nb_man.nb.cells):
-            nb_man.cell_start(cell, index)
-            failed = False
-            if cell.cell_type == "code" and cell.source.strip():
-                failed = not _run_cell(shell, cell)
-            if failed:
-                nb_man.cell_exception(cell, index)
-            nb_man.cell_complete(cell, index)
-            if failed:
-                break
+        from papermill.engines import NotebookExecutionManager
+
+        manager = NotebookExecutionManager(
+            nb,
+            output_path=output_path,
+            progress_bar=progress_bar,
+            log_output=log_output,
+            autosave_cell_every=autosave_cell_every,
+        )
+        manager.notebook_start()
+        try:
+            shell = _fresh_shell()
+            for index, cell in enumerate(nb.cells):
+                manager.cell_start(cell, index)
+                failed = cell.cell_type == "code" and bool(cell.source.strip()) and not _run_cell(shell, cell)
+                if failed:
+                    manager.cell_exception(cell, index)
+                manager.cell_complete(cell, index)
+                if failed:
+                    break
+        finally:
+            manager.cleanup_pbar()
+            manager.notebook_complete()
+        return manager.nb
+
+    @classmethod
+    def nb_kernel_name(cls, nb, name=None):
+        """Kernel name that the notebook asks for; see papermill."""
+        from papermill.utils import nb_kernel_name
+
+        return nb_kernel_name(nb, name)
+
+    @classmethod
+    def nb_language(cls, nb, language=None):
+        """Language of the notebook; see papermill."""
+        from papermill.utils import nb_language
+
+        return nb_language(nb, language)
 
 
 def _run_cell(shell: _Shell, cell: Any) -> bool:

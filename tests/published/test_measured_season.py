@@ -52,8 +52,8 @@ def folder(tmp_path_factory):
                 "block_id": name, "block_name": name, "grower": f"Grower {1 + i % 3}", "ranch": f"Ranch {1 + i % 2}",
                 "cultivar": cultivar, "contract_id": "OIL", "area_ha": 6 + i, "crop_t_ha": 7.0,
                 "crop_on": "2015-09-20",
-                "row_spacing_m": 3.7, "haul_km": 15 + i, "organic": "no", "station_id": "SEA", "lat_deg": 47.5 + i / 200,
-                "lon_deg": -122.2,
+                "row_spacing_m": 3.7, "haul_km": 15 + i, "organic": "no", "station_id": "SEA",
+                "lat_deg": 47.5 + i / 200, "lon_deg": -122.2,
             }
             for i, (name, (cultivar, _, _)) in enumerate(BLOCKS.items())
         ],
