@@ -46,7 +46,7 @@ docs: $(VENV)/.test
 # Renew the lock file after a change of dependencies (needs uv; writes no index address).
 lock:
 	uv pip compile pyproject.toml --all-extras --universal --python-version 3.11 --no-header --no-annotate \
-		--no-emit-index-url --upgrade -o constraints.txt
+		--upgrade -o constraints.txt
 
 clean:
 	rm -rf $(VENV) $(OUT) dist build .pytest_cache .ruff_cache .mypy_cache .hypothesis

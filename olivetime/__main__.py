@@ -262,12 +262,14 @@ def order(
     show_default=True,
     help="How notebooks run: in long-lived workers, or one Jupyter kernel each.",
 )
+@click.option("--scheduler", metavar="URL", help="Make the pages on a Dask cluster, such as tcp://host:8786.")
 @click.option("--fresh", is_flag=True, help="Make everything again, also what is done and unchanged.")
 @common("as_of", "out", "seed", "units", "jobs", "as_json", "quiet")
 def weekly(
     season: Path,
     grower: str | None,
     engine: str,
+    scheduler: str | None,
     fresh: bool,
     as_of: date | None,
     out: Path | None,
@@ -281,18 +283,22 @@ def weekly(
     from olivetime.report.tables import records_of
     from olivetime.report.weekly import run_week
 
-    result = run_week(
-        season,
-        out or Path("out"),
-        as_of=as_of,
-        seed=seed,
-        units=units,
-        jobs=jobs,
-        engine=engine,
-        grower=grower,
-        resume=not fresh,
-        say=None if quiet else lambda text: click.echo(text, err=True),
-    )
+    try:
+        result = run_week(
+            season,
+            out or Path("out"),
+            as_of=as_of,
+            seed=seed,
+            units=units,
+            jobs=jobs,
+            engine=engine,
+            grower=grower,
+            scheduler=scheduler,
+            resume=not fresh,
+            say=None if quiet else lambda text: click.echo(text, err=True),
+        )
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
     if as_json:
         _echo_json({"index": str(result.index), "reports": records_of(result.reports)})
     else:

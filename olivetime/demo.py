@@ -49,7 +49,6 @@ truth or samples. Numbers are rounded as a grower would write them, so files are
 from __future__ import annotations
 
 import io
-import os
 import zipfile
 import zlib
 from dataclasses import dataclass, field
@@ -65,6 +64,7 @@ from scipy.special import expit, ndtr, ndtri
 
 from olivetime import units
 from olivetime.records.columns import TABLE_HELP, TABLES, UNITS, Column
+from olivetime.records.files import write_atomic
 
 SEED = 20261102
 PAST_WEATHER_N = 16
@@ -570,15 +570,15 @@ def write_demo(folder: str | Path, *, which: str = "northern", seed: int = SEED)
     folder = Path(folder)
     tables, hidden = _season(farm, seed)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
-    _save(folder / "season.toml", _season_toml(farm).encode())
+    write_atomic(folder / "season.toml", _season_toml(farm).encode())
     if farm.units == "us":
         for table, frame in tables.items():
-            _save(folder / f"{table}.csv", _csv(_as_written(table, frame, us=True)))
+            write_atomic(folder / f"{table}.csv", _csv(_as_written(table, frame, us=True)))
     else:
         sheets = {table: _as_written(table, frame, us=False) for table, frame in tables.items()}
-        _save(folder / "records.xlsx", _workbook(sheets))
+        write_atomic(folder / "records.xlsx", _workbook(sheets))
     for name, frame in hidden.items():
-        _save(folder / "truth" / f"{name}.csv", _csv(frame))
+        write_atomic(folder / "truth" / f"{name}.csv", _csv(frame))
     return folder
 
 
@@ -588,7 +588,7 @@ def write_sample_data(folder: str | Path, *, seed: int = SEED) -> Path:
     for which in FARMS:
         write_demo(folder / which, which=which, seed=seed)
     write_messy(folder / "messy.xlsx")
-    _save(folder / "README.md", sample_data_page().encode())
+    write_atomic(folder / "README.md", sample_data_page().encode())
     return folder
 
 
@@ -1365,14 +1365,6 @@ def _steady_xlsx(book: openpyxl.Workbook) -> bytes:
     return steady.getvalue()
 
 
-def _save(path: Path, content: bytes) -> None:
-    """Write beside the file and put it in place, so that no reader ever meets half a file."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(path.name + ".part")
-    beside.write_bytes(content)
-    os.replace(beside, path)
-
-
 def _season_toml(farm: _Farm) -> str:
     kind, value = farm.target
     lines = [
@@ -1451,7 +1443,7 @@ def write_messy(path: str | Path) -> Path:
         cell.number_format = "0.0%"
     sheet.row_dimensions[7].hidden = True
     path = Path(path)
-    _save(path, _steady_xlsx(book))
+    write_atomic(path, _steady_xlsx(book))
     return path
 
 

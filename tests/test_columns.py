@@ -30,7 +30,7 @@ ALL = [(table, column) for table, columns in TABLES.items() for column in column
 @pytest.mark.parametrize(("table", "column"), ALL, ids=lambda x: getattr(x, "name", x))
 def test_every_column_is_complete(table, column):
     assert column.help.endswith("."), (table, column.name)
-    assert column.kind in ("text", "number", "integer", "date", "bool", "choice")
+    assert column.kind in ("text", "number", "integer", "date", "instant", "bool", "choice")
     assert (column.kind == "choice") == bool(column.choices)
     unit = UNITS[column.unit]
     assert column.name.endswith(unit.suffix)

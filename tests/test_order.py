@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from olivetime.harvest.bound import bound, tightened
 from olivetime.harvest.capacity import capacity
-from olivetime.harvest.order import ROW_COLUMNS, bound, plan, propose
+from olivetime.harvest.order import ROW_COLUMNS, plan, propose
 from olivetime.harvest.referee import physics, walk_plain
 from olivetime.harvest.value import value
 from olivetime.records.season import read_season
@@ -32,7 +33,8 @@ def planned(change=None, evaluations=300, **items):
 
 def the_bound(change=None, **items):
     _, limits, worth = parts(change, **items)
-    return bound(physics(limits, worth)).value
+    ph = physics(limits, worth)
+    return tightened(ph, bound(ph)).value
 
 
 def test_rows_have_all_columns_and_every_block():

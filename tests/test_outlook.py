@@ -133,6 +133,23 @@ def test_whole_seasons_keep_day_of_season_and_year_and_are_used_equally():
     assert [f"as in {y}" for y in first.year] == list(got.words)
 
 
+def test_whole_scenarios_get_the_warmth_that_few_seasons_do_not_show():
+    # Seasons 0, 1 and 2 C above each other: s = 1 C and n = 3, so the scatter is sqrt(2 / 3) C (derived).
+    weather = pd.concat(
+        [
+            *(days_of(f"{y}-08-01", f"{y + 1}-01-15", y - 2023.0) for y in (2023, 2024, 2025)),
+            days_of("2026-08-01", "2026-10-11"),
+        ]
+    )
+    for pieces in (False, True):
+        got, _ = chosen(season(weather, as_of=AS_OF), n=3000, pieces=pieces)
+        assert np.ptp(got.shift_c, axis=1).max() == 0.0
+        assert got.shift_c[:, 0].mean() == pytest.approx(0.0, abs=1e-9)
+        assert got.shift_c[:, 0].std() == pytest.approx(np.sqrt(2 / 3), rel=0.01)
+    two, _ = chosen(season(weather[weather["day"] >= "2024-08-01"], as_of=AS_OF), n=40)
+    assert not two.shift_c.any()
+
+
 def test_few_seasons_are_pieced_within_seven_days_of_the_date():
     weather = pd.concat([*past_seasons((2024, 2025)), days_of("2026-08-01", "2026-10-11")])
     got, when = chosen(season(weather, as_of=AS_OF), n=60)

@@ -97,7 +97,7 @@ def test_a_tall_picture_carries_a_wide_drawing_of_the_same():
 
 
 def test_a_word_of_eighty_letters_can_break_and_addresses_stay_whole():
-    body = f'<p>{"W" * 80} &amp; {"short " * 9}</p>{FIGURE.replace("AA", "A" * 90)}'
+    body = f"<p>{'W' * 80} &amp; {'short ' * 9}</p>{FIGURE.replace('AA', 'A' * 90)}"
     broken = page._breakable(body)
     assert broken.replace("<wbr>", "") == body
     assert broken.count("<wbr>") == 4

@@ -35,11 +35,19 @@ def built():
 
 def test_waiting_longer_never_costs_less(built):
     costs = waiting_costs(built)
-    planned = costs.dropna()
+    planned = costs.dropna(subset=["waiting_1d"])
     assert len(planned) >= 10
     assert (planned["waiting_1d"] >= 0).all()
     assert (planned["waiting_3d"] >= planned["waiting_1d"] - 1e-9).all()
     assert (planned["waiting_7d"] >= planned["waiting_3d"] - 1e-9).all()
+
+
+def test_price_figure_never_exceeds_the_wait_solved_again(built):
+    costs = waiting_costs(built, solved=12)
+    both = costs.dropna()
+    assert len(both) >= 10
+    assert (both["waiting_7d"] <= both["waiting_exact"] + 1e-6).all()
+    assert both["waiting_exact"].max() > 0
 
 
 def test_waiting_costs_only_for_blocks_in_the_plan(built):

@@ -2,8 +2,8 @@ import harvest_season as made
 import numpy as np
 import pytest
 
+from olivetime.harvest.bound import bound, tightened, whole_lp
 from olivetime.harvest.capacity import capacity
-from olivetime.harvest.order import bound
 from olivetime.harvest.referee import empty_record, physics, walk, walk_plain
 from olivetime.harvest.value import value
 
@@ -62,7 +62,13 @@ def test_compiled_walk_equals_its_plain_twin(seed):
 def test_no_plan_is_worth_more_than_the_bound(seed):
     rng = np.random.default_rng(seed)
     ph = packed(tight if seed % 2 else None, seed=seed, machines_n=1 + seed % 2, frost=True)
-    most = bound(ph).by_scenario
+    loose = bound(ph)
+    close = tightened(ph, loose)
+    most = close.by_scenario
+    assert (most <= loose.by_scenario * (1 + 1e-12)).all()
+    assert (close.slack <= 1e-6 * most).all()
+    # the whole LP by another method of the solver
+    assert most == pytest.approx([whole_lp(ph, s, "ipm") for s in range(len(most))], rel=1e-6)
     for s in range(ph.value.shape[0]):
         for spread in (1, 5, 30):
             assert walked(ph, s, random_plan(ph, rng, spread))[0] <= most[s] * (1 + 1e-9)

@@ -15,12 +15,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-import highspy
 import numpy as np
 import pandas as pd
 from numba import njit
-from scipy import sparse
 
+from olivetime.harvest.bound import Bound, bound
 from olivetime.harvest.capacity import UNLIMITED, Capacity
 from olivetime.harvest.capacity import capacity as make_capacity
 from olivetime.harvest.referee import TINY, Physics, Record, empty_record, physics, walk
@@ -41,242 +40,11 @@ GUARDED_FRESH_PCT = 19.0
 PROVED_GAP_FRACTION = 0.01
 # A resource used beyond this share of its limit is shown as binding.
 BINDING_FRACTION = 0.97
+# Starts are compared in so many scenarios first; so many of each set are then scored in all.
+RACE_SCENARIOS, RACE_KEPT = 3, 40
+# Evaluations of the search that may re-plan around one promised block put back, as a share of the plan's.
+PUT_BACK_FRACTION = 0.05
 RULE_NAMES = ("cost of delay", "cultivar order", "guarded 19 % rule")
-
-
-# --- the bound -------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Bound:
-    """Upper bound on the worth of any plan, with the prices that prove it. S scenarios, H harvesters, T days.
-
-    Attributes
-    ----------
-    value : float
-        Mean over scenarios [currency].
-    by_scenario : ndarray (S,)
-        [currency]
-    price_h : ndarray (S, H, T)
-        Worth of one more hour of the harvester [currency/h].
-    price_mill_t : ndarray (S, T)
-        Worth of one more tonne milled [currency/t].
-    price_truck_h : ndarray (S, T)
-        Worth of one more truck hour [currency/h].
-    picked : ndarray (S, B, T)
-        Shares of blocks picked in the relaxed plans.
-    """
-
-    value: float
-    by_scenario: np.ndarray
-    price_h: np.ndarray
-    price_mill_t: np.ndarray
-    price_truck_h: np.ndarray
-    picked: np.ndarray
-
-
-def _groups(ph: Physics) -> list[np.ndarray]:
-    """Harvesters that are alike (same hours per block, same moves), as arrays of indices."""
-    keys: dict[bytes, list[int]] = {}
-    for h in range(ph.shift_h.shape[0]):
-        alike = np.concatenate([ph.block_h[h], [ph.move_fixed_h[h], ph.move_h_km[h], ph.move_cost_h[h]]])
-        keys.setdefault(alike.tobytes(), []).append(h)
-    return [np.array(members) for members in keys.values()]
-
-
-def _least_move_h(ph: Physics, members: np.ndarray) -> np.ndarray:
-    """Hours of moving that picking each block needs at the least, for a group of like harvesters, (B,)."""
-    h = members[0]
-    km = ph.distance_km.copy()
-    np.fill_diagonal(km, np.inf)
-    nearest = km.min(axis=0)
-    if (ph.start_block[members] < 0).any():
-        nearest = np.minimum(nearest, 0.0)  # the first move, from an unknown place, costs its fixed time only
-    nearest = np.where(np.isfinite(nearest), nearest, 0.0)
-    least = ph.move_fixed_h[h] + nearest * ph.move_h_km[h]
-    starts = ph.start_block[members]
-    least[starts[starts >= 0]] = 0.0
-    return least
-
-
-def _day_lp(ph: Physics, s: int, groups: list[np.ndarray]) -> tuple[float, dict[str, np.ndarray]]:
-    """Bound of one scenario by the day LP; see `bound` for the proof."""
-    blocks_n, days_n = ph.value.shape[1:]
-    rows = {}
-    groups_n = len(groups)
-    rows["hours"], rows["moves"] = 0, groups_n * days_n
-    rows["block"] = 2 * groups_n * days_n
-    rows["mill"] = rows["block"] + blocks_n
-    rows["trucks"] = rows["mill"] + days_n
-    rows_n = rows["trucks"] + days_n
-    mill, trucks = bool((ph.mill_t < UNLIMITED).any()), bool((ph.truck_h < UNLIMITED).any())
-    at_r, at_c, at_v = [], [], []
-    cost, upper = [], []
-    x_group, x_block, x_day = [], [], []
-    column = 0
-    block, day = np.nonzero(ph.work[s] > 0)
-    for g, members in enumerate(groups):
-        h = members[0]
-        fits = np.isfinite(ph.block_h[h, block]) & (ph.block_h[h, block] > 0)
-        b, t = block[fits], day[fits]
-        hours = ph.block_h[h, b] / ph.work[s, b, t]
-        longest = ph.shift_h[members].max(axis=0)[t]
-        col = column + np.arange(len(b))
-        column += len(b)
-        crop = ph.crop[s, b, t]
-        entries = [
-            (rows["hours"] + g * days_n + t, hours),
-            (rows["moves"] + g * days_n + t, _least_move_h(ph, members)[b]),
-            (rows["block"] + b, np.ones(len(b))),
-        ]
-        if mill:
-            entries.append((rows["mill"] + t, crop))
-        if trucks:
-            entries.append((rows["trucks"] + t, crop * ph.truck_h_t[b]))
-        for where, what in entries:
-            at_r.append(where)
-            at_c.append(col)
-            at_v.append(what)
-        cost.append(ph.value[s, b, t])
-        upper.append(np.minimum(1.0, longest / hours))
-        x_group.append(np.full(len(b), g))
-        x_block.append(b)
-        x_day.append(t)
-    x_n = column
-    every = np.arange(days_n)
-    for g, members in enumerate(groups):
-        # u: hours of moving on a day; z: moves made and not yet needed
-        u, z = column + every, column + days_n + every
-        column += 2 * days_n
-        row = rows["moves"] + g * days_n + every
-        for where, col, sign in (
-            (rows["hours"] + g * days_n + every, u, 1.0),
-            (row, u, -1.0),
-            (row, z, 1.0),
-            (row[1:], z[:-1], -1.0),
-        ):
-            at_r.append(where)
-            at_c.append(col)
-            at_v.append(np.full(len(col), sign))
-        cost += [np.full(days_n, -ph.move_cost_h[members[0]]), np.zeros(days_n)]
-        upper += [ph.shift_h[members].sum(axis=0), np.full(days_n, _least_move_h(ph, members).sum() + 1.0)]
-    if mill:
-        # q: fruit waiting at the end of the day
-        q = column + every
-        column += days_n
-        for where, col, sign in ((rows["mill"] + every, q, -1.0), (rows["mill"] + every[1:], q[:-1], 1.0)):
-            at_r.append(where)
-            at_c.append(col)
-            at_v.append(np.full(len(col), sign))
-        cost.append(np.zeros(days_n))
-        upper.append(np.full(days_n, ph.buffer_t))
-    limit = np.concatenate(
-        [
-            *(ph.shift_h[members].sum(axis=0) for members in groups),
-            np.zeros(groups_n * days_n),
-            np.ones(blocks_n),
-            ph.mill_t,
-            ph.truck_h,
-        ]
-    )
-    objective, top = np.concatenate(cost), np.concatenate(upper)
-    matrix = sparse.csc_matrix(
-        (np.concatenate(at_v), (np.concatenate(at_r), np.concatenate(at_c))), shape=(rows_n, column)
-    )
-    primal, dual = _solve(matrix, objective, top, limit)
-    # weak duality: any prices >= 0 bound the optimum, so the bound does not rest on the solver's tolerances
-    dual = np.maximum(dual, 0.0)
-    reduced = objective - matrix.T @ dual
-    worth = float(limit @ dual + top @ np.maximum(reduced, 0.0))
-    picked = np.zeros((blocks_n, days_n))
-    if x_n:
-        np.add.at(picked, (np.concatenate(x_block), np.concatenate(x_day)), np.clip(primal[:x_n], 0.0, 1.0))
-    hours_price = dual[: groups_n * days_n].reshape(groups_n, days_n)
-    price_h = np.empty_like(ph.shift_h)
-    for g, members in enumerate(groups):
-        price_h[members] = hours_price[g]
-    return worth, {
-        "picked": picked,
-        "price_h": price_h,
-        "price_mill_t": dual[rows["mill"] : rows["trucks"]],
-        "price_truck_h": dual[rows["trucks"] :],
-    }
-
-
-class _QuietHighs(highspy.Highs):
-    """HiGHS without callbacks: switching them on prints a banner before output can be switched off."""
-
-    def enableCallbacks(self) -> None:  # noqa: N802 (the base class's name)
-        """Leave callbacks off."""
-
-
-def _solve(
-    matrix: sparse.csc_matrix, objective: np.ndarray, top: np.ndarray, limit: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Maximise objective @ x subject to matrix @ x <= limit, 0 <= x <= top; primal and dual values."""
-    rows_n, columns_n = matrix.shape
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = columns_n, rows_n
-    lp.col_cost_ = -objective
-    lp.col_lower_, lp.col_upper_ = np.zeros(columns_n), top
-    lp.row_lower_, lp.row_upper_ = np.full(rows_n, -highspy.kHighsInf), limit
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_, lp.a_matrix_.index_ = matrix.indptr, matrix.indices
-    lp.a_matrix_.value_ = matrix.data
-    solver = _QuietHighs()
-    solver.setOptionValue("output_flag", False)
-    solver.setOptionValue("solver", "ipm")
-    solver.setOptionValue("run_crossover", "off")
-    solver.setOptionValue("threads", 1)
-    solver.passModel(lp)
-    solver.run()
-    solution = solver.getSolution()
-    if not solution.value_valid or not solution.dual_valid:
-        return np.zeros(columns_n), np.zeros(rows_n)
-    return np.asarray(solution.col_value), -np.asarray(solution.row_dual)
-
-
-def bound(ph: Physics) -> Bound:
-    """Upper bound on what the referee can give any plan, and the prices of hours, tonnes and truck hours.
-
-    Parameters
-    ----------
-    ph : Physics
-
-    Returns
-    -------
-    Bound
-
-    Notes
-    -----
-    For each scenario a linear programme decides shares x of blocks picked per day and group of like harvesters:
-    maximise the worth less move hours at cost, subject to harvester hours, moves, one crop a block, mill tonnes with a
-    waiting queue, truck hours. It bounds every walk of the referee, because the shares of any walk satisfy it:
-
-    - hours: picking share x takes x * block hours / workable share; u is the hours really spent moving that day, and
-      both fit in the shift; no block is worked by two harvesters at once, so x <= longest shift / its hours;
-    - moves: by the end of any day a harvester has made at least the least possible move into every block it began,
-      hence u summed up to a day covers the least moves of the shares picked up to it (z is what is left over);
-    - mill: the queue of the walk satisfies queue + received - queue before <= tonnes of the day (cleaning only lowers
-      them) and queue <= what may wait;
-    - trucks: the daily total is the walk's own;
-    - worth: the walk also pays for aged fruit, which is left out here.
-
-    The dual values are cut at 0 and the bound is worked out from them (weak duality), so that it holds whatever the
-    solver's tolerances. The mean over scenarios bounds the mean of any plan, also of one that knew the weather: part
-    of the gap is what nobody can know.
-    """
-    scenarios_n, blocks_n, days_n = ph.value.shape
-    if ph.shift_h.shape[0] == 0 or not (ph.work > 0).any():
-        zero = np.zeros((scenarios_n, days_n))
-        return Bound(
-            0.0, np.zeros(scenarios_n), np.zeros((scenarios_n, *ph.shift_h.shape)), zero, zero.copy(),
-            np.zeros((scenarios_n, blocks_n, days_n)),
-        )  # fmt: skip
-    groups = _groups(ph)
-    worth, parts = zip(*(_day_lp(ph, s, groups) for s in range(scenarios_n)), strict=True)
-    stacked = {name: np.stack([part[name] for part in parts]) for name in parts[0]}
-    return Bound(value=float(np.mean(worth)), by_scenario=np.array(worth), **stacked)
 
 
 # --- lists and starts --------------------------------------------------------------------------------------------
@@ -461,6 +229,15 @@ def _score(ph, order, length, release, rec, values, start):
 
 
 @njit(cache=True)
+def _glance(ph, order, length, release, few, rec):
+    """Sum of worths in a few scenarios."""
+    total = 0.0
+    for s in few:
+        total += walk(ph, s, order, length, release, False, rec)
+    return total
+
+
+@njit(cache=True)
 def _objective(values: np.ndarray, caution: float) -> float:
     """Mean of the scenarios, or a mix with the mean of the worst quarter."""
     mean = values.mean()
@@ -471,13 +248,13 @@ def _objective(values: np.ndarray, caution: float) -> float:
 
 
 @njit(cache=True)
-def _moved(start: np.ndarray, promised: np.ndarray) -> int:
-    """Number of promised blocks whose mean start differs by a day or more; `promised` is -1 for others."""
-    n = 0
+def _broken(start: np.ndarray, promised: np.ndarray, keep: np.ndarray) -> float:
+    """Sum of `keep` over promised blocks whose mean start differs by a day or more; `promised` is -1 for others."""
+    total = 0.0
     for b in range(start.shape[0]):
         if promised[b] >= 0 and abs(start[b] - promised[b]) >= 1.0:
-            n += 1
-    return n
+            total += keep[b]
+    return total
 
 
 @njit(cache=True)
@@ -508,7 +285,7 @@ def _reinsert(order: np.ndarray, length: np.ndarray, g: int, i: int, other: int,
 @njit(cache=True)
 def _search(
     ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray,
-    promised: np.ndarray, good_days: np.ndarray, keep_gain: float, caution: float, evaluations: int, seed: int,
+    promised: np.ndarray, good_days: np.ndarray, keep: np.ndarray, caution: float, evaluations: int, seed: int,
     rec: Record,
 ) -> float:  # fmt: skip
     """Improve a plan in place by annealed moves; returns the best objective. Never worse than the plan given."""
@@ -520,7 +297,7 @@ def _search(
     start = np.zeros(blocks_n)
     trial_start = np.zeros(blocks_n)
     _score(ph, order, length, release, rec, values, start)
-    now = _objective(values, caution) - keep_gain * _moved(start, promised)
+    now = _objective(values, caution) - _broken(start, promised, keep)
     best = now
     best_order, best_length, best_release = order.copy(), length.copy(), release.copy()
     free_n = 0
@@ -620,7 +397,7 @@ def _search(
                 break
         accepted = False
         if not lost:
-            new = _objective(trial_values, caution) - keep_gain * _moved(trial_start, promised)
+            new = _objective(trial_values, caution) - _broken(trial_start, promised, keep)
             if accepts(new - now, temperature):
                 accepted = True
                 now = new
@@ -669,8 +446,9 @@ class HarvestPlan:
         Upper bound [currency] and 1 - value / bound.
     moved : pandas.DataFrame
         Blocks promised within `keep_days` whose mean start moved a day or more against what the committed order
-        would do in today's scenarios: block_id, from_on, to_on, moved_days, gain (what the whole plan earns over
-        keeping the promise, divided by the number of moved blocks) [currency].
+        would do in today's scenarios: block_id, from_on, to_on, moved_days, gain (what the plan would lose if this
+        block went back within a day of its promise and a short search re-planned the rest; never below the rule
+        `keep_gain_per_block`) [currency], why (words).
     mill_days : pandas.DataFrame
         day, lot, crop_t (mean over scenarios), limit_t.
     capacity_days : pandas.DataFrame
@@ -877,6 +655,14 @@ def _starts(
     return candidates
 
 
+class Moved(NamedTuple):
+    """A promised block that moved: what putting it back would cost the plan, and the block itself [currency]."""
+
+    block: int
+    gain: float
+    own: float
+
+
 @dataclass(frozen=True)
 class Found:
     """What the search found.
@@ -886,15 +672,15 @@ class Found:
     lists : Lists
     promise : ndarray (B,)
         Mean start day of promised blocks if the promise is kept, -1 for the others [d].
-    kept_value : float
-        Worth of keeping the promise [currency].
+    moves : list of Moved
+        Promised blocks that moved a day or more.
     rules : list of (str, float)
         Rules of thumb and their worth, best start day in hindsight [currency].
     """
 
     lists: Lists
     promise: np.ndarray
-    kept_value: float
+    moves: list[Moved]
     rules: list[tuple[str, float]]
 
 
@@ -909,6 +695,102 @@ def good_days(ph: Physics, bounds: Bound, n: int = 8) -> np.ndarray:
     )
     net = np.where(work > 0, ph.value.mean(axis=0) - spent - other, -np.inf)
     return np.argsort(-net, axis=1, kind="stable")[:, : min(n, net.shape[1])].astype(np.int64)
+
+
+def _own_worth(ph: Physics, lists: Lists) -> np.ndarray:
+    """Worth of the fruit of each block, mean over scenarios, (B,) [currency]."""
+    picked = np.stack([_walked(ph, lists, s)[1].picked for s in range(ph.value.shape[0])])
+    return (picked * ph.value).sum(axis=2).mean(axis=0)
+
+
+def _put_back(
+    ph: Physics, bounds: Bound, lists: Lists, frozen: np.ndarray, promise: np.ndarray, begin_with: Lists,
+    kept: Lists, keep: np.ndarray, caution: float, evaluations: int, seed: int,
+) -> tuple[Lists, list[Moved]]:  # fmt: skip
+    """Put back every promised block that does not earn its `keep` by moving; what putting back the others would cost.
+
+    Each moved block is tried near its promised day, with its promised and its present harvester; the best place is
+    improved by a short search that may change the rest but not this block's day. Other promised blocks that this
+    pushes by a day or more count at their `keep`. It begins anew whenever a block went back. A block that has no such
+    place alone is judged with all others: by `kept`, the plan that keeps every promise, improved in the same way.
+    """
+    machines_n, blocks_n = ph.block_h.shape
+    if not (promise >= 0).any():
+        return lists, []
+    rec, values, start = empty_record(ph), np.zeros(ph.value.shape[0]), np.zeros(blocks_n)
+    days = good_days(ph, bounds)
+    machine_of = np.full(blocks_n, -1)
+    for h in range(machines_n):
+        machine_of[begin_with.order[h, : begin_with.length[h]]] = h
+
+    def scored(trial: Lists) -> tuple[float, np.ndarray]:
+        _score(ph, trial.order, trial.length, trial.release, rec, values, start)
+        return _objective(values, caution) - _broken(start, promise, keep), start.copy()
+
+    def taken_out(b: int) -> tuple[Lists, int]:
+        order, length = lists.order.copy(), lists.length.copy()
+        for h in range(machines_n):
+            at = np.flatnonzero(order[h, : length[h]] == b)
+            if len(at):
+                if at[0] < frozen[h]:
+                    return lists, -1
+                order[h, at[0] : length[h] - 1] = order[h, at[0] + 1 : length[h]]
+                length[h] -= 1
+                return Lists(order, length, lists.release), h
+        return lists, -1
+
+    def back(b: int, begin: np.ndarray) -> tuple[float, Lists | None]:
+        """Best plan with the block within a day of its promise."""
+        rest, now_with = taken_out(b)
+        best, found = -np.inf, None
+        for h in dict.fromkeys((int(machine_of[b]), now_with)) if now_with >= 0 else ():
+            if h < 0 or not np.isfinite(ph.block_h[h, b]):
+                continue
+            row, n = rest.order[h], rest.length[h]
+            middle = _position(row, frozen[h], n, begin, promise[b])
+            for j in range(max(middle - 3, frozen[h]), min(middle + 3, n) + 1):
+                for release in dict.fromkeys((0, int(promise[b]), int(promise[b] + 0.99))):
+                    trial = Lists(rest.order.copy(), rest.length.copy(), rest.release.copy())
+                    trial.order[h, j + 1 : n + 1] = row[j:n]
+                    trial.order[h, j] = b
+                    trial.length[h] += 1
+                    trial.release[b] = release
+                    worth, begun = scored(trial)
+                    if abs(begun[b] - promise[b]) < 1.0 and worth > best:
+                        best, found = worth, trial
+        if found is not None and evaluations > 0:
+            held = keep.copy()
+            held[b] = 1e3 * (abs(best) + keep[b])  # any plan that moves it again is worse
+            _search(ph, *found, frozen, promise, days, held, caution, evaluations, seed, rec)
+            best = scored(found)[0]
+        return best, found
+
+    def all_back() -> tuple[float, Lists]:
+        trial = Lists(*(part.copy() for part in kept))
+        if evaluations > 0:
+            held = np.full(blocks_n, 1e3 * abs(scored(trial)[0]) + 1.0)
+            _search(ph, *trial, frozen, promise, days, held, caution, evaluations, seed, rec)
+        return scored(trial)[0], trial
+
+    changed = True
+    while changed:
+        changed = False
+        now, begin = scored(lists)
+        moved = [int(b) for b in np.flatnonzero((promise >= 0) & (np.abs(begin - promise) >= 1.0))]
+        moves = []
+        for b in moved:
+            worth, trial = back(b, begin)
+            together = trial is None
+            if together:
+                worth, trial = all_back()
+            if worth >= now:
+                lists, changed = trial, True
+                break
+            # `now` has paid the block's own keep already
+            own = _own_worth(ph, lists)[b] - _own_worth(ph, trial)[b]
+            gain = (now - worth) / len(moved) if together else now - worth
+            moves.append(Moved(b, float(gain + keep[b]), float(own)))
+    return lists, moves
 
 
 def search(
@@ -968,16 +850,26 @@ def search(
         lists.order[:n], lists.length[:n], lists.release[:] = also.order[:n], also.length[:n], also.release
         candidates.append(("given", lists))
     rec, values, start = empty_record(ph), np.zeros(scenarios_n), np.zeros(blocks_n)
-    worth = np.empty(len(candidates))
-    starts = np.empty((len(candidates), blocks_n))
-    for i, (_, lists) in enumerate(candidates):
-        _score(ph, lists.order, lists.length, lists.release, rec, values, start)
+    # race: all candidates in a few scenarios, the best of each set and every rule of thumb in all
+    few = np.unique(np.linspace(0, scenarios_n - 1, RACE_SCENARIOS).astype(np.int64))
+    first_look = np.array([_glance(ph, *lists, few, rec) for _, lists in candidates])
+    ruled = np.array([name in RULE_NAMES for name, _ in candidates])
+    seen = ruled.copy()
+    if also is not None:
+        seen[-1] = True
+    for low, high in ((0, kept_n), (kept_n, len(candidates))):
+        seen[low + np.argsort(-first_look[low:high], kind="stable")[:RACE_KEPT]] = True
+    worth = np.full(len(candidates), -np.inf)
+    starts = np.full((len(candidates), blocks_n), -1.0)
+    for i in np.flatnonzero(seen):
+        _score(ph, *candidates[i][1], rec, values, start)
         worth[i], starts[i] = _objective(values, caution), start
     # what the committed order does in today's scenarios, with its best continuation, is the promise
     first = int(worth[:kept_n].argmax())
     promise = np.where(promised, starts[first], -1.0)
-    moved = np.array([_moved(begin, promise) for begin in starts])
-    best = int((worth - keep_gain * moved).argmax())
+    keep = np.full(blocks_n, float(keep_gain))
+    broken = np.array([_broken(begin, promise, keep) for begin in starts])
+    best = int((worth - broken).argmax())
     lists = Lists(*(part.copy() for part in candidates[best][1]))
     if evaluations > 0:
         _search(
@@ -986,17 +878,21 @@ def search(
             frozen,
             promise,
             good_days(ph, bounds),
-            keep_gain,
+            keep,
             caution,
             int(evaluations),
             int(seed),
             rec,
         )
+    lists, moves = _put_back(
+        ph, bounds, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,
+        int(evaluations * PUT_BACK_FRACTION), seed,
+    )  # fmt: skip
     labels = np.array([name for name, _ in candidates])
     return Found(
         lists=lists,
         promise=promise,
-        kept_value=float(worth[first]),
+        moves=moves,
         rules=[(name, float(worth[labels == name].max())) for name in RULE_NAMES],
     )
 
@@ -1055,7 +951,7 @@ def plan(
     seed: int = 0,
     evaluations: int = 4000,
     committed: pd.DataFrame | None = None,
-    also: Lists | None = None,
+    known: HarvestPlan | None = None,
 ) -> HarvestPlan:
     """The harvest order of greatest mean worth that the search finds, bounded and explained.
 
@@ -1073,8 +969,8 @@ def plan(
         Last week's order (block_id, harvester_id, rank, pick_on); `season.committed` when left out. What is promised
         for today is frozen; a block promised within `keep_days` moves only if the plan gains `keep_gain_per_block`
         for it.
-    also : Lists, optional
-        One more order to start the search from.
+    known : HarvestPlan, optional
+        Plan of a like season, as in a what-if: its order is one more start, its prices begin those of the bound.
 
     Returns
     -------
@@ -1083,7 +979,7 @@ def plan(
     rules = season.rules
     committed = season.committed if committed is None else committed
     ph = physics(capacity, value)
-    bounds = bound(ph)
+    bounds = bound(ph, None if known is None else known.bounds)
     scenarios_n, blocks_n, _ = ph.value.shape
     if (
         ph.shift_h.shape[0] == 0
@@ -1110,7 +1006,7 @@ def plan(
         promised=promised,
         keep_gain=float(rules["keep_gain_per_block"]),
         caution=float(rules["caution_fraction"]),
-        also=also,
+        also=None if known is None else known.lists,
     )
     lists = found.lists
     values_all, records = zip(*(_walked(ph, lists, s) for s in range(scenarios_n)), strict=True)
@@ -1127,7 +1023,7 @@ def plan(
         found.promise,
         found.rules,
         nothing,
-        found.kept_value,
+        found.moves,
     )
 
 
@@ -1139,7 +1035,7 @@ def _walked(ph: Physics, lists: Lists, s: int) -> tuple[float, Record]:
 def _report(
     season: Season, capacity: Capacity, value: Value, ph: Physics, bounds: Bound, lists: Lists,
     records: list[Record], values: np.ndarray, promise: np.ndarray, rule_rows: list[tuple[str, float]],
-    nothing: str, kept_value: float = 0.0,
+    nothing: str, moves: Sequence[Moved] = (),
 ) -> HarvestPlan:  # fmt: skip
     """Tables of a plan from what its walks left behind."""
     rules, days, blocks = season.rules, capacity.days, season.blocks
@@ -1308,7 +1204,7 @@ def _report(
         value_p90=float(np.quantile(total_draws, 0.9)),
         bound=bounds.value,
         gap_fraction=gap,
-        moved=_moved_table(days, promise, mean_start, capacity, total - kept_value),
+        moved=_moved_table(days, promise, mean_start, capacity, ph, moves),
         mill_days=_mill_table(capacity, ph, picked),
         capacity_days=_used_table(capacity, stacked),
         prices=pd.DataFrame(
@@ -1365,19 +1261,30 @@ def _most_common(values: np.ndarray) -> int:
 
 
 def _moved_table(
-    days: pd.DatetimeIndex, promise: np.ndarray, mean_start: np.ndarray, capacity: Capacity, gain: float
-) -> pd.DataFrame:
-    """Promised blocks that moved; `gain` is what the plan earns over keeping the promise, shared equally."""
-    by = mean_start - promise
-    moved = [b for b in np.flatnonzero(promise >= 0) if abs(by[b]) >= 1.0]
+    days: pd.DatetimeIndex, promise: np.ndarray, mean_start: np.ndarray, capacity: Capacity, ph: Physics,
+    moves: Sequence[Moved],
+) -> pd.DataFrame:  # fmt: skip
+    """Promised blocks that moved, with what putting each back would cost and why it moved."""
     last = len(days) - 1
+    told = []
+    for b, gain, own in moves:
+        day = min(int(promise[b]), last)
+        later = mean_start[b] > promise[b]
+        if (ph.work[:, b, day] > 0).mean() < 0.5:
+            why = "it cannot be worked on the promised day in most scenarios"
+        elif own >= 0.5 * gain:
+            why = f"its own fruit earns more {'later' if later else 'earlier'}"
+        else:
+            why = "other blocks earn more in its place" if later else "picking it now leaves better days to others"
+        told.append((b, gain, why))
     return pd.DataFrame(
         {
-            "block_id": [capacity.block_ids[b] for b in moved],
-            "from_on": pd.DatetimeIndex([days[min(int(promise[b]), last)] for b in moved]),
-            "to_on": pd.DatetimeIndex([days[min(int(mean_start[b]), last)] for b in moved]),
-            "moved_days": [round(float(by[b]), 1) for b in moved],
-            "gain": np.full(len(moved), gain / max(len(moved), 1)),
+            "block_id": [capacity.block_ids[b] for b, _, _ in told],
+            "from_on": pd.DatetimeIndex([days[min(int(promise[b]), last)] for b, _, _ in told]),
+            "to_on": pd.DatetimeIndex([days[min(int(mean_start[b]), last)] for b, _, _ in told]),
+            "moved_days": [round(float(mean_start[b] - promise[b]), 1) for b, _, _ in told],
+            "gain": np.array([gain for _, gain, _ in told], dtype=float),
+            "why": np.array([why for _, _, why in told], dtype=object),
         }
     )
 
@@ -1503,8 +1410,9 @@ def propose(
     season = replace(season, blocked={**fit.unranked, **season.blocked})
     limits = make_capacity(season, ahead)
     worth = make_value(season, fruit, ahead, limits)
-    start = known.plan.lists if known is not None else None
-    order = plan(season, limits, worth, seed=seed, evaluations=evaluations, also=start)
+    order = plan(
+        season, limits, worth, seed=seed, evaluations=evaluations, known=None if known is None else known.plan
+    )
     values = worth.value_draws if season.target.kind == "best_value" else None
     rooms = (
         ("weather", ahead),

@@ -13,7 +13,9 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from olivetime.harvest.bound import loss_by_waiting, loss_by_waiting_solved, tightened
 from olivetime.harvest.order import Proposal, propose
+from olivetime.harvest.referee import physics
 from olivetime.records.season import Season
 from olivetime.weather.scenarios import Scenarios
 from olivetime.words import chance_text, count_text, day_text, display_unit, money_text, number_text
@@ -78,36 +80,37 @@ def _planned_day(proposal: Proposal) -> np.ndarray:
     return np.where(inside, day.fillna(-1), -1).astype(int).clip(-1, len(proposal.capacity.days) - 1)
 
 
-def waiting_costs(proposal: Proposal) -> pd.DataFrame:
+def waiting_costs(proposal: Proposal, solved: int = 10) -> pd.DataFrame:
     """What the plan loses, at least, when a block is picked 1, 3 or 7 days later than planned.
 
     Parameters
     ----------
     proposal : Proposal
+    solved : int, optional
+        How many of the first rows are also solved again for a wait of 7 days.
 
     Returns
     -------
     pandas.DataFrame
-        block_id, waiting_1d, waiting_3d, waiting_7d [currency]; NaN for blocks that are not in the plan.
+        block_id; waiting_1d, waiting_3d, waiting_7d: from prices, NaN for blocks that are not in the plan;
+        waiting_exact: a wait of 7 days solved again for the first rows of the order, NaN for the others [currency].
 
     Notes
     -----
-    For each scenario: the block's best net worth from its planned day on, less its best net worth after the wait,
-    never below nothing; then the mean over scenarios. Net worth is `net_values`. By weak duality it is a lower figure
-    for the loss of the relaxed plan, and each scenario may choose its own later day, which lowers it further.
+    Losses are those of the relaxed plan that bounds the order (`olivetime.harvest.bound`), mean over scenarios, each
+    of which may choose its own later day. The price figure is never above the one solved again, by weak duality.
     """
-    net = np.maximum(net_values(proposal), 0.0)
-    # best net worth from each day on, (S, B, T + 1); after the last day nothing is left
-    later = np.zeros((net.shape[0], net.shape[1], net.shape[2] + 1))
-    later[:, :, :-1] = np.maximum.accumulate(net[:, :, ::-1], axis=2)[:, :, ::-1]
+    ph = physics(proposal.capacity, proposal.value)
+    bounds = tightened(ph, proposal.plan.bounds)
     day = _planned_day(proposal)
-    at = np.maximum(day, 0)
-    every = np.arange(len(day))
+    begin = np.maximum(day, 0)
     table = pd.DataFrame({"block_id": list(proposal.capacity.block_ids)})
     for wait in WAITING_DAYS:
-        after = np.minimum(at + wait, net.shape[2])
-        loss = (later[:, every, at] - later[:, every, after]).mean(axis=0)
-        table[f"waiting_{wait}d"] = np.where(day >= 0, loss, np.nan)
+        table[f"waiting_{wait}d"] = np.where(day >= 0, loss_by_waiting(ph, bounds, begin, begin + wait), np.nan)
+    table["waiting_exact"] = np.nan
+    rank = proposal.plan.rows.set_index("block_id")["rank"].reindex(table["block_id"]).to_numpy(dtype=float)
+    first = np.flatnonzero((day >= 0) & (rank <= solved))
+    table.loc[first, "waiting_exact"] = loss_by_waiting_solved(ph, bounds, first, begin[first] + WAITING_DAYS[-1])
     return table
 
 
@@ -287,7 +290,7 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
             f"{_money(row['value_p90'], season)})."
         )
         told.append(f"Why: {why['reason']}")
-        waits = waiting_costs(proposal).set_index("block_id").loc[block_id]
+        waits = waiting_costs(proposal, solved=0).set_index("block_id").loc[block_id]
         told.append(
             "Waiting costs the plan at least "
             + ", ".join(f"{_money(waits[f'waiting_{n}d'], season)} for {count_text(n, 'day')}" for n in WAITING_DAYS)

@@ -318,9 +318,23 @@ def walk(
     return total
 
 
+class Step(NamedTuple):
+    """One stretch of a harvester's day, as `walk_plain` saw it; hours from the begin of the day's shift."""
+
+    harvester: int
+    what: str  # "move" (washing included) or "pick"
+    block: int
+    day: int
+    from_h: float
+    to_h: float
+    crop_t: float
+    wash_h: float  # hours of washing that the whole move contains
+
+
 def walk_plain(
-    ph: Physics, s: int, order: list[list[int]], release: list[int]
-) -> tuple[float, dict[tuple[int, int], float]]:
+    ph: Physics, s: int, order: list[list[int]], release: list[int], *, days: int | None = None,
+    steps: list[Step] | None = None,
+) -> tuple[float, dict[tuple[int, int], float]]:  # fmt: skip
     """The same walk written a second time in plain Python: the audit of `walk`.
 
     Parameters
@@ -332,6 +346,10 @@ def walk_plain(
         Blocks of each harvester in order.
     release : list of int
         Day index before which a block is not started.
+    days : int, optional
+        Days walked; all when left out.
+    steps : list of Step, optional
+        Filled with what every harvester does.
 
     Returns
     -------
@@ -344,7 +362,7 @@ def walk_plain(
     remaining = dict.fromkeys(range(blocks_n), 1.0)
     picked: dict[tuple[int, int], float] = {}
     machines = [
-        {"at": int(block), "goal": None, "road": 0.0, "dirty": block < 0 or not bool(ph.organic[block])}
+        {"at": int(block), "goal": None, "road": 0.0, "wash": 0.0, "dirty": block < 0 or not bool(ph.organic[block])}
         for block in ph.start_block
     ]
     bins, bins_cost, mill_lot, worth = 0.0, 0.0, None, 0.0
@@ -352,7 +370,7 @@ def walk_plain(
     def workable(block: int, day: int) -> bool:
         return remaining[block] > TINY and ph.work[s, block, day] > 0
 
-    for day in range(days_n):
+    for day in range(days_n if days is None else min(days, days_n)):
         can_take = float(ph.mill_t[day]) + ph.buffer_t - bins
         truck_hours = float(ph.truck_h[day])
         arrived, fruit_cost, road_age, cleanings = 0.0, bins_cost, 0.0, 0
@@ -367,7 +385,7 @@ def walk_plain(
                     del hour[h]
                     continue
                 if ready[0] != machine["goal"]:
-                    machine["goal"], machine["road"] = ready[0], 0.0
+                    machine["goal"], machine["road"], machine["wash"] = ready[0], 0.0, 0.0
                     if ready[0] != machine["at"]:
                         machine["road"] = float(ph.move_fixed_h[h])
                         if machine["at"] >= 0:
@@ -375,11 +393,14 @@ def walk_plain(
                                 ph.distance_km[machine["at"], ready[0]] * ph.move_h_km[h]
                             )
                         if machine["dirty"] and ph.organic[ready[0]]:
-                            machine["road"] += float(ph.washdown_h[h])
+                            machine["wash"] = float(ph.washdown_h[h])
+                            machine["road"] += machine["wash"]
             block = machine["goal"]
             if machine["road"] > 0:
                 driven = min(machine["road"], end - hour[h])
                 machine["road"] -= driven
+                if steps is not None:
+                    steps.append(Step(h, "move", block, day, hour[h], hour[h] + driven, 0.0, machine["wash"]))
                 hour[h] += driven
                 worth -= driven * float(ph.move_cost_h[h])
                 if machine["road"] <= TINY:
@@ -412,6 +433,9 @@ def walk_plain(
             if held_up and share <= TINY:
                 del hour[h]
                 continue
+            if steps is not None:
+                until = hour[h] + share / share_per_hour
+                steps.append(Step(h, "pick", block, day, hour[h], until, share * tonnes_all, 0.0))
             hour[h] += share / share_per_hour
             remaining[block] -= share
             picked[block, day] = picked.get((block, day), 0.0) + share

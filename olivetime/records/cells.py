@@ -12,7 +12,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from functools import lru_cache
 
 import numpy as np
@@ -64,8 +64,13 @@ _MONTHS = (
     "december",
 )
 _SERIAL = re.compile(r"[0-9]{5}(\.[0-9]+)?\Z")
+_CLOCK = re.compile(
+    r"([0-9]{1,2}):([0-9]{2})(?::([0-9]{2})(?:\.[0-9]+)?)?\s*([ap]\.?m\.?)?\s*(z|utc|gmt|[+-][0-9]{2}(?::?[0-9]{2})?)?\Z",
+    re.IGNORECASE,
+)
 _SERIAL_START = date(1899, 12, 30)
 _YEARS = (1900, 2199)
+_COMPARED = 40
 _TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+")
 
 
@@ -310,6 +315,57 @@ def needs_date_order(text: str) -> bool:
     return found is not None and found[1].lstrip("0") != found[2].lstrip("0")
 
 
+def read_instant(text: str, order: str | None) -> tuple[datetime, int | None] | None:
+    """Read a day with a clock time; None when it is none.
+
+    Parameters
+    ----------
+    text : str
+        Cleaned text: a date as `read_date` knows it, a blank or T, and the time.
+    order : str or None
+        As for `read_date`.
+
+    Returns
+    -------
+    (datetime without zone, minutes east of UTC or None when the text has no offset), or None
+        24:00 is midnight of the next day.
+
+    Examples
+    --------
+    >>> read_instant("2026-10-05T24:00", None)
+    (datetime.datetime(2026, 10, 6, 0, 0), None)
+    >>> read_instant("10/05/2026 1:30 PM -07:00", "mdy")
+    (datetime.datetime(2026, 10, 5, 13, 30), -420)
+    """
+    if "T" in text[8:]:
+        text = text[:8] + text[8:].replace("T", " ", 1)
+    space = text.find(" ", 8)
+    day = read_date(text[:space].rstrip(","), order) if space > 0 else None
+    if day is None:
+        return None
+    found = _CLOCK.match(text[space:].strip())
+    if found is None:
+        return None
+    hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
+    if found[4]:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if found[4][0] in "pP" else 0)
+    if minute > 59 or second > 59 or hour > 24 or (hour == 24 and (minute or second)):
+        return None
+    clock = datetime(day.year, day.month, day.day) + timedelta(hours=hour, minutes=minute, seconds=second)
+    return clock, _offset_minutes(found[5])
+
+
+def _offset_minutes(text: str | None) -> int | None:
+    if text is None:
+        return None
+    if text[0] not in "+-":
+        return 0
+    minutes = 60 * int(text[1:3]) + int(text[-2:] if len(text) > 3 else 0)
+    return -minutes if text[0] == "-" else minutes
+
+
 def has_short_year(text: str) -> bool:
     """Whether the text is a date whose year has two digits."""
     return bool(_SHORT_YEAR.match(text))
@@ -365,6 +421,12 @@ def name_key(name: str) -> str:
     return " ".join(tokens) or text.strip().casefold()
 
 
+@lru_cache(maxsize=50_000)
+def _pairs(key: str) -> frozenset[str]:
+    """Each two letters that stand together in a name, its ends included."""
+    return frozenset(map("".join, zip(" " + key, key + " ", strict=True)))
+
+
 def closest(name: str, names: Iterable[str]) -> str | None:
     """Return the one name that is most like `name`, for "did you mean", or None.
 
@@ -377,7 +439,14 @@ def closest(name: str, names: Iterable[str]) -> str | None:
     for candidate in names:
         by_key.setdefault(name_key(candidate), candidate)
     # A cap on length keeps the comparison quick on a hostile cell.
-    found = difflib.get_close_matches(name_key(name[:200]), list(by_key), n=1, cutoff=0.6)
+    key = name_key(name[:200])
+    near = list(by_key)
+    if len(near) > _COMPARED:
+        # Of many names only those that share most pairs of letters are compared in full.
+        pairs = _pairs(key)
+        near.sort(key=lambda other: -2 * len(pairs & _pairs(other)) / (len(key) + len(other) + 1))
+        near = near[:_COMPARED]
+    found = difflib.get_close_matches(key, near, n=1, cutoff=0.6)
     return by_key[found[0]] if found else None
 
 

@@ -112,6 +112,21 @@ def check_blocks(tables: Tables) -> None:
             frame.loc[i, BAD] = True
 
 
+def check_aliases(tables: Tables) -> None:
+    """Report aliases that are the name of a block; such a spelling can't mean another."""
+    table = tables["aliases"]
+    frame = table.frame
+    blocks = {name_key(name): name for name in tables["blocks"].frame["block_id"] if name}
+    for i in np.flatnonzero(~frame[BAD].to_numpy()):
+        written, meant = frame["as_written"].iloc[i], frame["block_id"].iloc[i]
+        own = blocks.get(name_key(written))
+        if own is not None and own != meant:
+            says = f"as_written {shown(written)} is the name of block {shown(own)}, and block_id is {shown(meant)}"
+            do = "Delete the row; the block keeps its own name."
+            table.place.add("alias-of-block", WARNING, says, "", do, index=int(i), column="as_written", value=written)
+            frame.loc[i, BAD] = True
+
+
 def check_spans(tables: Tables) -> None:
     """First and last days of harvesters."""
     _spans(tables["harvesters"], "ready_from", "ready_to")

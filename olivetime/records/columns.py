@@ -168,7 +168,7 @@ class Column:
     name : str
         Name in the cleaned table, its unit as suffix.
     kind : str
-        "text", "number", "integer", "date", "bool" or "choice".
+        "text", "number", "integer", "date", "instant" (an hour, in UTC), "bool" or "choice".
     unit : str, optional
         Key of `UNITS`.
     hard, usual : tuple of float, optional
@@ -277,6 +277,14 @@ _BLOCKS = (
     Column("closed_to", "date", help="Last day on which nobody may pick here."),
     Column("pick_after", "date", help="Earliest day the buyer or grower allows."),
     Column("pick_before", "date", help="Latest day the buyer or grower allows."),
+    _note(),
+)
+
+_ALIASES = (
+    _key("as_written", "Name as a laboratory, driver or mill writes it."),
+    _link("block_id", "blocks.block_id", "The block that is meant."),
+    Column("seen_in", "text", help="Where the name was seen."),
+    Column("agreed_on", "date", help="Day on which somebody said so."),
     _note(),
 )
 
@@ -406,6 +414,28 @@ _WEATHER_DAYS = (
     _MAXIMUM,
     _RAIN,
     Column("wind_m_s", "number", "m/s", (0, 75), (0, 25), help="Mean wind of the day."),
+)
+
+_WEATHER_HOURS = (
+    _key("station_id", "Station, as in the stations table.", "stations.station_id"),
+    Column(
+        "hour_utc",
+        "instant",
+        required=True,
+        unique=True,
+        help="Start of the hour in UTC, as 2026-10-05 13:00; one with its own offset (13:00+02:00) is converted.",
+    ),
+    Column(
+        "air_temp_c",
+        "number",
+        "C",
+        (-35, 55),
+        (-15, 47),
+        required=True,
+        gaps=True,
+        help="Air temperature of the hour.",
+    ),
+    Column("rain_mm", "number", "mm", (0, 200), (0, 60), help="Rain that fell in the hour."),
 )
 
 _OUTLOOK = (
@@ -625,10 +655,12 @@ _COMMITTED = (
 
 TABLES: dict[str, tuple[Column, ...]] = {
     "blocks": _BLOCKS,
+    "aliases": _ALIASES,
     "cultivars": _CULTIVARS,
     "samples": _SAMPLES,
     "stations": _STATIONS,
     "weather_days": _WEATHER_DAYS,
+    "weather_hours": _WEATHER_HOURS,
     "outlook": _OUTLOOK,
     "harvesters": _HARVESTERS,
     "trucks": _TRUCKS,
@@ -642,10 +674,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
 
 TABLE_HELP: dict[str, str] = {
     "blocks": "One row for each block of trees that is picked as one.",
+    "aliases": "Other spellings of blocks that were agreed on; every table may use them.",
     "cultivars": "One row for each cultivar grown.",
     "samples": "One row for each fruit sample, of this season and earlier ones.",
     "stations": "One row for each weather station.",
     "weather_days": "Measured weather, one row for each station and day, of this season and earlier ones.",
+    "weather_hours": "Measured weather by the hour; may stand instead of weather_days.",
     "outlook": "The weather outlook, one row for each station, member and day.",
     "harvesters": "One row for each harvester.",
     "trucks": "One row for each truck or group of like trucks.",
@@ -673,8 +707,12 @@ KEYS: dict[str, tuple[str, ...]] = {
     table: tuple(column.name for column in columns if column.unique) for table, columns in TABLES.items()
 }
 
-# Columns worked out by the reader and added after the ones above.
-DERIVED: dict[str, tuple[str, ...]] = {"samples": ("season",), "picks": ("season",)}
+# Columns worked out by the reader and added after the ones above, with their type.
+DERIVED: dict[str, dict[str, str]] = {
+    "samples": {"season": "int64"},
+    "weather_hours": {"day": "datetime64[us]"},
+    "picks": {"season": "int64"},
+}
 
 
 @dataclass(frozen=True)
@@ -857,6 +895,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("season", "locale", "text", "en_US", "How numbers and dates are written on pages."),
     Setting("layout", "decimal", "text", None, "Decimal mark of text numbers.", choices=(".", ",")),
     Setting("layout", "date_order", "text", None, "Order of day, month and year.", choices=("dmy", "mdy", "ymd")),
+    Setting("layout", "clock", "text", None, "Time zone of hours written without an offset, by its IANA name."),
     Setting("layout", "ton", "text", None, "What a heading's ton means.", choices=("short", "metric")),
     Setting(
         "target",
@@ -881,12 +920,12 @@ def column_of(table: str, name: str) -> Column:
 def dtype_of(column: Column) -> str:
     """Pandas type of a cleaned column.
 
-    Text is "str" with "" for missing; dates are "datetime64[us]" with NaT; bool has no missing values;
-    numbers are "float64" with NaN, but integers that can't be missing are "int64".
+    Text is "str" with "" for missing; dates and instants (UTC) are "datetime64[us]" with NaT; bool has no missing
+    values; numbers are "float64" with NaN, but integers that can't be missing are "int64".
     """
     if column.kind in ("text", "choice"):
         return "str"
-    if column.kind == "date":
+    if column.kind in ("date", "instant"):
         return "datetime64[us]"
     if column.kind == "bool":
         return "bool"
@@ -898,7 +937,7 @@ def dtype_of(column: Column) -> str:
 def empty_table(table: str) -> pd.DataFrame:
     """Build a table without rows, with all its columns of the right type, the derived ones included."""
     series = {column.name: pd.Series([], dtype=dtype_of(column)) for column in TABLES[table]}
-    series |= {name: pd.Series([], dtype="int64") for name in DERIVED.get(table, ())}
+    series |= {name: pd.Series([], dtype=dtype) for name, dtype in DERIVED.get(table, {}).items()}
     return pd.DataFrame(series)
 
 
@@ -973,6 +1012,7 @@ _SCHEMA_TYPES = {
     "number": "number",
     "integer": "integer",
     "date": "date",
+    "instant": "datetime",
     "bool": "boolean",
 }
 

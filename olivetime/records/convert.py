@@ -48,7 +48,7 @@ def find_heading(grid: Grid, table: str, layout: Layout) -> Heading | None:
         for levels in range(1, _HEADING_LEVELS + 1):
             if top + levels > len(grid.texts):
                 break
-            names = _joined_headings(grid, top, levels)
+            names = joined_headings(grid, top, levels)
             known = {m.column.name for name in names if (m := _match(table, name, layout)) is not None}
             fits = len(known)
             if fits and (best is None or fits > best.fits):
@@ -56,7 +56,8 @@ def find_heading(grid: Grid, table: str, layout: Layout) -> Heading | None:
     return best
 
 
-def _joined_headings(grid: Grid, top: int, levels: int) -> list[str]:
+def joined_headings(grid: Grid, top: int, levels: int) -> list[str]:
+    """Headings that stand in `levels` rows from position `top` on, read together from top to bottom."""
     width = max(len(grid.texts[top + k]) for k in range(levels))
     lines = []
     for k in range(levels):
@@ -104,7 +105,13 @@ class Converted:
     missing: tuple[str, ...]
 
 
-def convert(grid: Grid, table: str, layout: Layout, known: Mapping[str, Sequence[str]]) -> Converted:
+def convert(
+    grid: Grid,
+    table: str,
+    layout: Layout,
+    known: Mapping[str, Sequence[str]],
+    aliases: Mapping[str, str] | None = None,
+) -> Converted:
     """Turn a grid into the typed table, with a finding for everything that was not plain.
 
     Parameters
@@ -115,6 +122,8 @@ def convert(grid: Grid, table: str, layout: Layout, known: Mapping[str, Sequence
     layout : Layout
     known : mapping of str to sequence of str
         Names that may be referred to: "blocks.block_id" and so on.
+    aliases : mapping of str to str, optional
+        Agreed spellings of blocks: matching key to block_id.
 
     Returns
     -------
@@ -137,7 +146,7 @@ def convert(grid: Grid, table: str, layout: Layout, known: Mapping[str, Sequence
     texts = [grid.texts[i] for i in keep]
     marks = None if grid.marks is None else [grid.marks[i] for i in keep]
     cells = _cells_by_column(texts, marks, columns, grid, place)
-    return _typed(table, layout, known, place, cells, matches, columns, len(keep))
+    return _typed(table, layout, known, aliases or {}, place, cells, matches, columns, len(keep))
 
 
 def absent(table: str) -> Converted:
@@ -322,6 +331,7 @@ def _typed(
     table: str,
     layout: Layout,
     known: Mapping[str, Sequence[str]],
+    aliases: Mapping[str, str],
     place: Place,
     cells: Mapping[str, Cells],
     matches: Mapping[str, Match],
@@ -335,7 +345,7 @@ def _typed(
     # The block of a row is read first, so that every later finding can name it.
     ordered = sorted(TABLES[table], key=lambda c: c.name != "block_id")
     headings = {name: heading for name, (_, heading) in columns.items()}
-    reader = ColumnReader(place, layout, different, matches, headings, bad)
+    reader = ColumnReader(place, layout, different, matches, headings, bad, aliases)
     reader.decide_marks()
     for column in ordered:
         if column.name not in different:
@@ -367,7 +377,7 @@ def _store(column: Column) -> str:
 def _fill(column: Column, n: int) -> np.ndarray:
     if column.kind in ("text", "choice"):
         return np.full(n, column.default or "", dtype=object)
-    if column.kind == "date":
+    if column.kind in ("date", "instant"):
         return np.full(n, np.datetime64("NaT", "us"))
     if column.kind == "bool":
         return np.full(n, bool(column.default))

@@ -17,7 +17,7 @@ from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
-from olivetime.records.cells import read_number
+from olivetime.records.cells import closest, name_key, read_number
 from olivetime.records.columns import RULES, SETTINGS, TABLE_HELP, TABLES, UNITS, Column
 from olivetime.records.convert import columns_in
 from olivetime.records.files import read_bytes, read_workbook_grids, safe_cell, workbook_bytes, write_atomic
@@ -27,6 +27,7 @@ from olivetime.records.sources import ABOUT_SHEET, PROBLEMS_SHEET, table_of_shee
 
 MARKED_WORKBOOK = "records marked.xlsx"
 PROBLEMS_FILE = "problems.csv"
+ALIASES_FILE = "aliases_offered.csv"
 
 _AUTHOR = "olivetime"
 _FILLS = {ERROR: "F4B6A8", WARNING: "FBE3A6"}
@@ -91,7 +92,7 @@ def settings_text(units: str) -> str:
             lines.append(f"# {s.help}{choices}")
             value = shown.get(s.name, s.default)
             if value is None:
-                lines.append(f'# {s.name} = "{s.choices[0]}"')
+                lines.append(f'# {s.name} = "{s.choices[0] if s.choices else "America/Los_Angeles"}"')
             elif s.kind == "text":
                 lines.append(f'{s.name} = "{value}"')
             else:
@@ -212,6 +213,53 @@ def _csv_cell(value: Any) -> str:
     text = str(value)
     # A negative number is a number, not a formula.
     return text if read_number(text) is not None else safe_cell(text)
+
+
+# Aliases ----------------------------------------------------------------------------------------------------
+
+
+def write_aliases(season: Any, folder: Path | str) -> Path | None:
+    """Write the spellings of blocks that were met, ready to be kept as aliases.csv.
+
+    A spelling that was taken for a block has its `block_id`. One that only looks like a block has it in `perhaps`,
+    and the row does nothing before somebody moves it to `block_id`.
+
+    Parameters
+    ----------
+    season : Season
+    folder : path
+        The season's folder, or another.
+
+    Returns
+    -------
+    Path or None
+        "aliases_offered.csv"; rows of an aliases.csv already there are kept at its head, so that the file can
+        take its place. None when there is no spelling to agree on.
+    """
+    names = [*season.blocks["block_id"], *season.unsound_blocks["block_id"]]
+    by_key = {name_key(name): name for name in names}
+    columns = [column.name for column in TABLES["aliases"]]
+    rows: dict[str, list[str]] = {}
+    met = season.findings[season.findings["column"].isin(["block_id", "start_block"])]
+    met = met[met["code"].isin(["name-matched", "unknown-name"])]
+    for file, sheet, value in zip(met["file"], met["sheet"], met["value"], strict=True):
+        own = by_key.get(name_key(value), "")
+        perhaps = "" if own else closest(value, names) or ""
+        if own or perhaps:
+            seen = f"{file}, sheet {sheet}" if sheet else file
+            rows.setdefault(value, [value, own, seen, "", "", perhaps])
+    if not rows:
+        return None
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow([*columns, "perhaps"])
+    for old in season.aliases.to_dict("records"):
+        agreed = "" if pd.isna(old["agreed_on"]) else old["agreed_on"].date().isoformat()
+        kept = [old["as_written"], old["block_id"], old["seen_in"], agreed, old["note"], ""]
+        writer.writerow([_csv_cell(value) for value in kept])
+    for row in rows.values():
+        writer.writerow([_csv_cell(value) for value in row])
+    return write_atomic(Path(folder) / ALIASES_FILE, text.getvalue().encode("utf-8-sig"))
 
 
 # Marked workbook --------------------------------------------------------------------------------------------

@@ -365,7 +365,9 @@ def _cell_text(value: object, data_type: str, number_format: str) -> tuple[str, 
     if isinstance(value, bool):
         return ("true" if value else "false"), TRUTH
     if isinstance(value, datetime):
-        return value.date().isoformat(), DATE
+        # Spreadsheets keep times as fractions of a day, a hair beside the full minute.
+        value = (value + timedelta(seconds=30)).replace(second=0, microsecond=0)
+        return value.isoformat(" ", "minutes").removesuffix(" 00:00"), DATE
     if isinstance(value, date):
         return value.isoformat(), DATE
     if isinstance(value, time | timedelta):

@@ -7,13 +7,15 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from types import MappingProxyType
+from zoneinfo import available_timezones
 
 import numpy as np
 import pandas as pd
 
-from olivetime.records.cells import closest
+from olivetime.records.cells import closest, name_key
 from olivetime.records.checks import (
     Tables,
+    check_aliases,
     check_blocks,
     check_contracts,
     check_duplicates,
@@ -26,7 +28,8 @@ from olivetime.records.checks import (
 )
 from olivetime.records.columns import KEYS, NEEDED_TABLES, TABLE_HELP, TABLES, SeasonError, dtype_of
 from olivetime.records.convert import BAD, ROW, Converted, absent, convert
-from olivetime.records.export import mark_workbook, write_problems, write_template
+from olivetime.records.export import mark_workbook, write_aliases, write_problems, write_template
+from olivetime.records.files import read_bytes, sha256_of
 from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, findings_table, shown
 from olivetime.records.settings import WORKBOOK, Settings, in_year, read_settings
 from olivetime.records.sources import CAN_BE_LOST, Gathered, gather
@@ -40,9 +43,12 @@ __all__ = [
     "season_label",
     "season_labels",
     "season_start",
+    "write_aliases",
     "write_problems",
     "write_template",
 ]
+
+BOUNDARIES_FILE = "boundaries.geojson"
 
 # Tables are read in this order, so that what a table refers to has been read before it.
 _ORDER = (
@@ -53,16 +59,19 @@ _ORDER = (
         "mill",
         "trucks",
         "blocks",
+        "aliases",
         "harvesters",
         "samples",
         "weather_days",
     ),
-    *("outlook", "mill_days", "treatments", "picks", "committed"),
+    *("weather_hours", "outlook", "mill_days", "treatments", "picks", "committed"),
 )
+_REFERRED_TO = frozenset(column.refers_to for columns in TABLES.values() for column in columns if column.refers_to)
 # The day on which a row became known; the second column stands in for an empty first one.
 _KNOWN_ON: dict[str, tuple[str, ...]] = {
     "samples": ("received_on", "sampled_on"),
     "weather_days": ("day",),
+    "weather_hours": ("day",),
     "outlook": ("issued_on",),
     "treatments": ("recorded_on", "applied_on"),
     "picks": ("picked_on",),
@@ -102,10 +111,14 @@ class Season:
         Every rule of `columns.RULES`, overlaid by the season's own.
     blocks : DataFrame
         Blocks whose own row is sound; `blocked` may name some of them, and others that are not here.
-    cultivars, samples, stations, weather_days, outlook, harvesters, trucks, mill, mill_days, treatments,
-    contracts, picks, committed : DataFrame
+    aliases, cultivars, samples, stations, weather_days, weather_hours, outlook, harvesters, trucks, mill,
+    mill_days, treatments, contracts, picks, committed : DataFrame
         Columns as in `columns.TABLES` with the derived ones, sorted by key; `samples` and `picks` of this
-        season, `outlook` the latest issue.
+        season, `outlook` the latest issue. `day` of weather_hours is the station's calendar day in which the
+        hour starts.
+    boundaries : DataFrame
+        block_id, geometry (shapely polygon, longitude and latitude), area_ha (geodesic), lat_deg, lon_deg, mill_km;
+        no rows when the folder has no boundaries.geojson.
     past_samples, past_picks : DataFrame
         The same of earlier seasons, told apart by `season`.
     findings : DataFrame
@@ -132,10 +145,12 @@ class Season:
     target: Target
     rules: Mapping[str, float | str]
     blocks: pd.DataFrame
+    aliases: pd.DataFrame
     cultivars: pd.DataFrame
     samples: pd.DataFrame
     stations: pd.DataFrame
     weather_days: pd.DataFrame
+    weather_hours: pd.DataFrame
     outlook: pd.DataFrame
     harvesters: pd.DataFrame
     trucks: pd.DataFrame
@@ -145,6 +160,7 @@ class Season:
     contracts: pd.DataFrame
     picks: pd.DataFrame
     committed: pd.DataFrame
+    boundaries: pd.DataFrame
     past_samples: pd.DataFrame
     past_picks: pd.DataFrame
     findings: pd.DataFrame
@@ -274,7 +290,7 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
     found += gathered.findings
     tables = _convert_all(gathered, settings, found)
     for name in NEEDED_TABLES:
-        if tables[name].frame.empty and name != "samples":
+        if tables[name].frame.empty and name not in ("samples", _instead_of_days(name, tables)):
             where = tables[name].place.file
             raise SeasonError(where, f"table {name} has no rows", "", f"Fill it: {TABLE_HELP[name]}")
     check_contracts(tables, str(settings.values["season", "currency"]))
@@ -284,6 +300,8 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
     for name in ("weather_days", "outlook"):
         check_weather(tables, name)
     found += check_treatments(tables)
+    boundaries = _boundaries(folder, tables, gathered, found)
+    _local_days(tables, str(settings.values["season", "time_zone"]))
     start, end = settings.values["season", "start"], settings.values["season", "end"]
     assert isinstance(start, date)  # read_settings sees to it
     assert isinstance(end, date)
@@ -317,15 +335,62 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
         )
     frames = {name: _finish(name, table) for name, table in tables.items()}
     known = _known_by(frames, as_of, found, tables, given=given)
-    return _season(folder, settings, as_of, (start, end, label), known, tables, found, gathered)
+    return _season(folder, settings, as_of, (start, end, label), known, tables, boundaries, found, gathered)
+
+
+def _boundaries(folder: Path, tables: Tables, gathered: Gathered, found: list[Finding]) -> pd.DataFrame:
+    """Read the outlines of blocks when the folder has any; blocks without a place get the outline's."""
+    path = folder / BOUNDARIES_FILE
+    if not path.is_file():
+        return pd.DataFrame({"block_id": pd.Series([], dtype="str"), "geometry": pd.Series([], dtype=object)}).assign(
+            **dict.fromkeys(("area_ha", "lat_deg", "lon_deg", "mill_km"), pd.Series([], dtype="float64"))
+        )
+    # Map libraries take a while to load, and most seasons have no outlines.
+    from olivetime.records.boundaries import fill_places, read_boundaries
+
+    aliases = tables["aliases"].frame[~tables["aliases"].frame[BAD]]
+    agreed = {name_key(a): b for a, b in zip(aliases["as_written"], aliases["block_id"], strict=True)}
+    blocks = tables["blocks"].frame
+    frames = (tables[name].frame for name in ("stations", "mill"))
+    boundaries, problems = read_boundaries(path, blocks, *frames, agreed)
+    found += problems + fill_places(blocks, boundaries, path.name)
+    gathered.sources.append((path.name, sha256_of(read_bytes(path)), len(boundaries)))
+    return boundaries
+
+
+def _instead_of_days(name: str, tables: Mapping[str, object]) -> str:
+    """`name` when it is weather_days and hours stand in its place, else nothing."""
+    hours = tables.get("weather_hours")
+    here = hours is not None and not (isinstance(hours, Converted) and hours.frame.empty)
+    return name if name == "weather_days" and here else ""
+
+
+def _local_days(tables: Tables, zone: str) -> None:
+    """Add to each hour the calendar day of its station's clock."""
+    stations, hours = tables["stations"].frame, tables["weather_hours"].frame
+    known = available_timezones()
+    zones = {}
+    for i, (station, own) in enumerate(zip(stations["station_id"], stations["time_zone"], strict=True)):
+        zones[station] = own if own in known else zone
+        if own and own not in known:
+            says, do = f"time_zone is {shown(own)}", f"The season's, {zone}, was used."
+            tables["stations"].place.add(
+                *("no-zone", WARNING, says, "a name of the IANA list", do), index=i, column="time_zone", value=own
+            )
+    day = pd.Series(pd.NaT, index=hours.index, dtype="datetime64[us]")
+    for station, rows in hours.groupby("station_id", sort=False).groups.items():
+        local = hours.loc[rows, "hour_utc"].dt.tz_localize("UTC").dt.tz_convert(zones.get(station, zone))
+        day[rows] = local.dt.tz_localize(None).dt.normalize().astype("datetime64[us]")
+    hours["day"] = day
 
 
 def _convert_all(gathered: Gathered, settings: Settings, found: list[Finding]) -> dict[str, Converted]:
     known: dict[str, Sequence[str]] = {}
     tables: dict[str, Converted] = {}
+    aliases: dict[str, str] = {}
     for name in _ORDER:
         if name not in gathered.grids:
-            if name in NEEDED_TABLES:
+            if name in NEEDED_TABLES and not _instead_of_days(name, gathered.grids):
                 near = closest(name, (f.file.rpartition(".")[0] for f in gathered.findings if f.code == "not-read"))
                 hint = f"Rename {near}, or add" if near else "Add"
                 raise SeasonError(
@@ -336,13 +401,17 @@ def _convert_all(gathered: Gathered, settings: Settings, found: list[Finding]) -
                 )
             tables[name] = absent(name)
             continue
-        table = convert(gathered.grids[name], name, settings.layouts[name], known)
+        table = convert(gathered.grids[name], name, settings.layouts[name], known, aliases)
         tables[name] = table
         if not table.missing:
             check_duplicates(name, table)
         for column in TABLES[name]:
-            if column.unique and len(KEYS[name]) == 1:
-                known[f"{name}.{column.name}"] = [n for n in dict.fromkeys(table.frame[column.name]) if n]
+            if f"{name}.{column.name}" in _REFERRED_TO:
+                known[f"{name}.{column.name}"] = [n for n in table.frame[column.name].unique() if n]
+        if name == "aliases":
+            check_aliases(tables)
+            agreed = table.frame[~table.frame[BAD]]
+            aliases = {name_key(a): b for a, b in zip(agreed["as_written"], agreed["block_id"], strict=True) if b}
         _stop_if_lost(name, table, found)
     return tables
 
@@ -424,13 +493,14 @@ def _check_pools(tables: Tables, seasons: np.ndarray, label: int, as_of: date) -
     blocks, samples = tables["blocks"], tables["samples"].frame
     counts = ~samples[BAD] & samples["oil_dry_pct"].notna() & (seasons <= label)
     use = samples[counts & (_first_known(samples, _KNOWN_ON["samples"]) <= pd.Timestamp(as_of))]
-    own = use.loc[seasons[use.index] == label, "block_id"].value_counts()
+    own = use.loc[seasons[use.index] == label, "block_id"].value_counts().to_dict()
     cultivar_of = dict(zip(blocks.frame["block_id"], blocks.frame["cultivar"], strict=True))
     pool = set(use["block_id"].map(cultivar_of))
     cultivars = tables["cultivars"].frame
     published = set(cultivars.loc[cultivars["plateau_dry_pct"].notna(), "cultivar"])
+    ids, cultivars_of = blocks.frame["block_id"].tolist(), blocks.frame["cultivar"].tolist()
     for i in np.flatnonzero(~blocks.frame[BAD].to_numpy()):
-        block, cultivar = blocks.frame["block_id"].iloc[i], blocks.frame["cultivar"].iloc[i]
+        block, cultivar = ids[i], cultivars_of[i]
         n = int(own.get(block, 0))
         if n == 0 and cultivar not in pool and cultivar not in published:
             says = f"no sample of cultivar {shown(cultivar)} and no plateau_dry_pct for it"
@@ -446,7 +516,7 @@ def _check_pools(tables: Tables, seasons: np.ndarray, label: int, as_of: date) -
 def _all_findings(tables: Tables, seasons: Mapping[str, np.ndarray], label: int, as_of: date) -> list[Finding]:
     """Gather the findings of all tables.
 
-    Faults of past seasons and of the old order can't stop a block. What became known after the as-of day is
+    Faults of past seasons, of aliases and of the old order can't stop a block. What became known after the as-of day is
     not spoken of, except the samples whose very date is the fault.
     """
     found: list[Finding] = []
@@ -460,7 +530,7 @@ def _all_findings(tables: Tables, seasons: Mapping[str, np.ndarray], label: int,
         for finding in table.place.found:
             if finding.row in late and finding.code != "after-as-of":
                 continue
-            if finding.level == ERROR and (finding.row in past or name == "committed"):
+            if finding.level == ERROR and (finding.row in past or name in ("aliases", "committed")):
                 found.append(replace(finding, level=WARNING, do=f"{finding.do} The row was left out."))
             else:
                 found.append(finding)
@@ -523,6 +593,7 @@ def _season(
     span: tuple[date, date, int],
     known: dict[str, pd.DataFrame],
     tables: Tables,
+    boundaries: pd.DataFrame,
     found: list[Finding],
     gathered: Gathered,
 ) -> Season:
@@ -580,6 +651,7 @@ def _season(
         locale=str(values["season", "locale"]),
         target=Target(kind, 0.0 if kind == "best_value" else float(str(value))),
         rules=settings.rules,
+        boundaries=boundaries,
         findings=findings,
         sources=pd.DataFrame(gathered.sources, columns=["file", "sha256", "rows"]),
         blocked=MappingProxyType(dict(sorted(blocked.items()))),

@@ -163,13 +163,7 @@ def _check_values(values: Mapping[tuple[str, str], object], target: Mapping[str,
             f"a day within a year of start ({start.isoformat()})",
             "Correct start or end.",
         )
-    zone = str(values["season", "time_zone"])
-    try:
-        zoneinfo.ZoneInfo(zone)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        near = difflib.get_close_matches(zone, zoneinfo.available_timezones(), n=1, cutoff=0.5)
-        do = f'Did you mean "{near[0]}"?' if near else 'Write it like "America/Los_Angeles".'
-        raise SeasonError(where, f'time_zone is "{shown(zone)}"', "a name of the IANA list", do) from None
+    _check_zone(where, "time_zone", str(values["season", "time_zone"]))
     currency = str(values["season", "currency"])
     if not re.fullmatch("[A-Z]{3}", currency):
         raise SeasonError(where, f'currency is "{shown(currency)}"', "three capital letters", 'Write it like "USD".')
@@ -190,6 +184,15 @@ def _check_values(values: Mapping[tuple[str, str], object], target: Mapping[str,
         raise SeasonError(
             f"{SETTINGS_FILE}, [target]", f"value is {value:g}", f"{low} to {high} for {kind}", "Correct it."
         )
+
+
+def _check_zone(where: str, name: str, zone: str) -> None:
+    try:
+        zoneinfo.ZoneInfo(zone)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        near = difflib.get_close_matches(zone, zoneinfo.available_timezones(), n=1, cutoff=0.5)
+        do = f'Did you mean "{near[0]}"?' if near else 'Write it like "America/Los_Angeles".'
+        raise SeasonError(where, f'{name} is "{shown(zone)}"', "a name of the IANA list", do) from None
 
 
 def _rules(given: Mapping[str, object]) -> Mapping[str, float | str]:
@@ -236,7 +239,9 @@ def _layouts(
         headings = given.get("headings", {})
         if not isinstance(headings, dict) or not all(isinstance(v, str) for v in headings.values()):
             raise SeasonError(where, "headings is no list of pairs", '{ "theirs" = "ours" }', "Write it so.")
-        layouts[table] = Layout(chosen["decimal"], chosen["date_order"], chosen["ton"], dict(headings))
+        if chosen["clock"] is not None:
+            _check_zone(where, "clock", chosen["clock"])
+        layouts[table] = Layout(chosen["decimal"], chosen["date_order"], chosen["ton"], dict(headings), chosen["clock"])
         if "file" in given or "sheet" in given:
             file = str(_setting(where, "file", "text", given.get("file", WORKBOOK), ()))
             files[table] = (file, str(_setting(where, "sheet", "text", given.get("sheet", ""), ())))

@@ -19,9 +19,10 @@ ABOUT_SHEET = "about"
 # The marked copy lists its findings on a sheet of this name; it comes back when the copy has been mended.
 PROBLEMS_SHEET = "problems"
 # Losing one of these costs knowledge, not the decision.
-CAN_BE_LOST = frozenset(("outlook", "committed"))
+CAN_BE_LOST = frozenset(("aliases", "outlook", "committed"))
+_TITLES = {heading_key(table): table for table in TABLES}
 # Files the package itself writes beside the records.
-_OURS = frozenset(("problems", "problems_new"))
+_OURS = frozenset(("problems", "problems_new", "aliases_offered", "aliases_offered_new"))
 
 
 @dataclass
@@ -134,9 +135,10 @@ def _lost(out: Gathered, table: str, error: SeasonError) -> None:
 
 
 def _gather_csv(path: Path, wanted: Mapping[str, str], settings: Settings, out: Gathered) -> None:
-    table = next(iter(wanted), heading_key(path.stem))
-    if table not in TABLES:
-        if table not in _OURS:
+    title = heading_key(path.stem)
+    table = next(iter(wanted), _TITLES.get(title, ""))
+    if not table:
+        if title not in _OURS:
             near = closest(path.stem, TABLES)
             do = f"Did you mean {near}.csv?" if near else "Nothing to do if it's not needed."
             level = WARNING if near else NOTE
@@ -165,7 +167,8 @@ def table_of_sheet(file: str, sheet: str, settings: Settings) -> str | None:
     for table, (named_file, named_sheet) in settings.files.items():
         if named_file == file and (not named_sheet or heading_key(named_sheet) == title):
             return table
-    return title if title in TABLES and title not in settings.files else None
+    table = _TITLES.get(title, "")
+    return table if table and table not in settings.files else None
 
 
 def _gather_workbook(path: Path, settings: Settings, out: Gathered) -> None:

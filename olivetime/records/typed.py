@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -26,16 +27,17 @@ from olivetime.records.cells import (
     name_key,
     needs_date_order,
     read_date,
+    read_instant,
     read_number,
     read_truth,
     serial_date,
 )
 from olivetime.records.columns import TABLES, Column
 from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, shown
-from olivetime.records.headings import Match
+from olivetime.records.headings import Match, heading_key
 
 # Faults of measured and forecast weather cost a day's value, which is filled and flagged later.
-LENIENT_TABLES = frozenset(("weather_days", "outlook"))
+LENIENT_TABLES = frozenset(("weather_days", "weather_hours", "outlook"))
 # Other tables name these things, so two of them may not differ only in dashes, case or leading zeros.
 NAMED_THINGS = frozenset(("blocks", "cultivars", "stations", "harvesters", "trucks", "mill", "contracts"))
 # Values stations write for "no reading" (common practice, no source).
@@ -81,12 +83,15 @@ class Layout:
         None: decided from the file, or asked for.
     headings : mapping of str to str
         The file's own heading to ours (with unit suffix).
+    clock : str or None
+        Time zone of hours written without an offset; None: UTC when the file's own heading says so.
     """
 
     decimal: str | None = None
     date_order: str | None = None
     ton: str | None = None
     headings: Mapping[str, str] = field(default_factory=dict)
+    clock: str | None = None
 
 
 @dataclass
@@ -149,6 +154,8 @@ class ColumnReader:
         Each column's heading in the file.
     bad : ndarray of bool, shape (rows,)
         Written to.
+    aliases : mapping of str to str
+        Agreed spellings of blocks: matching key to block_id.
     """
 
     place: Place
@@ -157,6 +164,7 @@ class ColumnReader:
     matches: Mapping[str, Match]
     headings: Mapping[str, str]
     bad: np.ndarray
+    aliases: Mapping[str, str] = field(default_factory=dict)
     decimal: str | None = "."
     decimal_known: bool = False
     date_order: str | None = None
@@ -170,7 +178,7 @@ class ColumnReader:
             orders = {
                 proof
                 for name in self.different
-                if kinds[name] == "date"
+                if kinds[name] in ("date", "instant")
                 for text, mark in zip(self.different[name].texts, self.different[name].marks, strict=True)
                 if mark == TEXT and (proof := date_proof(text))
             }
@@ -214,6 +222,8 @@ class ColumnReader:
             values = self._numbers(column, d)
         elif column.kind == "date":
             values = self._dates(column, d)
+        elif column.kind == "instant":
+            values = self._instants(column, d)
         elif column.kind == "bool":
             values = self._truths(column, d)
         elif column.kind == "choice":
@@ -436,7 +446,10 @@ class ColumnReader:
 
     def _looks_fahrenheit(self, column: Column, d: Distinct, values: np.ndarray) -> bool:
         """One error for a temperature column that is plainly in degrees F, not one for each row."""
-        if column.name not in ("temp_max_c", "temp_min_c") or self.matches[column.name].unit != "degrees C":
+        if (
+            column.name not in ("temp_max_c", "temp_min_c", "air_temp_c")
+            or self.matches[column.name].unit != "degrees C"
+        ):
             return False
         daily = values[d.code]
         daily = daily[np.isfinite(daily) & ~np.isin(daily, list(SENTINELS))]
@@ -544,6 +557,73 @@ class ColumnReader:
             do = "Write the date as 2026-10-05."
         self._fault(column, which, "no-date", says, "a date", do)
 
+    # Hours --------------------------------------------------------------------------------------------------
+
+    def _instants(self, column: Column, d: Distinct) -> np.ndarray:
+        """Hours in UTC, each from its own offset, the layout's clock, or a heading that says UTC."""
+        values = np.full(len(d.texts), np.datetime64("NaT", "us"))
+        name = self._heading(column)
+        order, _ = self._order_for(column, d)
+        zone = ZoneInfo(self.layout.clock) if self.layout.clock else None
+        if zone is None and "utc" in heading_key(self.headings[column.name]).split("_"):
+            zone = ZoneInfo("UTC")
+        wait: dict[str, list[int]] = {}
+        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            if mark == TEXT and is_no_result(text):
+                continue
+            if needs_date_order(text) and order is None:
+                wait.setdefault("order", []).append(i)
+                continue
+            read = read_instant(text, order) if mark in (TEXT, DATE) else None
+            if read is None and mark == DATE:
+                # A workbook's midnight has no time of its own.
+                read = read_instant(f"{text} 00:00", order)
+            if read is None:
+                wait.setdefault("form", []).append(i)
+                continue
+            clock, offset = read
+            if offset is not None:
+                values[i] = np.datetime64(clock, "us") - np.timedelta64(offset, "m")
+            elif zone is None:
+                wait.setdefault("zone", []).append(i)
+            else:
+                kind, instant = _in_zone(clock, zone)
+                if kind:
+                    wait.setdefault(kind, []).append(i)
+                else:
+                    values[i] = instant
+        endless = [i for i, text in enumerate(d.texts) if " 24:00" in text or "T24:00" in text]
+        if endless:
+            rows = d.rows_of(endless)
+            says = f"{name} {shown(d.texts[endless[0]])} was read as 00:00 of the next day in {_many(len(rows))}"
+            self.place.add("hour-24", NOTE, says, "", "Nothing to do.", index=int(rows[0]), column=column.name)
+        for kind, which in wait.items():
+            self._no_instant(column, d, kind, which)
+        return values[d.code]
+
+    def _no_instant(self, column: Column, d: Distinct, kind: str, which: Sequence[int]) -> None:
+        """One finding for all hours that can't be placed for the same reason."""
+        rows = d.rows_of(which)
+        self.bad[rows] = True
+        text = shown(d.texts[d.code[rows[0]]])
+        says, many = f"{self._heading(column)} is {text}", _many(len(rows))
+        code, level, found, expected, do = {
+            "order": ("date-order", ERROR, f"{says}, and nothing shows the order of day and month", "", _SET_ORDER),
+            "form": ("no-hour", WARNING, says, "a day and an hour", "Write it as 2026-10-05 13:00."),
+            "zone": (
+                *("no-clock", ERROR, f"{says}, and nothing says by which clock", ""),
+                'Write clock = "America/Los_Angeles", or clock = "UTC", under [layout.weather_hours] in season.toml.',
+            ),
+            "never": ("hour-never", WARNING, f"{says}, an hour that the clock skipped", "", "The hour isn't used."),
+            "twice": (
+                *("hour-twice", WARNING, f"{says}, an hour that the clock ran through twice", ""),
+                "The hour isn't used; write it with its offset, as 01:30-07:00.",
+            ),
+        }[kind]
+        if len(rows) > 1:
+            found = f"{found} ({many} like it)"
+        self.place.add(code, level, found, expected, do, index=int(rows[0]), column=column.name, value=text)
+
     # Words --------------------------------------------------------------------------------------------------
 
     def _truths(self, column: Column, d: Distinct) -> np.ndarray:
@@ -597,8 +677,14 @@ class ColumnReader:
             by_key.setdefault(name_key(name), []).append(name)
         thing = column.refers_to.partition(".")[2].removesuffix("_id")
         unknown = 0
+        agreed: list[int] = []
+        aliases = self.aliases if column.refers_to == "blocks.block_id" else {}
         for i, text in enumerate(values):
             if text == "" or text in exact:
+                continue
+            if aliases and name_key(text) in aliases:
+                values[i] = aliases[name_key(text)]
+                agreed.append(i)
                 continue
             same = by_key.get(name_key(text), [])
             if len(same) == 1:
@@ -619,6 +705,27 @@ class ColumnReader:
                 do = f"Did you mean {shown(near)}?" if near else f"Add it to {table}, or correct the name."
                 says = f"no such {thing} as `{shown(text)}`"
                 self._fault(column, i, "unknown-name", says, "", do, together=True)
+        if agreed:
+            d = self.different[column.name]
+            pairs = ", ".join(f"{shown(d.texts[i])} is {shown(values[i])}" for i in agreed[:5])
+            more = f" and {len(agreed) - 5} more" if len(agreed) > 5 else ""
+            says = f"{self._heading(column)} was read by the aliases table: {pairs}{more}"
+            index = int(np.argmax(d.code == agreed[0]))
+            self.place.add("alias", NOTE, says, "", "Nothing to do.", index=index, column=column.name)
+
+
+def _many(n: int) -> str:
+    return "1 row" if n == 1 else f"{n} rows"
+
+
+def _in_zone(clock: datetime, zone: ZoneInfo) -> tuple[str, np.datetime64]:
+    """Clock time of a zone to UTC; "twice" or "never" when a change of the clock leaves it open."""
+    first = clock.replace(tzinfo=zone)
+    instant = first.astimezone(UTC).replace(tzinfo=None)
+    if first.utcoffset() != first.replace(fold=1).utcoffset():
+        back = instant.replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None)
+        return ("twice" if back == clock else "never"), np.datetime64("NaT", "us")
+    return "", np.datetime64(instant, "us")
 
 
 def _native(value: float, match: Match) -> float:

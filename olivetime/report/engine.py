@@ -113,7 +113,14 @@ class WeekEngine:
 
     @classmethod
     def execute_notebook(
-        cls, nb, kernel_name, output_path=None, progress_bar=True, log_output=False, autosave_cell_every=30, **kwargs
+        cls,
+        nb,
+        kernel_name,  # noqa: ARG003
+        output_path=None,
+        progress_bar=True,
+        log_output=False,
+        autosave_cell_every=30,
+        **kwargs,  # noqa: ARG003
     ):
         """Run every code cell in order and stop at the first error, as a kernel would.
 

@@ -173,8 +173,12 @@ def _mill_answer(week: tables.Week) -> tuple[str, str]:
     )
     full = by_day["crop_t"].idxmax()
     on = tables.day_text(full, week.info, "MMMEd")
-    rest = f"The fullest day is {on}: {amount(by_day.at[full, 'crop_t'])} of {amount(by_day.at[full, 'limit_t'])}"
-    return first, f"{rest} {unit.label} it can take."
+    top, limit = by_day.at[full, "crop_t"], by_day.at[full, "limit_t"]
+    if amount(top) == amount(limit) or top <= limit:
+        rest = f"The fullest day is {on}: {amount(top)} of the {amount(limit)} {unit.label} the mill can take."
+    else:
+        rest = f"{on} brings {amount(top)} {unit.label}, more than the {amount(limit)} the mill can take that day."
+    return first, rest
 
 
 def _what_if_answer(week: tables.Week) -> tuple[str, str]:
@@ -349,13 +353,13 @@ def arrivals_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
             (
                 tables.day_text(day, info, "MMMEd"),
                 f"{amount(part['crop_t'].sum())} {crop.label}",
-                f"{amount(part['limit_t'].max())} {crop.label}",
+                f"of {amount(part['limit_t'].max())} {crop.label}",
                 "; ".join(f"{lot} {amount(t)}" for lot, t in zip(lots["lot"], lots["crop_t"], strict=True)),
             )
         )
     return tables.DisplayTable(
         caption=f"Fruit to the mill by day, mean of the scenarios; lots in {crop.label}",
-        headings=("Day", "Fruit", "The mill takes", "Lots"),
+        headings=("Day", "Fruit", "Limit", "Lots"),
         units=("", "", "", ""),
         rows=tuple(found),
         align=("left",) * 4,

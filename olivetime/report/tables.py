@@ -10,9 +10,7 @@ import hashlib
 import html
 import io
 import json
-import os
 import re
-import tempfile
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
@@ -30,6 +28,7 @@ from olivetime.harvest.hindcast import Hindcast
 from olivetime.harvest.order import Proposal
 from olivetime.harvest.reasons import CODES, reasons, standard_what_ifs, waiting_costs
 from olivetime.records.columns import SeasonError
+from olivetime.records.files import write_atomic
 from olivetime.words import (
     Unit,
     chance_text,
@@ -771,12 +770,12 @@ def save_week(week: Week, folder: Path | str) -> Path:
         )
         buffer = io.BytesIO()
         frame.to_parquet(buffer, index=False)
-        _write(folder / f"{name}.csv", csv.encode())
-        _write(folder / f"{name}.parquet", buffer.getvalue())
+        write_atomic(folder / f"{name}.csv", csv.encode())
+        write_atomic(folder / f"{name}.parquet", buffer.getvalue())
         hashes[name] = hashlib.sha256(buffer.getvalue()).hexdigest()
-    _write(folder / "committed.csv", committed_table(week).to_csv(index=False, lineterminator="\n").encode())
+    write_atomic(folder / "committed.csv", committed_table(week).to_csv(index=False, lineterminator="\n").encode())
     text = json.dumps({"info": week.info, "tables": hashes}, indent=1, ensure_ascii=False, sort_keys=True)
-    _write(folder / "info.json", text.encode())
+    write_atomic(folder / "info.json", text.encode())
     return folder
 
 
@@ -799,17 +798,6 @@ def _has_hours(column: pd.Series) -> bool:
         return False
     known = column.dropna()
     return bool((known != known.dt.normalize()).any())
-
-
-def _write(path: Path, data: bytes) -> None:
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
 
 
 def load_week(folder: Path | str) -> Week:

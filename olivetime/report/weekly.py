@@ -34,6 +34,7 @@ import olivetime
 from olivetime.fanout import Outcome, run_many
 from olivetime.harvest.order import Proposal, propose
 from olivetime.harvest.reasons import what_if
+from olivetime.records.files import write_atomic
 from olivetime.records.season import read_season
 from olivetime.report import front, page, tables
 from olivetime.report.render import check_parameters, notebooks_folder, render_report
@@ -437,13 +438,13 @@ def _publish(
 
     rows = {key: row for key, row in rows.items() if row is not None}
     table = _reports_table(rows.values())
-    _write(folder / "index.html", front.index_page(week, table, notes))
+    write_atomic(folder / "index.html", front.index_page(week, table, notes).encode())
     seconds = {**seconds, "reports": time.perf_counter() - begun}
     manifest = _manifest(week, folder, rows, compute_key, seconds, engine=engine, notes=notes)
-    _write(folder / "manifest.json", json.dumps(manifest, indent=1, allow_nan=False) + "\n")
+    write_atomic(folder / "manifest.json", (json.dumps(manifest, indent=1, allow_nan=False) + "\n").encode())
     first = table.set_index("key")["status"].get("pick_order")
     if first in ("made", "unchanged"):  # a week whose order is missing must not become the newest
-        _write(folder.parent / "index.html", front.weeks_page(folder.parent, week))
+        write_atomic(folder.parent / "index.html", front.weeks_page(folder.parent, week).encode())
     failed = bool((table["status"] == "failed").any())
     return RunResult(folder, folder / "index.html", table, 6 if failed else 0, notes)
 
@@ -630,15 +631,6 @@ def _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, *, 
 
 
 # --- publishing -----------------------------------------------------------------------------------------
-
-
-def _write(path: Path, text: str) -> None:
-    part = path.with_name(f"{path.name}.part")
-    with part.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    os.replace(part, path)
 
 
 def _remove_files(report: Report, folder: Path) -> None:

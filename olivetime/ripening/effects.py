@@ -19,16 +19,22 @@ from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy import optimize
+from scipy.linalg import lapack
 from scipy.special import ndtri
 from scipy.stats import qmc
+
+from olivetime.ripening.modes import invert
 
 Array = NDArray[np.floating[Any]]
 
 _INNER_STEPS = 60
 _OUTER_STEPS = 300
 _MODE_TOLERANCE = 1e-9
+_ROUGH_TOLERANCE = 1e-7  # where three to four digits of the standard errors are enough
+_POINT_TOLERANCE = 1e-5  # for draws
 _LIMIT_SD = 2.5  # how far draws of standard deviations may go, in sds of estimate and prior; our choice
 N_POINTS = 16  # sets of standard deviations behind the draws; our choice
 
@@ -344,15 +350,75 @@ def _sd_gradient(layout: Layout, theta: Array, by_group: Array, by_shared: Array
 
 @dataclass(frozen=True)
 class _Arrow:
-    """The arrow matrix at given weights: group inverses, cross terms (G, q, A), inverse corner (D, D)."""
+    """The arrow matrix at given weights: group inverses, cross terms (G, q, A), root of the corner (D, D)."""
 
     weight: Array
     inverse: Array
     cross: Array
-    corner: Array
+    corner_root: Array
+    logdet: float
 
 
-def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = None) -> Mode:
+@njit(cache=True)
+def _eliminate(a, d, active, w, n_shared):
+    """Take the groups out of the arrow: log determinant, inverses, cross terms, what stays in the corner."""
+    n_group, n_place, q = a.shape
+    n_active = d.shape[2]
+    inverse = np.empty((n_group, q, q))
+    cross = np.zeros((n_group, q, n_active))
+    corner = np.eye(n_shared)
+    logdet = 0.0
+    own = np.empty((q, q))
+    part = np.empty((n_active, n_active))
+    half = np.empty((q, n_active))
+    met = np.empty(n_active, np.intp)
+    for g in range(n_group):
+        own[:] = np.eye(q)
+        part[:] = 0.0
+        for m in range(n_place):
+            weight = w[g, m]
+            n_met = 0
+            for c in range(n_active):
+                if d[g, m, c] != 0.0:
+                    met[n_met] = c
+                    n_met += 1
+            for i in range(q):
+                along = weight * a[g, m, i]
+                for j in range(i + 1):
+                    own[i, j] += along * a[g, m, j]
+                for k in range(n_met):
+                    cross[g, i, met[k]] += along * d[g, m, met[k]]
+            for k in range(n_met):
+                along = weight * d[g, m, met[k]]
+                for j in range(k + 1):
+                    part[met[k], met[j]] += along * d[g, m, met[j]]
+        logdet += invert(own, inverse[g])
+        if not np.isfinite(logdet):
+            return False, logdet, inverse, cross, corner
+        half[:] = 0.0
+        for i in range(q):
+            for j in range(q):
+                for c in range(n_active):
+                    half[i, c] += inverse[g, i, j] * cross[g, j, c]
+        for k in range(n_active):
+            row = active[g, k]
+            if row == n_shared:
+                continue
+            for i in range(q):
+                for j in range(k + 1):
+                    part[k, j] -= cross[g, i, k] * half[i, j]
+            for j in range(k + 1):
+                column = active[g, j]
+                if column < n_shared:
+                    corner[row, column] += part[k, j]
+                    if row != column:
+                        corner[column, row] += part[k, j]
+    return True, logdet, inverse, cross, corner
+
+
+def find_mode(
+    layout: Layout, family: Family, psi: Array, start: Mode | None = None, *, tolerance: float = _MODE_TOLERANCE
+) -> Mode:
     """Most probable effects, Laplace log-likelihood and its gradient.
 
     Parameters
@@ -363,6 +429,8 @@ def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = N
         Family parameters, fixed effects, log standard deviations and tilts.
     start : Mode, optional
         A mode nearby.
+    tolerance : float
+        Largest gradient left, relative to the largest slope of a sample.
 
     Returns
     -------
@@ -376,7 +444,6 @@ def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = N
     n_shared, active = len(scale_d), layout.active
     a, d = layout.z @ scale_g, layout.d * np.append(scale_d, 0.0)[active][:, None, :]
     n_group, n_place, q = a.shape
-    eye_g, eye_d = np.eye(q), np.eye(n_shared)
     a_t, d_t = np.swapaxes(a, 1, 2), np.swapaxes(d, 1, 2)
     pair = active[:, :, None] * (n_shared + 1) + active[:, None, :]
     if start is None:
@@ -397,17 +464,17 @@ def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = N
         return times(a, xg) + times(d, gathered(xd))
 
     def arrow(w: Array) -> _Arrow:
-        wa = np.swapaxes(a * w[:, :, None], 1, 2)
-        inverse = np.linalg.inv(eye_g + wa @ a)
-        cross = wa @ d
-        part = np.swapaxes(d * w[:, :, None], 1, 2) @ d - np.swapaxes(cross, 1, 2) @ (inverse @ cross)
-        full = np.bincount(pair.ravel(), part.ravel(), minlength=(n_shared + 1) ** 2)
-        corner = eye_d + full.reshape(n_shared + 1, n_shared + 1)[:n_shared, :n_shared]
-        return _Arrow(w, inverse, cross, np.linalg.inv(corner))
+        fine, logdet, inverse, cross, corner = _eliminate(a, d, active, np.ascontiguousarray(w), n_shared)
+        root, info = lapack.dpotrf(corner, lower=1) if n_shared else (corner, 0)
+        if info or not fine:
+            raise np.linalg.LinAlgError("the curvature of the effects is not positive")
+        return _Arrow(w, inverse, cross, root, logdet + 2.0 * float(np.log(np.diag(root)).sum()))
 
     def solve(at: _Arrow, rg: Array, rd: Array) -> tuple[Array, Array]:
         half = times(at.inverse, rg)
-        xd = at.corner @ (rd - collected(times(np.swapaxes(at.cross, 1, 2), half)))
+        xd = rd - collected(times(np.swapaxes(at.cross, 1, 2), half))
+        if n_shared:
+            xd = lapack.dpotrs(at.corner_root, xd, lower=1)[0]
         return half - times(at.inverse, times(at.cross, gathered(xd))), xd
 
     def penalised(ll: Array, zg: Array, zd: Array, ze: Array) -> float:
@@ -425,7 +492,7 @@ def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = N
         gg = zg - times(a_t, l1)
         gd = zd - collected(times(d_t, l1))
         steepest = max(np.abs(gg).max(initial=0), np.abs(gd).max(initial=0), np.abs(ge).max(initial=0))
-        if steepest < _MODE_TOLERANCE * (1.0 + np.abs(l1).max(initial=0)):
+        if steepest < tolerance * (1.0 + np.abs(l1).max(initial=0)):
             converged = True
             break
         # Weights that hardly moved since the last factors still give steps that shrink the error by as much.
@@ -455,8 +522,11 @@ def find_mode(layout: Layout, family: Family, psi: Array, start: Mode | None = N
     de = 1.0 + sigma**2 * w
     if factor is None or np.abs(w / de - factor.weight).max(initial=0) > 1e-14 * factor.weight.max(initial=0):
         factor = arrow(w / de)
-    inverse, cross, corner = factor.inverse, factor.cross, factor.corner
-    logdet = np.log(de).sum() - np.linalg.slogdet(inverse)[1].sum() - np.linalg.slogdet(corner)[1]
+    inverse, cross, corner = factor.inverse, factor.cross, factor.corner_root
+    logdet = np.log(de).sum() + factor.logdet
+    if n_shared:
+        half = np.tril(lapack.dpotri(corner, lower=1)[0])
+        corner = half + np.tril(half, -1).T
     loglik = float(-height - 0.5 * logdet)
 
     # The adjoint: how the log-likelihood moves when the mode moves.
@@ -540,7 +610,7 @@ def fit_effects(
     n_quadrature : int
         1 is Laplace; more needs one group effect, no shared and no sample effects.
     curvature : bool
-        False leaves covariance and mode_slope empty (for comparing likelihoods only).
+        False leaves mode_slope empty and covariance as the search left it (for comparing likelihoods only).
     exact : bool
         False ends after one Newton step with a one-sided Hessian: half the work, three to four digits of the
         standard errors.
@@ -566,9 +636,10 @@ def fit_effects(
     mean = np.zeros(n_par) if prior_mean is None else prior_mean
     weight = np.zeros(n_par) if prior_sd is None else 1.0 / prior_sd**2
     last: list[Mode] = []
+    tolerance = _MODE_TOLERANCE if exact else _ROUGH_TOLERANCE
 
     def laplace(psi: Array) -> Mode:
-        mode = find_mode(layout, arranged, psi, last[0] if last else None)
+        mode = find_mode(layout, arranged, psi, last[0] if last else None, tolerance=tolerance)
         last[:] = [mode]
         return mode
 
@@ -584,7 +655,7 @@ def fit_effects(
             value, slope = quadrature(psi), _slope(quadrature, psi)
         return -value + 0.5 * float(away @ (weight * away)), -slope + weight * away
 
-    spread = np.eye(n_par) if start_covariance is None else start_covariance
+    spread = np.eye(n_par) if start_covariance is None else 0.5 * (start_covariance + start_covariance.T)
     if n_par:
         # The first step is at most half a unit in any logarithm: spreads must not run away.
         first = np.delete(spread @ objective(start)[1], family.n_parameters + np.arange(layout.x.shape[2]))
@@ -602,7 +673,7 @@ def fit_effects(
     )
     psi = found.x
     value, slope = objective(psi)
-    hessian = np.eye(n_par)
+    hessian: Array | None = None
     mode_slope = np.zeros((n_par, 0))
     if curvature and n_par:
         for _ in range(6 if exact else 1):
@@ -617,7 +688,9 @@ def fit_effects(
             psi, value, slope = trial, value_new, slope_new
             if np.abs(step).max() < 1e-3:
                 break
-    covariance = np.linalg.inv(_positive(hessian)) if n_par else np.zeros((0, 0))
+    covariance = np.zeros((0, 0))
+    if n_par:
+        covariance = found.hess_inv if hessian is None else np.linalg.inv(_positive(hessian))
     mode = laplace(psi)
     loglik = mode.loglik if n_quadrature == 1 else quadrature(psi)
     worst = float(np.abs(slope).max(initial=0.0))
@@ -718,7 +791,7 @@ def _points(
     points = []
     for move in moves:
         moved = psi + np.concatenate([move @ follow, move])
-        there = find_mode(layout, family, moved, mode)
+        there = find_mode(layout, family, moved, mode, tolerance=_POINT_TOLERANCE)
         scale_g, scale_d = group_scale(layout, moved[first:]), shared_scale(layout, moved[first:])
         points.append(
             Point(

@@ -795,6 +795,8 @@ _HYPER = (
 )
 """Priors of the standard deviations, log-normal. Medians are assumptions of ours (no published figures found)."""
 
+T_LIMIT = 3.0  # standard deviations of the prior within which a spread's logarithm is sought
+
 SHAPE_PRIOR = {"logistic": 0.15, "plateau_line": 0.7, "gompertz": 0.15}
 """How likely each shape is before any sample. Oil rose in a straight line from mid-August to a plateau at the end of
 November in all three cultivars and seasons of Polari, Crawford and Wang (2021), Agronomy 11(2):313, abstract; the
@@ -829,7 +831,7 @@ def default_priors(cultivars: Sequence[str], *, midpoint_d: float = 45.0, scale_
     return pd.DataFrame(
         {
             "plateau_dry_pct": [PUBLISHED_PLATEAUS.get(name, 45.0) for name in names],
-            "plateau_sd_fraction": [0.06 if k else 0.09 for k in known],
+            "plateau_sd_fraction": [0.06 if k else 0.07 for k in known],
             "midpoint_d": midpoint_d,
             "midpoint_sd_d": 15.0,
             "scale_d": scale_d,
@@ -996,9 +998,9 @@ def _fit_shape(
     if before is not None:
         start, keep = before.t, {"inner": before.modes.inner, "border": before.modes.border}
 
-    def at(t: Array) -> tuple[Outer, Modes]:
+    def at(t: Array, close: float = 1e-6) -> tuple[Outer, Modes]:
         outer = data.outer(t)
-        modes = find_modes(problem, outer, keep["inner"], keep["border"], warm="warm" in keep, close=1e-6)
+        modes = find_modes(problem, outer, keep["inner"], keep["border"], warm="warm" in keep, close=close)
         keep.update(inner=modes.inner, border=modes.border, warm=modes.inner)
         return outer, modes
 
@@ -1007,21 +1009,16 @@ def _fit_shape(
         fit = laplace(problem, outer, modes)
         return fit.value + 0.5 * float(t @ t), data.chain(t, outer, fit) + t
 
-    found = minimize(
-        objective,
-        start,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(-3.0, 3.0)] * size,
-        options={"ftol": 1e-8, "gtol": 1e-3, "maxiter": 60},
-    )
-    t = found.x
-    gradient = objective(t)[1]
-    rows = []
+    t, gradient = _descend(objective, start, 0.1 * np.eye(size) if before is None else before.t_covariance)
+    centre = (keep["inner"], keep["border"])
+    rows, slopes = [], []
     for i in range(size):
         move = np.zeros(size)
         move[i] = 1e-3
+        keep.update(inner=centre[0], border=centre[1])
         rows.append((objective(t + move)[1] - gradient) / 1e-3)
+        slopes.append([(keep["inner"] - centre[0]) / 1e-3, (keep["border"] - centre[1]) / 1e-3])
+    keep.update(inner=centre[0], border=centre[1])
     hessian = 0.5 * (np.array(rows) + np.array(rows).T)
     values, vectors = np.linalg.eigh(hessian)
     values = np.maximum(values, 0.5)  # the prior alone gives 1; below it the curvature is noise
@@ -1033,7 +1030,15 @@ def _fit_shape(
     def points(n: int) -> tuple[_Point, ...]:
         noise = ndtri(qmc.Sobol(size, rng=1).random(n))
         moved = np.clip(t + noise @ (vectors / np.sqrt(values)).T, -2.5, 2.5)
-        return tuple(_point(problem, *at(each)) for each in moved)
+        out = []
+        for each in moved:  # the modes follow the standard deviations nearly straight: one or two steps are left
+            inner, border = (
+                now + sum(m * slope[k] for m, slope in zip(each - t, slopes, strict=True))
+                for k, now in enumerate(centre)
+            )
+            keep.update(inner=inner, border=border)
+            out.append(_point(problem, *at(each, 1e-3)))
+        return tuple(out)
 
     cov, _ = fit.arrow.covariance()
     last = slice(layout.inner - 3, layout.inner)
@@ -1053,16 +1058,56 @@ def _fit_shape(
     return shape_fit, points
 
 
+def _descend(
+    objective: Callable[[Array], tuple[float, Array]], point: Array, inverse: Array
+) -> tuple[Array, Array]:
+    """Quasi-Newton search between plus and minus T_LIMIT from a guess of the inverse Hessian; point and gradient."""
+    value, gradient = objective(point)
+    for number in range(60):
+        free = ~((np.abs(point) >= T_LIMIT) & (gradient * point < 0))
+        if np.abs(gradient[free]).max(initial=0.0) < 1e-3:
+            break
+        step = -inverse[np.ix_(free, free)] @ gradient[free]
+        step *= min(1.0, 1.5 / np.abs(step).max())
+        share = 1.0
+        for _ in range(12):
+            there = point.copy()
+            there[free] = np.clip(point[free] + share * step, -T_LIMIT, T_LIMIT)
+            ahead_value, ahead = objective(there)
+            if ahead_value <= value + 1e-4 * float(gradient @ (there - point)):
+                break
+            share *= 0.4
+        else:
+            break
+        moved, turned = there - point, ahead - gradient
+        fall = value - ahead_value
+        point, value, gradient = there, ahead_value, ahead
+        along = float(moved @ turned)
+        if along > 1e-10:
+            if number == 0:
+                inverse = np.eye(len(point)) * along / float(turned @ turned) if share < 1 else inverse
+            side = np.eye(len(point)) - np.outer(moved, turned) / along
+            inverse = side @ inverse @ side.T + np.outer(moved, moved) / along
+        if fall < 1e-8 * max(abs(value), 1.0):
+            break
+    return point, gradient
+
+
 def _point(problem: Problem, outer: Outer, modes: Modes) -> _Point:
-    layout = problem.layout
-    curvature = modes.loss.kappa * problem.weight * np.exp(-2 * outer.log_sigma)
-    arrow = factor(layout, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
+    """Centre and spread of the effects at one draw of the standard deviations.
+
+    The centre is the mode moved by the skewness of the posterior (the first-order difference of mean and mode,
+    minus H^-1 times the slope of log det H / 2; Tierney and Kadane 1986, from memory). Without it a plateau that
+    is not yet seen is told too low: a low plateau fits many blocks' chance dips, high ones are many and alike.
+    """
+    fit = laplace(problem, outer, modes)
+    arrow, layout = fit.arrow, problem.layout
     last = slice(layout.inner - 3, layout.inner)
     return _Point(
-        modes.border,
-        _root(arrow.s_inv),
-        modes.inner[:, last],
-        _root(arrow.a_inv[:, last, last]),
+        modes.border + fit.lean_border,
+        arrow.border_root(),
+        modes.inner[:, last] + fit.lean_inner[:, last],
+        np.linalg.cholesky(arrow.a_inv[:, last, last]),
         arrow.reach[:, last],
     )
 
@@ -1207,7 +1252,8 @@ def fit_oil(
     shapes : sequence of str
         Names in `olivetime.ripening.curves.OIL_SHAPES`.
     n_points : int
-        Draws of the standard deviations kept for `OilFit.draw`; a power of 2.
+        Draws of the standard deviations kept for `OilFit.draw`; a power of 2. A quarter for a shape that hardly
+        any block follows.
     seed : int
         Seed of the draws behind the plateau range in `blocks`.
 
@@ -1254,7 +1300,8 @@ def fit_oil(
     weight = np.where(followed, weight, 0.0)
     weight /= weight.sum(axis=1, keepdims=True)
     for i in np.flatnonzero(followed):
-        fits[i] = replace(fits[i], points=makers[i](n_points))
+        enough = n_points if weight[:, i].max() > 0.1 else max(n_points // 4, 1)
+        fits[i] = replace(fits[i], points=makers[i](enough))
 
     fit = OilFit(
         block_ids=tuple(data.groups["block_id"].iloc[data.wanted]),

@@ -206,7 +206,7 @@ def fit_moisture(
     prior: Mapping[str, tuple[float, float]] | None = None,
     centre: float | None = None,
     levelling_days: float | None = None,
-    start: Array | None = None,
+    start: EffectsFit | None = None,
     curvature: bool = True,
 ) -> MoistureFit:
     """Fit the linear mixed model of moisture by (penalised) maximum likelihood.
@@ -233,8 +233,8 @@ def fit_moisture(
         Place on the clock at which level and trend part; default the mean.
     levelling_days : float, optional
         Days over which the trend slows down to 1/e; None for a straight line.
-    start : (P,) array, optional
-        ``effects.psi`` of a similar fit, whose spreads are started from.
+    start : EffectsFit, optional
+        ``effects`` of a similar fit, whose spreads and scale of search are started from.
     curvature : bool
         False skips standard errors (for comparing likelihoods only).
 
@@ -266,9 +266,9 @@ def fit_moisture(
     shared: list[SharedTerm] = []
 
     def levels(values: Sequence[object], more: Sequence[object] | None = None) -> tuple[tuple[object, ...], Array]:
-        known = np.asarray(values)
-        names = tuple(np.unique(known.tolist() + list(more or ())).tolist())
-        return names, (known[:, None] == np.array(names)[None, :]).astype(float)
+        known = np.asarray(values).tolist()
+        names, at = np.unique(known + list(more or ()), return_inverse=True)
+        return tuple(names.tolist()), np.eye(len(names))[at[: len(known)]]
 
     cultivars: tuple[object, ...] = ()
     season_names: tuple[object, ...] = ()
@@ -305,7 +305,7 @@ def fit_moisture(
             if i > len(fixed):
                 first[i] = mean[i]
     if start is not None:
-        first[0], first[1 + len(fixed) :] = start[0], start[1 + len(fixed) :]
+        first[0], first[1 + len(fixed) :] = start.psi[0], start.psi[1 + len(fixed) :]
     guess = np.diag(np.concatenate([[1.0 / n], np.zeros(len(fixed)), spread_guess(layout)]))
     guess[1 : 1 + len(fixed), 1 : 1 + len(fixed)] = sd0**2 * np.linalg.pinv(design_x.T @ design_x, hermitian=True)
     guess[1, 1] += sd0**2 / len(layout.group)
@@ -318,7 +318,7 @@ def fit_moisture(
         prior_sd=sd,
         curvature=curvature,
         exact=prior is None,
-        start_covariance=0.5 * (guess + guess.T),
+        start_covariance=guess if start is None else start.covariance,
     )
     return _summary(fit, centre, levelling_days, names_psi, fixed, cultivars, season_names, weeks, y, w, beta)
 

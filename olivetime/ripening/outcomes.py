@@ -513,7 +513,7 @@ def _fit_moisture(
             block,
             rain_memory_mm=rain[m],
             levelling_days=tau,
-            start=None if best is None else best.effects.psi,
+            start=None if best is None else best.effects,
             curvature=False,
             **shared,
         )
@@ -529,7 +529,7 @@ def _fit_moisture(
         block,
         rain_memory_mm=rain[memory],
         levelling_days=best.levelling_days,
-        start=best.effects.psi,
+        start=best.effects,
         weight=weight,
         **shared,
     )

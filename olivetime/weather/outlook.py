@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from olivetime.records.season import season_start
 from olivetime.weather.stations import StationDays, findings_frame, neighbours, station_offset
@@ -31,6 +32,9 @@ PIECE_SHIFT_DAYS = 7
 # warmest day of the year in the northern half of the world. From memory, for a Mediterranean climate.
 YEARLY_SWING_C = 9.5
 WARMEST_DAY_OF_YEAR = 205
+# From so many past seasons on their scatter is taken for an estimate of the next one's. On the Clemson record
+# laying the missing scatter on them helped with 3, 6, 12, 16 and 30 seasons; two tell next to nothing of it.
+SEASONS_FOR_SCATTER = 3
 OUTLOOK_VALUES = ("temp_min_c", "temp_max_c", "rain_mm")
 
 
@@ -76,7 +80,8 @@ class PastDays:
     rows : ndarray of int, shape (S, T)
         Row of `StationDays.calendar` for each scenario and day ahead.
     shift_c : ndarray, shape (S, T)
-        Added to both temperatures [C]; zero unless no past season is on file.
+        Added to both temperatures [C]: a season's warmth that the few on file do not show, the same on every
+        day of a scenario; or the yearly course when no past season is on file.
     words : tuple of str
         Where each scenario's days come from.
     seasons : tuple of int
@@ -271,6 +276,14 @@ def past_days(
     Every season is used equally often, to within one. Pieces are `PIECE_DAYS` long and begin up to
     `PIECE_SHIFT_DAYS` earlier or later in their season than the days they stand for. Without any past season,
     pieces of this season's own days are used, moved by the difference of a yearly course from memory.
+
+    A handful of seasons scatters less than the next one will about their mean: n equally likely seasons have
+    (n - 1)/n of the variance s^2 that is estimated from them, the next one lies (n + 1)/n s^2 about their mean.
+    The difference, 2 s^2 / n, is laid on each scenario as one warmth for all its days (derived; s is the
+    standard deviation of the past seasons' mean temperature over the days ahead). Over 60 autumns at Clemson,
+    16 past seasons each and six windows of days, 80 % ranges of 200 scenarios covered 79 % of the sums of warmth
+    with it and 77 % without, and the CRPS was smaller in all six. Leaning on the season's warmth so far was
+    tried on the same autumns and made the CRPS worse with 16 seasons and no better with 30: it is not done.
     """
     place = np.asarray((days - pd.Timestamp(season_start(season.label, season.start))).days)
     usable = np.isfinite(station_days.temp_min_c + station_days.temp_max_c + station_days.rain_mm).all(axis=1)
@@ -286,11 +299,12 @@ def past_days(
     start_row = np.array([first_row[int(year)] for year in seasons])
     if pieces is None:
         pieces = len(seasons) < WHOLE_SEASONS_NEEDED
+    warmth_c = np.repeat(_unseen_warmth(station_days, start_row, place, n, rng)[:, None], len(days), axis=1)
     if not pieces:
         chosen = evenly(len(seasons), n, rng)
         return PastDays(
             rows=start_row[chosen][:, None] + place,
-            shift_c=np.zeros((n, len(days))),
+            shift_c=warmth_c,
             words=tuple(f"as in {seasons[y]}" for y in chosen),
             seasons=tuple(int(y) for y in seasons),
             method="whole seasons",
@@ -307,12 +321,26 @@ def past_days(
         parts.append(seasons[year])
     return PastDays(
         rows=rows,
-        shift_c=np.zeros((n, len(days))),
+        shift_c=warmth_c,
         words=tuple(f"pieces of {_runs(years)}" for years in np.array(parts).T),
         seasons=tuple(int(y) for y in seasons),
         method="pieces",
         says=f"pieces of {PIECE_DAYS} days of {len(seasons)} past seasons, up to {PIECE_SHIFT_DAYS} days off",
     )
+
+
+def _unseen_warmth(
+    station_days: StationDays, start_row: np.ndarray, place: np.ndarray, n: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Warmth of each scenario beyond its season's own [C], (S,); see `past_days`."""
+    seasons_n = len(start_row)
+    if seasons_n < SEASONS_FOR_SCATTER:
+        return np.zeros(n)
+    ours = start_row[:, None] + place
+    mean_c = (station_days.temp_min_c[ours] + station_days.temp_max_c[ours]).mean(axis=(1, 2)) / 2
+    # Evenly spread chances, shuffled; a generator of its own leaves the draws of seasons and members as they are.
+    chance = (rng.spawn(1)[0].permutation(n) + 0.5) / n
+    return mean_c.std(ddof=1) * np.sqrt(2 / seasons_n) * ndtri(chance)
 
 
 def _shifted(start_row: np.ndarray, place: np.ndarray, shift: np.ndarray, usable: np.ndarray) -> np.ndarray:

@@ -6,7 +6,8 @@ nights. Rain becomes ground and leaves that let the machines work or not.
 
 How long a scenario stays with its member is drawn so that the share still with the outlook falls with the
 lead: without a record of earlier outlooks to correct a raw ensemble by, its odds are blended with those of
-past seasons, day by day of lead, and no two values are ever averaged.
+past seasons, day by day of lead, and no two values are ever averaged. An outlook that earlier issues have
+corrected is kept to its last day.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import pandas as pd
 
 from olivetime.weather.degree_days import degree_days
 from olivetime.weather.outlook import Outlook, PastDays, evenly, outlook, past_days
+from olivetime.weather.skill import correct_outlook
 from olivetime.weather.stations import DEGREE_DAYS_PER_THERMAL_DAY, RAIN_MEMORY_D, StationDays
 
 if TYPE_CHECKING:
@@ -91,7 +93,9 @@ class Scenarios:
     assumptions: pd.DataFrame
 
 
-def scenarios(season: Season, station_days: StationDays, *, n: int, seed: int) -> Scenarios:
+def scenarios(
+    season: Season, station_days: StationDays, *, n: int, seed: int, past_outlooks: pd.DataFrame | None = None
+) -> Scenarios:
     """Draw equally likely weather from today to the season's end.
 
     Parameters
@@ -105,6 +109,9 @@ def scenarios(season: Season, station_days: StationDays, *, n: int, seed: int) -
         Scenarios (S), at least 1.
     seed : int
         Same seed and inputs, same scenarios.
+    past_outlooks : DataFrame, optional
+        Every issue of the outlook on file, columns as `Season.outlook`; from enough of them the outlook is
+        corrected (`olivetime.weather.skill.correct_outlook`).
 
     Returns
     -------
@@ -119,7 +126,8 @@ def scenarios(season: Season, station_days: StationDays, *, n: int, seed: int) -
     -----
     Members are used equally often to within one, and so are past seasons. A scenario is with its member on
     days of lead l with chance r(l) = 2^-(l / outlook_trust_d)^2, never beyond the outlook's last day: one
-    half have left it at a lead of outlook_trust_d. An outlook of one member tells nothing of its error: its
+    half have left it at a lead of outlook_trust_d. All stay to its last day when earlier issues have corrected
+    it. An uncorrected outlook of one member tells nothing of its error: its
     temperatures get the past seasons' departures from their mean, times sqrt(1 - r^2), as if r were its
     correlation with what comes (our choice).
 
@@ -135,9 +143,13 @@ def scenarios(season: Season, station_days: StationDays, *, n: int, seed: int) -
             "Set a later end in season.toml."
         )
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(4,)))
-    ahead = outlook(season, station_days)
+    ahead, corrected = outlook(season, station_days), False
+    if past_outlooks is not None:
+        measured = station_days.days[station_days.days["fill"] == ""]
+        ahead, corrected = correct_outlook(ahead, station_days.stations, past_outlooks, measured)
     past = past_days(season, station_days, days, n=n, rng=rng)
-    low, high, rain, member_days, member = _station_weather(season, station_days, days, ahead, past, n, rng)
+    trust_d = np.inf if corrected else max(float(season.rules["outlook_trust_d"]), 0.1)
+    low, high, rain, member_days, member = _station_weather(trust_d, station_days, days, ahead, past, n, rng)
 
     rules = season.rules
     before = np.nan_to_num(station_days.rain_mm[station_days.calendar < days[0]][-GROUND_MEMORY_D:]).T
@@ -183,7 +195,7 @@ def scenarios(season: Season, station_days: StationDays, *, n: int, seed: int) -
             for m, k, words in zip(member, member_days, past.words, strict=True)
         ),
         outlook=ahead,
-        assumptions=_assumptions(season, ahead, past, n),
+        assumptions=_assumptions(season, ahead, past, n, corrected=corrected),
     )
 
 
@@ -361,7 +373,7 @@ def _ranges(values: np.ndarray) -> np.ndarray:
 
 
 def _station_weather(
-    season: Season,
+    trust_d: float,
     station_days: StationDays,
     days: pd.DatetimeIndex,
     ahead: Outlook,
@@ -379,7 +391,6 @@ def _station_weather(
     member_days, member = np.zeros(n, int), np.full(n, -1)
     if ahead.members:
         chosen = evenly(len(ahead.members), n, rng)
-        trust_d = max(float(season.rules["outlook_trust_d"]), 0.1)
         # Evenly spread chances, shuffled: the share with the outlook at each lead is right to within one
         # scenario.
         leave_d = trust_d * np.sqrt(-np.log2((rng.permutation(n) + 0.5) / n))
@@ -438,18 +449,24 @@ def _at_blocks(values: np.ndarray, at: np.ndarray) -> np.ndarray:
     return np.take(np.asarray(values, np.float32), at, axis=1)
 
 
-def _assumptions(season: Season, ahead: Outlook, past: PastDays, n: int) -> pd.DataFrame:
+def _assumptions(season: Season, ahead: Outlook, past: PastDays, n: int, *, corrected: bool) -> pd.DataFrame:
     rules = season.rules
     memory = "assumed, from memory; no published figure found"
     rows = [
         ("scenarios", n, "", "our choice", "Equally likely futures drawn."),
         ("outlook", ahead.says, "", "outlook table", "What the days ahead are taken from first."),
-        (
-            "outlook_trust_d",
-            rules["outlook_trust_d"],
-            "d",
-            "our choice; no record of earlier outlooks to correct this one by",
-            "Lead at which half the scenarios have left the outlook: its odds are blended, not corrected.",
+        *(
+            []
+            if corrected
+            else [
+                (
+                    "outlook_trust_d",
+                    rules["outlook_trust_d"],
+                    "d",
+                    "our choice; too few earlier outlooks to correct this one by",
+                    "Lead at which half the scenarios have left the outlook: its odds are blended, not corrected.",
+                )
+            ]
         ),
         *(
             [("outlook spread", "sqrt(1 - r^2)", "", "our choice", "Share of past departures laid on its one member.")]
@@ -457,6 +474,19 @@ def _assumptions(season: Season, ahead: Outlook, past: PastDays, n: int) -> pd.D
             else []
         ),
         ("past seasons", past.says, "", "weather_days table", "What stands for the days after the outlook."),
+        *(
+            [
+                (
+                    "warmth not seen yet",
+                    float(past.shift_c[:, -1].std()),
+                    "C",
+                    "derived: variance 2 s^2 / n of n past seasons with standard deviation s",
+                    "Scatter laid on whole scenarios, since few seasons scatter less than the next one will.",
+                )
+            ]
+            if past.shift_c.any() and past.seasons
+            else []
+        ),
         (
             "degree days",
             "single sine, horizontal cut-off",

@@ -190,12 +190,12 @@ MEASURES = {
 
 
 @cache
-def clemson_coverage(way):
-    """Share of 55 autumns (45 days from 15 October) inside the 80 % range drawn from the 30 years before."""
+def clemson_coverage(way, years=30):
+    """Share of 55 autumns (45 days from 15 October) inside the 80 % range drawn from the years before."""
     inside = {name: [] for name in MEASURES}
     came = clemson().set_index("day").asfreq("D").ffill()
     for year in range(1966, 2021):
-        recent = clemson()[clemson()["day"] >= f"{year - 30}-10-01"]
+        recent = clemson()[clemson()["day"] >= f"{year - years}-10-01"]
         now = season_on(recent, date(year, 10, 15), date(year, 10, 1), date(year, 11, 28))
         measured = station_days(now)
         if way == "single days":
@@ -230,3 +230,14 @@ def test_clemson_80_per_cent_ranges_cover_55_autumns(way, measure, monkeypatch):
 @pytest.mark.parametrize("measure", MEASURES)
 def test_single_days_fail_the_same_check(measure):
     assert clemson_coverage("single days")[measure] < 0.73
+
+
+@pytest.mark.parametrize("measure", MEASURES)
+def test_twelve_years_in_pieces_cover_as_well(measure):
+    assert 0.73 <= clemson_coverage("pieces", 12)[measure] <= 0.87
+
+
+def test_twelve_years_are_too_narrow_without_the_warmth_they_do_not_show(monkeypatch):
+    monkeypatch.setattr(outlook_module, "SEASONS_FOR_SCATTER", 1000)
+    # The control: the function below the cache, so that its answer is not kept for the other tests.
+    assert clemson_coverage.__wrapped__("pieces", 12)["degree days"] < 0.73

@@ -1,0 +1,138 @@
+"""Local days from hours: clock changes, hour 24, gaps, and a block's own logger."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from olivetime.weather.hours import cold_spots, days_from_hours, utc_from_local
+
+CALIFORNIA = "America/Los_Angeles"
+
+
+def hours(first_utc, temps, rain=0.0, station="S1"):
+    return pd.DataFrame(
+        {
+            "station_id": station,
+            "hour_utc": pd.date_range(first_utc, periods=len(temps), freq="h"),
+            "air_temp_c": np.asarray(temps, float),
+            "rain_mm": rain,
+        }
+    )
+
+
+def days(rows, zone=CALIFORNIA, **options):
+    return days_from_hours(rows, zone, **({"lower_c": 7.5} | options))
+
+
+def test_days_of_a_clock_change_have_25_and_23_hours():
+    # In 2026 the clocks of California go back on 1 November and forward on 8 March: midnight is 07:00 UTC on
+    # 1 November and 08:00 on 2 November.
+    autumn = days(hours("2026-10-31 07:00", np.arange(73.0), rain=1.0))
+    assert autumn["day"].dt.strftime("%m-%d").tolist() == ["10-31", "11-01", "11-02"]
+    assert autumn["hours_day"].tolist() == [24, 25, 24]
+    assert autumn["temp_min_c"].tolist() == [0.0, 24.0, 49.0]
+    assert autumn["temp_max_c"].tolist() == [23.0, 48.0, 72.0]
+    assert autumn["rain_mm"].tolist() == [24.0, 25.0, 24.0]
+    spring = days(hours("2026-03-07 08:00", np.arange(71.0)))
+    assert spring["hours_day"].tolist() == [24, 23, 24]
+    assert spring["temp_max_c"].tolist() == [23.0, 46.0, 70.0]
+
+
+@pytest.mark.parametrize(
+    ("zone", "first", "sizes"),
+    [
+        ("Europe/Rome", "2026-10-24 22:00", [25, 24]),  # back on 25 October
+        ("America/Santiago", "2026-09-06 04:00", [23, 24]),  # forward at midnight of 6 September: 01:00 is first
+        ("Australia/Adelaide", "2026-10-03 14:30", [23, 24]),  # forward on 4 October, half an hour off
+        ("Asia/Kolkata", "2026-10-03 18:30", [24, 24]),
+    ],
+)
+def test_other_zones_and_the_southern_half(zone, first, sizes):
+    start = pd.Timestamp(first).ceil("h")
+    got = days(hours(start, np.arange(sum(sizes), dtype=float)), zone)
+    assert got["hours_day"].tolist()[: len(sizes)] == sizes
+    assert got["temp_min_c"].iloc[1] == sizes[0]
+
+
+def test_new_year_and_leap_day():
+    got = days(hours("2028-02-28 08:00", np.arange(72.0)))
+    assert got["day"].dt.strftime("%m-%d").tolist() == ["02-28", "02-29", "03-01"]
+    got = days(hours("2026-12-31 08:00", np.arange(48.0)))
+    assert got["day"].dt.strftime("%Y-%m-%d").tolist() == ["2026-12-31", "2027-01-01"]
+
+
+def test_hourly_degree_days_by_hand():
+    # Half the day 5 C over the base, half the day under it; and capped at 2 C over it.
+    rows = hours("2026-10-10 07:00", [12.5] * 12 + [0.0] * 12)
+    assert days(rows)["degree_days_c"].tolist() == [2.5]
+    assert days(rows, upper_c=9.5)["degree_days_c"].tolist() == [1.0]
+
+
+def test_short_gaps_are_bridged_and_long_ones_make_the_day_missing():
+    rows = hours("2026-10-10 07:00", np.arange(48.0), rain=0.5)
+    short = days(rows.drop(index=[5, 6, 7]))
+    assert short["hours_filled"].tolist() == [3, 0]
+    assert short["temp_max_c"].tolist() == [23.0, 47.0]
+    assert short["degree_days_c"].tolist() == days(rows)["degree_days_c"].tolist()
+    assert np.isnan(short["rain_mm"].iloc[0])  # 21 of 24 hours; rain is not bridged
+    long = days(rows.drop(index=[5, 6, 7, 8]))
+    assert long["hours_n"].tolist() == [20, 24]
+    assert np.isnan(long["temp_min_c"].iloc[0])
+    assert np.isnan(long["degree_days_c"].iloc[0])
+    # The first day ends the record's beginning: a part of a day has no low.
+    part = days(rows.iloc[10:])
+    assert np.isnan(part["temp_min_c"].iloc[0])
+    assert part["temp_min_c"].iloc[1] == 24.0
+
+
+def test_duplicates_order_and_utc_stamps_do_not_matter():
+    rows = hours("2026-10-10 07:00", np.arange(48.0))
+    mixed = pd.concat([rows, rows.iloc[3:9].assign(air_temp_c=99.0)]).sample(frac=1, random_state=1, ignore_index=True)
+    again = mixed.sort_values(["hour_utc", "air_temp_c"]).assign(hour_utc=lambda t: t["hour_utc"].dt.tz_localize("UTC"))
+    pd.testing.assert_frame_equal(days(again), days(rows))
+
+
+def test_each_station_has_its_zone():
+    rows = hours("2026-10-10 07:00", np.arange(24.0))
+    rows = pd.concat([rows, rows.assign(station_id="S2")])
+    got = days(rows, {"S1": CALIFORNIA, "S2": "UTC"})
+    assert got["station_id"].tolist() == ["S1", "S2", "S2"]
+    with pytest.raises(ValueError, match="station S2 has no time zone"):
+        days(rows, {"S1": CALIFORNIA})
+    assert days(rows.iloc[:0]).empty
+
+
+def test_wall_clock_with_hour_24_and_a_doubled_hour():
+    texts = ["2026-10-31 24:00", "2026-11-01 01:00", "2026-11-01 01:00", "2026-11-01 02:00", "2026-12-31 24:00"]
+    got = utc_from_local(texts, CALIFORNIA)
+    # Summer time is 7 h behind UTC, winter time 8 h.
+    assert got.dt.strftime("%m-%d %H").tolist() == ["11-01 07", "11-01 08", "11-01 09", "11-01 10", "01-01 08"]
+    skipped = utc_from_local(["2026-03-08 01:00", "2026-03-08 02:30", "2026-03-08 03:00"], CALIFORNIA)
+    assert skipped.isna().tolist() == [False, True, False]
+    assert (skipped.iloc[2] - skipped.iloc[0]).total_seconds() == 3600
+    with pytest.raises(ValueError, match="'25:00' is not a time, expected the form 2026-11-01 01:00"):
+        utc_from_local(["2026-11-01 01:00", "25:00"], CALIFORNIA)
+
+
+def test_cold_spot_from_a_blocks_own_logger():
+    rng = np.random.default_rng(1)
+    n = 60
+    low = 6 + rng.normal(0, 3, n)
+    own = low - np.where(low < np.quantile(low, 1 / 3), 3.0, 1.0)
+    day = pd.date_range("2026-09-01", periods=n)
+    rows = pd.concat(
+        [
+            pd.DataFrame({"station_id": "S1", "day": day, "temp_min_c": low}),
+            pd.DataFrame({"station_id": "L1", "day": day, "temp_min_c": own}),
+            pd.DataFrame({"station_id": "L2", "day": day[:10], "temp_min_c": own[:10]}),
+        ]
+    )
+    loggers = {"N1": "L1", "N2": "L2", "N3": "none"}
+    got = cold_spots(rows, logger_of_block=loggers, station_of_block=dict.fromkeys(loggers, "S1")).set_index("block_id")
+    assert got["nights_n"].tolist() == [60, 10, 0]
+    # 20 nights 3 C and 40 nights 1 C colder.
+    assert got.loc["N1", "colder_c"] == pytest.approx((20 * 3 + 40 * 1) / 60)
+    assert got.loc["N1", "colder_on_cold_nights_c"] == pytest.approx(3.0)
+    assert 0.05 < got.loc["N1", "error_c"] < 0.3
+    assert np.isnan(got.loc["N2", "colder_c"])
+    assert got.loc["N2", "says"] == "10 common nights, 20 are needed: colder_c stays as entered"
