@@ -157,15 +157,30 @@ def main() -> None:
 @main.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--units", type=click.Choice(["metric", "us"]), default="metric", show_default=True)
+@click.option(
+    "--from",
+    "source",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="A laboratory's or station's file: drafts its layout into season.toml and says what is left to decide.",
+)
 @common("quiet")
-def start(folder: Path, units: str, quiet: bool) -> None:
+def start(folder: Path, units: str, source: Path | None, quiet: bool) -> None:
     """Make an empty season folder: season.toml and a workbook, every column explained."""
+    from olivetime.records.draft import draft_layout
+    from olivetime.records.files import write_atomic
     from olivetime.records.season import write_template
 
+    text, undecided = draft_layout(source) if source else ("", [])
     try:
         write_template(folder, units=units)
     except FileExistsError as error:
         raise click.UsageError(str(error)) from None
+    if source:
+        settings = folder / "season.toml"
+        write_atomic(settings, (settings.read_text(encoding="utf-8").rstrip() + "\n\n" + text.rstrip() + "\n").encode())
+        write_atomic(folder / source.name, source.read_bytes())
+        for sentence in undecided:
+            click.echo(f"To decide in season.toml: {sentence}", err=True)
     if not quiet:
         click.echo(
             f"Fill in {folder / 'season.toml'} and {folder / 'records.xlsx'}, then: olivetime check {folder}", err=True

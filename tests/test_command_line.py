@@ -58,6 +58,19 @@ def test_start_writes_a_folder_that_check_can_read(run, tmp_path):
     assert "Traceback" not in empty.output
 
 
+def test_start_from_a_laboratorys_file_drafts_its_layout(run, tmp_path):
+    file = tmp_path / "lab.csv"
+    file.write_text(
+        "Block;Date sampled;Moisture %;Oil % DM\nN1;13/10/2026;57,9;41,2\nN2;13/10/2026;58,4;39,8\n", encoding="utf-8"
+    )
+    folder = tmp_path / "mine"
+    answer = run("start", folder, "--from", file)
+    assert answer.exit_code == 0, answer.output
+    settings = (folder / "season.toml").read_text(encoding="utf-8")
+    assert "[layout.samples]" in settings
+    assert (folder / "lab.csv").exists()
+
+
 def test_check_writes_problems_and_the_marked_workbook(run, southern, tmp_path):
     out = tmp_path / "out"
     answer = run("check", southern, "--out", out)

@@ -115,7 +115,8 @@ def _transform(tree: Mapping[str, Any], file: str) -> pyproj.Transformer | None:
     if "crs" not in tree:
         return None
     crs = tree["crs"]
-    name = crs.get("properties", {}).get("name") if isinstance(crs, dict) else None
+    own = crs.get("properties") if isinstance(crs, dict) else None
+    name = own.get("name") if isinstance(own, dict) else None
     if not isinstance(name, str):
         says = "the file says that its coordinate system is not known"
         raise SeasonError(file, says, "", "Save it as GeoJSON in WGS 84 (longitude, latitude).")

@@ -831,6 +831,7 @@ def default_priors(cultivars: Sequence[str], *, midpoint_d: float = 45.0, scale_
     return pd.DataFrame(
         {
             "plateau_dry_pct": [PUBLISHED_PLATEAUS.get(name, 45.0) for name in names],
+            # unknown: spread of the four published ones (41.8, 45.4, 45.7 and Sikitita's 49), 6.5 %, rounded up
             "plateau_sd_fraction": [0.06 if k else 0.07 for k in known],
             "midpoint_d": midpoint_d,
             "midpoint_sd_d": 15.0,

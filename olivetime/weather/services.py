@@ -359,6 +359,8 @@ def _get(
             request = urllib.request.Request(address + secret, headers=headers)
             with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:
                 body, modified = answer.read(LARGEST_BYTES), answer.headers.get("Last-Modified") or ""
+                if len(body) < int(answer.headers.get("Content-Length") or 0):
+                    raise http.client.IncompleteRead(body)
             check(body)
         except urllib.error.HTTPError as error:
             with error:

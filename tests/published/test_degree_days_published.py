@@ -8,6 +8,7 @@ degday. McMaster and Wilhelm (1997), table 1: degrees Celsius, base 0, methods 1
 import numpy as np
 import pytest
 from scipy import integrate
+from vega_datasets import data
 
 from olivetime.weather.degree_days import degree_days
 
@@ -79,3 +80,18 @@ MCMASTER_TABLE_1 = [
 def test_mcmaster_and_wilhelm_1997_table_1(high, low, method_1, method_2):
     assert degree_days(low, high, lower_c=0, method="average") == pytest.approx(method_1, abs=1e-12)
     assert degree_days(low, high, lower_c=0, method="clipped_average") == pytest.approx(method_2, abs=1e-12)
+
+
+@pytest.mark.filterwarnings("ignore")  # that library's own warnings, of names pandas will drop
+def test_mean_method_equals_xclims_growing_degree_days():
+    # An independent library; months of four measured years (Seattle, as carried by vega_datasets), base 7.5 C.
+    xclim = pytest.importorskip("xclim")
+    xarray = pytest.importorskip("xarray")
+    rows = data.seattle_weather()
+    mean = (rows["temp_min"] + rows["temp_max"]).to_numpy() / 2
+    days = xarray.DataArray(mean, coords={"time": rows["date"].to_numpy()}, dims="time", attrs={"units": "degC"})
+    theirs = xclim.indices.growing_degree_days(days, thresh="7.5 degC", freq="MS")
+    ours = degree_days(rows["temp_min"], rows["temp_max"], lower_c=7.5, method="average")
+    monthly = rows.assign(dd=ours).set_index("date")["dd"].resample("MS").sum()
+    assert len(monthly) == 48
+    np.testing.assert_allclose(monthly, theirs.to_numpy(), atol=1e-9)
