@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from olivetime.report.tables import DisplayTable
 
 OUR_FAULT, RECORDS, WRITE, NO_ORDER, STOPPED = 1, 3, 4, 5, 130
+ON_SCREEN = 20  # findings shown by `check`; all of them are in problems.csv
 
 
 class Commands(click.Group):
@@ -195,7 +196,7 @@ def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, qui
     from olivetime.records.columns import SeasonError
     from olivetime.records.season import check as check_records
     from olivetime.records.season import mark_workbook, read_season, write_problems
-    from olivetime.report.tables import findings_table, records_of
+    from olivetime.report.tables import records_of
 
     findings = check_records(season, as_of)
     folder = out or season
@@ -204,7 +205,14 @@ def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, qui
     if as_json:
         _echo_json({"findings": records_of(findings)})
     else:
-        _echo_table(findings_table(findings, most=20))
+        # whole sentences, gravest first: a table would cut them
+        grave = findings.assign(_rank=findings["level"].map({"error": 0, "warning": 1, "note": 2}))
+        for row in grave.sort_values("_rank", kind="stable").head(ON_SCREEN).itertuples(index=False):
+            click.echo(f"{row.level}: {row.says} {row.do}")
+        if len(findings) > ON_SCREEN:
+            click.echo(f"and {len(findings) - ON_SCREEN} more in problems.csv")
+        if findings.empty:
+            click.echo("Nothing to mend.")
     if not quiet:
         for path in filter(None, written):
             click.echo(f"wrote {path}", err=True)

@@ -113,8 +113,8 @@ def test_25_metres_without_a_coordinate_system(tmp_path):
     season_with(tmp_path, rings[0])
     x, y = rings[0][1][0]
     assert told(tmp_path, "error") == [
-        f"boundaries.geojson, block North 2: coordinates such as {x:.0f}, {y:.0f} are no degrees, and the file names no "
-        "coordinate system, expected longitude and latitude. Save it as GeoJSON in WGS 84 (longitude, latitude)."
+        f"boundaries.geojson, block North 2: coordinates such as {x:.0f}, {y:.0f} are no degrees, and the file names "
+        "no coordinate system, expected longitude and latitude. Save it as GeoJSON in WGS 84 (longitude, latitude)."
     ]
     # Named, the same numbers are read; a null system is one nobody knows.
     named = {"crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32630"}}}

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.integrate import quad
+from scipy.stats import multivariate_normal, norm
 
 from olivetime.ripening import curves, mixed, modes
 from olivetime.ripening.mixed import FitError, fit_mixed, fit_oil
@@ -468,3 +469,61 @@ def test_published_plateaus_stand_in_the_default_priors():
     table = mixed.default_priors(["Koroneiki", "Arbequina", "Arbosana", "Unheard"])
     np.testing.assert_allclose(table["plateau_dry_pct"], [45.7, 41.8, 45.4, 45.0])
     assert table["source"].str.contains("Polari").tolist() == [True, True, True, False]
+
+
+# --- results below a laboratory's limit --------------------------------------------------------------------------
+
+
+def _censored_lines(seed=3):
+    """Straight lines of 40 groups of 5, results below 8 known only as below 8."""
+    rng = np.random.default_rng(seed)
+    group = np.repeat(np.arange(40), 5)
+    x = np.tile(np.arange(5.0), 40)
+    y = 6.0 + 2.0 * x + rng.normal(0, 1.5, 40)[group] + rng.normal(0, 1.0, 200)
+    return x, np.maximum(y, 8.0), group, y < 8.0
+
+
+def test_results_below_a_limit_count_with_their_chance():
+    # the integral over each group's effect by scipy's quadrature is the exact likelihood
+    x, y, group, below = _censored_lines()
+    fit = fit_mixed(curves.line, x, y, group, random=["intercept"], below=below)
+    sd, sigma = fit.random_sd["intercept"], fit.sigma
+    total = 0.0
+    for g in range(40):
+        mine = group == g
+
+        def density(u, mine=mine):
+            away = (y[mine] - fit.fixed["intercept"] - u - fit.fixed["slope"] * x[mine]) / sigma
+            each = np.where(below[mine], norm.cdf(away), norm.pdf(away) / sigma)
+            return each.prod() * norm.pdf(u, scale=sd)
+
+        total += np.log(quad(density, -8 * sd, 8 * sd, epsabs=0, limit=200)[0])
+    assert fit.converged
+    assert fit.loglik == pytest.approx(total, abs=0.02 * 40)
+
+
+def test_results_below_a_limit_do_not_lift_the_curve():
+    errors = {"kept": [], "dropped": [], "limit as value": []}
+    for seed in range(6):
+        x, y, group, below = _censored_lines(seed)
+        seen = ~below
+        fits = {
+            "kept": fit_mixed(curves.line, x, y, group, random=["intercept"], below=below),
+            "dropped": fit_mixed(curves.line, x[seen], y[seen], group[seen], random=["intercept"]),
+            "limit as value": fit_mixed(curves.line, x, y, group, random=["intercept"]),
+        }
+        for name, fit in fits.items():
+            errors[name].append(fit.fixed["intercept"] - 6.0)  # the truth of the simulation
+    assert abs(np.mean(errors["kept"])) < 0.25
+    assert np.mean(errors["dropped"]) > 0.4
+    assert np.mean(errors["limit as value"]) > 0.4
+
+
+def test_limits_alone_or_with_a_method_that_cannot_use_them_are_refused():
+    x, y, group, below = _censored_lines()
+    with pytest.raises(ValueError, match="below with error='student'"):
+        fit_mixed(curves.line, x, y, group, random=["intercept"], below=below, error="student")
+    with pytest.raises(ValueError, match="below has 1 values, expected 200"):
+        fit_mixed(curves.line, x, y, group, random=["intercept"], below=[True])
+    with pytest.raises(FitError, match="only results below the limit"):
+        fit_mixed(curves.line, x, y, group, random=["intercept"], below=np.ones(200, bool))

@@ -257,6 +257,25 @@ def test_moves_of_promised_blocks_pay_at_least_the_stated_gain():
     assert (again.moved["gain"] >= 300.0 - 1e-6).all()
 
 
+def test_a_promised_block_that_gains_too_little_is_put_back():
+    season, limits, worth, order = planned(evaluations=200)
+    shuffled = committed_from(order, 60)
+    shuffled["rank"] = shuffled["rank"].to_numpy()[::-1]
+    shuffled["pick_on"] = TODAY + 2 * DAY
+    moved_n = []
+    for gain in (0.0, 300.0, 1e7):
+        asked = made.changed(season, committed=shuffled, rules=dict(season.rules) | {"keep_gain_per_block": gain})
+        again = plan(asked, limits, worth, evaluations=800)
+        moved_n.append(len(again.moved))
+        assert (again.moved["gain"] >= gain - 1e-6).all()
+        assert (again.moved["why"].str.len() > 10).all()
+        # nothing moves that the table does not name
+        rows = again.rows[again.rows["moved_days"].abs() >= 1.1]
+        assert set(rows["block_id"]) <= set(again.moved["block_id"])
+    assert moved_n[0] > 0
+    assert moved_n[2] == 0
+
+
 def test_what_is_promised_for_today_is_frozen():
     season, limits, worth, _ = planned(evaluations=0)
     today = made.frame(

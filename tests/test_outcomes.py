@@ -472,7 +472,7 @@ def test_where_plateaus_come_from():
     assert table.loc["Arbosana", "plateau_dry_pct"] == 45.4
     assert table.loc["koroneiki", "plateau_dry_pct"] == 45.7
     assert "Agronomy 11(2):313" in table.loc["Arbosana", "source"]
-    assert table.loc["Picual", "source"] == "wide default, from memory"
+    assert table.loc["Picual", "source"] == "wide default around the published plateaus"
     assert table.loc["Picual", "sd_pct"] > table.loc["Arbosana", "sd_pct"]
     assert table["known"].tolist() == [True, False, True]
 

@@ -317,3 +317,31 @@ def test_any_mess_gives_whole_days_or_a_season_error(seed):
     assert np.nanmin(np.diff(got.heat_d[inside], axis=0)) >= 0
     filled = (got.days["fill"] != "") & (got.days["day"] >= "2026-08-01")
     assert got.seasons.loc[got.seasons["season"] == 2026, "filled_n"].sum() == filled.sum()
+
+
+def test_hours_stand_in_for_days_that_the_daily_table_lacks():
+    # Hours of 2 to 6 August in California (07:00 UTC on): 10 C and 20 C by turns of 12 hours.
+    hours = pd.DataFrame(
+        {
+            "station_id": "S1",
+            "hour_utc": pd.date_range("2026-08-02 07:00", periods=5 * 24, freq="h"),
+            "air_temp_c": ([10.0] * 12 + [20.0] * 12) * 5,
+            "rain_mm": 0.25,
+        }
+    )
+    daily = weather_rows("S1", "2026-08-01", [(12.0, 22.0, 1.0), (12.0, 22.0, 1.0)])
+    places = stations(("S1", 38.5, -121.9)).assign(time_zone="America/Los_Angeles")
+    now = season(daily, as_of=date(2026, 8, 7), stations=places, weather_hours=hours, time_zone="UTC")
+    got = station_days(now)
+    assert got.temp_min_c[:, 0].tolist() == [12.0, 12.0, 10.0, 10.0, 10.0, 10.0]
+    assert got.temp_max_c[:, 0].tolist() == [22.0, 22.0, 20.0, 20.0, 20.0, 20.0]
+    assert got.rain_mm[:, 0].tolist() == [1.0, 1.0, 6.0, 6.0, 6.0, 6.0]
+    assert got.seasons["filled_n"].tolist() == [0]
+    said = got.findings.set_index("code").loc["hourly-warmth"]
+    # 15 C less 7.5 C on each day by hours; by the sine 7.5 C too, 9.5 C on 2 August: 39.5 against 37.5.
+    assert "over 5 days the daily formula brings +5.3 % of warmth" in said["says"]
+    four = hours.iloc[: 4 * 24]  # five equal days would be a stuck sensor
+    alone = station_days(
+        season(daily.iloc[:0], as_of=date(2026, 8, 6), stations=places, weather_hours=four, time_zone="UTC")
+    )
+    assert alone.temp_min_c[1:, 0].tolist() == [10.0] * 4

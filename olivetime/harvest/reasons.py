@@ -290,6 +290,12 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
             f"{_money(row['value_p90'], season)})."
         )
         told.append(f"Why: {why['reason']}")
+        moved = proposal.plan.moved
+        for change in moved[moved["block_id"] == block_id].itertuples(index=False):
+            told.append(
+                f"Moved from {_day(change.from_on, season)}, because {change.why}: putting it back would cost about "
+                f"{_money(change.gain, season)}."
+            )
         waits = waiting_costs(proposal, solved=0).set_index("block_id").loc[block_id]
         told.append(
             "Waiting costs the plan at least "

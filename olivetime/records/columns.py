@@ -436,6 +436,7 @@ _WEATHER_HOURS = (
         help="Air temperature of the hour.",
     ),
     Column("rain_mm", "number", "mm", (0, 200), (0, 60), help="Rain that fell in the hour."),
+    Column("wind_m_s", "number", "m/s", (0, 75), (0, 30), help="Mean wind of the hour."),
 )
 
 _OUTLOOK = (

@@ -1515,7 +1515,7 @@ def findings_table(findings: pd.DataFrame, *, most: int | None = None) -> Displa
         caption,
         [
             ("Where", "", where, "name"),
-            ("Grave", "", _texts(rows["level"]), "when"),
+            ("Level", "", _texts(rows["level"]), "when"),
             ("Found", "", _texts(rows["says"]), "line"),
             ("Do", "", _texts(rows["do"]), "line"),
         ],

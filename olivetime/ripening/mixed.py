@@ -332,6 +332,7 @@ def fit_mixed(
     error: str = "normal",
     method: str = "laplace",
     restricted: bool = False,
+    below: ArrayLike | None = None,
 ) -> MixedFit:
     """Fit one curve to many groups whose parameters vary.
 
@@ -366,6 +367,9 @@ def fit_mixed(
         biased while the plateau is not yet seen and stands here to check against.
     restricted : bool
         Integrate the fixed parameters out (REML).
+    below : array (N,) of bool, optional
+        True where y is a laboratory's limit and the result lay below it. Such a result counts with its chance of
+        lying there; dropping it, or taking the limit for a value, would raise the curve where oil is low.
 
     Returns
     -------
@@ -392,6 +396,16 @@ def fit_mixed(
         )
     where = f"curve {curve.name}"
     x, y = np.asarray(x, float), np.asarray(y, float)
+    under = np.zeros(len(y), bool) if below is None else np.asarray(below, bool)
+    if len(under) != len(y):
+        raise ValueError(f"fit_mixed: below has {len(under)} values, expected {len(y)}, one for each y.")
+    if under.any() and (error == "student" or method == "linearised"):
+        raise ValueError(
+            f"fit_mixed: below with error={error!r} and method={method!r}, expected a normal or log error and "
+            "method='laplace': results below a limit are not built for the others."
+        )
+    if len(y) and under.all():
+        raise FitError(where, "only results below the limit", "at least one value", "Wait for a measured value.")
     weight = np.ones(len(y)) if weights is None else np.asarray(weights, float)
     labels, codes = np.unique(np.asarray(group), return_inverse=True)
     _check_observations(where, curve, x, y, weight, codes, log=error == "log")
@@ -446,7 +460,7 @@ def fit_mixed(
     def evaluate(phi: Array) -> tuple[Array, Array, Array]:
         return model.derivatives(xs, *np.moveaxis(phi, -1, 0))
 
-    problem = Problem(full, evaluate, target, ws, nu)
+    problem = Problem(full, evaluate, target, ws, nu, under[order] if under.any() else None)
     begin_border = np.zeros((1, full.border))
     if full.border_curve:
         begin_border[0, : len(base)] = base
@@ -518,7 +532,7 @@ def fit_mixed(
         random_corr=pd.DataFrame(root_cov @ root_cov.T / np.outer(sds, sds), index=list(random), columns=list(random)),
         sigma=float(np.exp(log_sigma)),
         level_sd=0.0 if level_labels is None else float(np.exp(log_level)),
-        loglik=-fit.value - (float(np.log(ys).sum()) if error == "log" else 0.0),
+        loglik=-fit.value - (float(np.log(ys[~under[order]]).sum()) if error == "log" else 0.0),
         modes=pd.DataFrame(modes.inner, index=pd.Index(labels, name="group"), columns=list(random)),
         level_effects=pd.Series(modes.border[0, full.curve_border :], index=level_labels, dtype=float),
         converged=bool(modes.converged and gradient @ _positive_solve(hessian, gradient) < 1e-6),

@@ -23,7 +23,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.linalg import lapack
-from scipy.special import gammaln
+from scipy.special import gammaln, log_ndtr
 
 Array = NDArray[np.floating]
 Ints = NDArray[np.intp]
@@ -60,6 +60,19 @@ def loss_of(r: Array, nu: float | None) -> Loss:
         scale / q,
         -2 * scale * r / q**2,
     )
+
+
+def censored(loss: Loss, r: Array, below: NDArray[np.bool_]) -> Loss:
+    """Loss with ``-log P(error < r)`` where only a limit is known that the observation lies below (normal error)."""
+    z = r[below]
+    ratio = np.exp(-0.5 * z * z - 0.5 * LOG_2PI - log_ndtr(z))
+    bend = ratio * (z + ratio)
+    ratio_slope = -bend
+    parts = (-log_ndtr(z), -ratio, bend, bend, ratio_slope * (z + 2 * ratio) + ratio)
+    out = Loss(*(np.array(part) for part in loss))
+    for whole, part in zip(out, parts, strict=True):
+        whole[below] = part
+    return out
 
 
 def log_constant(nu: float | None) -> float:
@@ -405,6 +418,12 @@ class Problem:
     y: Array
     weight: Array  # replicates: the error variance is sigma^2 / weight
     nu: float | None
+    below: NDArray[np.bool_] | None = None  # observations known only to lie below y; normal error only
+
+    @property
+    def seen(self) -> Array:
+        """1 for a value, 0 for a limit."""
+        return np.ones(len(self.y)) if self.below is None else 1.0 - self.below
 
 
 @dataclass(frozen=True)
@@ -440,7 +459,9 @@ def _state(problem: Problem, outer: Outer, inner: Array, border: Array) -> tuple
         root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
         r = (problem.y - value - layout.level_effects(border)) * root_w
         loss = loss_of(r, problem.nu)
-        each = loss.rho + outer.log_sigma - 0.5 * np.log(problem.weight)
+        if problem.below is not None:
+            loss = censored(loss, r, problem.below)
+        each = loss.rho + problem.seen * (outer.log_sigma - 0.5 * np.log(problem.weight))
         fit = np.bincount(layout.obs_problem, each, layout.problems)
         away = border - outer.mean_border
         push_inner = inner @ outer.q_inner
@@ -548,7 +569,7 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
     groups_in = np.diff(layout.first_group)
     prior_inner = log_det(outer.q_inner[None])[0] if layout.inner else 0.0
     prior_border = _log_det_part(outer.q_border, layout.curve_border)
-    count = np.bincount(layout.obs_problem, minlength=layout.problems) * log_constant(problem.nu)
+    count = np.bincount(layout.obs_problem, problem.seen, layout.problems) * log_constant(problem.nu)
     flat = np.sum(np.diagonal(outer.q_border, axis1=1, axis2=2) == 0, axis=1)
     each = modes.penalised + 0.5 * (arrow.logdet - groups_in * prior_inner - prior_border - flat * LOG_2PI) + count
 
@@ -586,7 +607,7 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
         d_q_inner = d_q_inner - 0.5 * layout.groups * np.linalg.inv(outer.q_inner)
     d_q_border = 0.5 * (away[:, :, None] * away[:, None, :] + arrow.s_inv)
     d_q_border -= 0.5 * _inverse_part(outer.q_border, layout.curve_border)
-    d_log_sigma = np.sum(1 - loss.slope * r) + 0.5 * np.sum((-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v)
+    d_log_sigma = np.sum(problem.seen - loss.slope * r) + 0.5 * np.sum((-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v)
     if not through_mode:
         return Laplace(each, modes, arrow, np.zeros(size), d_q_inner, d_q_border, float(d_log_sigma))
 
