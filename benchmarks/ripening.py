@@ -21,8 +21,12 @@ import pandas as pd
 import scoringrules as sr
 from scipy.optimize import least_squares
 
+from olivetime.ripening.colour import PRIOR as COLOUR_PRIOR
+from olivetime.ripening.colour import fit_colour
 from olivetime.ripening.curves import OIL_SHAPES, logistic
 from olivetime.ripening.mixed import default_priors, fit_mixed, fit_oil
+from olivetime.ripening.moisture import PRIOR as MOISTURE_PRIOR
+from olivetime.ripening.moisture import fit_moisture
 
 BLOCKS, FIRST_DAY, LAST_DAY, FIRST_SAMPLE = 40, 213, 340, 244
 TARGET_PCT, CV, WEEK_CV = 38.0, 0.06, 0.015
@@ -264,6 +268,37 @@ def speed():
     )
 
 
+def flat(sizes):
+    """CPU seconds of all three fits by number of blocks: one cultivar per 200 blocks, a past season and 5 weeks."""
+    print("\nfits of oil (shapes averaged), colour and moisture: blocks, CPU s, ms per block")
+    for blocks in sizes:
+        rng = np.random.default_rng(blocks)
+        b = np.repeat(np.arange(blocks), 15)
+        season = np.tile(np.repeat([0, 1], [10, 5]), blocks)
+        week = np.tile(np.concatenate([np.arange(10), np.arange(5)]), blocks)
+        own = rng.normal(0, 1, (blocks, 3)) * [0.05, 5.0, 0.08]
+        x = 28 + 7.0 * week + rng.normal(0, 1, len(b))
+        phi = np.array([np.log(45), 45.0, np.log(17)]) + own[b]
+        oil = np.exp(OIL_SHAPES["logistic"](x, *phi.T) + rng.normal(0, CV, len(b)))
+        ripe = 3 * (x - 60) / 30 + rng.normal(0, 0.4, len(b))
+        below = 1 / (1 + np.exp(ripe[:, None] - 1.4 * np.arange(-2.0, 5.0)))
+        share = np.diff(np.column_stack([np.zeros(len(b)), below, np.ones(len(b))]), axis=1)
+        counts = rng.multinomial(50, share)
+        wet = 66 - 0.2 * x + rng.normal(0, 1.0, blocks)[b] + rng.normal(0, 0.7, len(b))
+        cultivar, visit = b // 200, season * 100 + week
+        begin = time.process_time()
+        fit_oil(x, oil, b, cultivar, visit, season, current=1)
+        oil_s = time.process_time() - begin
+        fit_colour(
+            counts, x, b, cultivar=cultivar, week=visit, season=season, seasons=[1], prior=COLOUR_PRIOR, scale=30.0
+        )
+        colour_s = time.process_time() - begin - oil_s
+        fit_moisture(wet, x, b, cultivar=cultivar, week=visit, season=season, seasons=[1], prior=MOISTURE_PRIOR)
+        total = time.process_time() - begin
+        parts = f"oil {oil_s:.2f}, colour {colour_s:.2f}, moisture {total - oil_s - colour_s:.2f}"
+        print(f"  {blocks:6d} {total:7.2f} {1000 * total / blocks:7.2f}   ({parts})")
+
+
 SPARSE_PRIOR = {
     "log_plateau": (np.log(44.0), 0.15),
     "midpoint": (45.0, 20.0),
@@ -324,6 +359,7 @@ def main():
     truths = args.truths.split(",")[: 3 if args.quick else None]
     begin = time.perf_counter()
     speed()
+    flat((100,) if args.quick else (100, 1000, 10000))
     sparse(10 if args.quick else 1000, args.seed)
     large(args.seed, (300,) if args.quick else (300, 1000))
     table = forecasts(seasons, args.seed, truths)

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from olivetime.records.columns import RULES
+from olivetime.weather.frost import frost_risk
 from olivetime.weather.scenarios import scenarios
 from olivetime.weather.stations import station_days
 
@@ -88,6 +89,9 @@ def main() -> None:
         drawn = scenarios(season, measured, n=n, seed=1)
         took.append(time.perf_counter() - began)
     began = time.perf_counter()
+    frost_risk(season, drawn)
+    frost_s = time.perf_counter() - began
+    began = time.perf_counter()
     copies = [getattr(drawn, name).copy() for name in ARRAYS]
     copy_s = time.perf_counter() - began
 
@@ -96,6 +100,7 @@ def main() -> None:
     print(f"{blocks_n} blocks x {len(drawn.days)} days x {n} scenarios, {len(ARRAYS)} arrays {size_mib:.0f} MiB")
     print(f"station_days  {station_s:7.3f} s  (20 stations, 21 seasons)")
     print(f"scenarios     {min(took):7.3f} s  best of {len(took)}, worst {max(took):.3f} s")
+    print(f"frost_risk    {frost_s:7.3f} s  (three thresholds)")
     print(f"plain copy    {copy_s:7.3f} s  ratio {min(took) / copy_s:.1f}")
     print(f"peak memory   {peak_mib:7.0f} MiB, with the copy and the one before it")
 

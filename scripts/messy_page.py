@@ -59,7 +59,7 @@ def draw(book: Path, picture: Path) -> None:
             texts.append(text)
         ax.add_patch(Rectangle((0, -line), widths[0], 1, facecolor="#efefe9", edgecolor=GRID, lw=0.8))
         for column, text in enumerate(texts):
-            room = 40 if row <= 2 else 27
+            room = 40 if row <= 2 else 34
             ax.text(
                 edges[column] + 0.07,
                 0.5 - line,
@@ -73,7 +73,7 @@ def draw(book: Path, picture: Path) -> None:
         ax.text(edges[column] + widths[column] / 2, 0.4, letter, ha="center", va="center", fontsize=9, color=INK)
     height = -len(rows) - 0.7
     for text in said:
-        lines = textwrap.wrap(text.replace("records.xlsx, sheet samples, ", ""), 125)
+        lines = textwrap.wrap(text.replace("records.xlsx, sheet samples, ", ""), 160)
         for i, part in enumerate(lines):
             ax.text(0.1 if i == 0 else 0.75, height, part, va="center", fontsize=9, color=INK)
             height -= 0.62

@@ -16,9 +16,7 @@ def drawn(low, high=10.0):
     """Four scenarios, one or two blocks, three days."""
     low = np.asarray(low, np.float32)
     ids = tuple(f"N{i + 1}" for i in range(low.shape[1]))
-    return SimpleNamespace(
-        temp_min_c=low, temp_max_c=np.full_like(low, high), days=DAYS[: low.shape[2]], block_ids=ids
-    )
+    return SimpleNamespace(temp_min_c=low, temp_max_c=np.full_like(low, high), days=DAYS[: low.shape[2]], block_ids=ids)
 
 
 def risk(low, **options):

@@ -268,9 +268,11 @@ def _compare(
     found: list[Finding],
 ) -> None:
     """Compare area and distance to the mill with the blocks table."""
-    rows = blocks.drop_duplicates("block_id").set_index("block_id")
+    rows = blocks.drop_duplicates("block_id")
+    area_of = dict(zip(rows["block_id"], rows["area_ha"].astype(float), strict=True))
+    haul_of = dict(zip(rows["block_id"], rows["haul_km"].astype(float), strict=True))
     for o in outlines:
-        given, drawn = rows.loc[o.block, "area_ha"], areas[o.block]
+        given, drawn = area_of[o.block], areas[o.block]
         gap = abs(drawn - given) / given if given > 0 else np.nan
         if gap > AREA_WARNING_FRACTION:
             level = ERROR if gap > AREA_ERROR_FRACTION else WARNING
@@ -280,7 +282,7 @@ def _compare(
             do = "Check both; a map in Web Mercator shows areas too large."
             found.append(_finding(level, "area-differs", file, says, "", do, [o.block], f"{drawn:.2f}"))
         straight = _mill_km(o.geometry, mill)
-        haul = rows.loc[o.block, "haul_km"]
+        haul = haul_of[o.block]
         if straight > FAR_KM:
             says = f"the mill is {straight:.0f} km away in a straight line"
             found.append(

@@ -76,16 +76,13 @@ _TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+")
 
 @dataclass(frozen=True)
 class Cells:
-    """One column as read: cleaned texts and their marks (None when all are plain text), one per row."""
+    """One column as read: texts and their marks (None when all are plain text), one per row.
+
+    Texts without marks are cleaned by `distinct`, each different one once.
+    """
 
     texts: list[str]
     marks: list[str] | None = None
-
-    def take(self, keep: np.ndarray) -> Cells:
-        """Return the rows where `keep` is true."""
-        chosen = np.flatnonzero(keep)
-        marks = None if self.marks is None else [self.marks[i] for i in chosen]
-        return Cells([self.texts[i] for i in chosen], marks)
 
 
 @dataclass(frozen=True)
@@ -108,7 +105,7 @@ class Distinct:
 
 
 def distinct(cells: Cells) -> Distinct:
-    """Gather the different texts of a column."""
+    """Gather the different texts of a column, cleaned."""
     if cells.marks is None:
         keys: Sequence[str] = cells.texts
     else:
@@ -116,9 +113,16 @@ def distinct(cells: Cells) -> Distinct:
     values = np.empty(len(keys), dtype=object)
     values[:] = keys
     code, unique = pd.factorize(values)
-    count = np.bincount(code, minlength=len(unique))
     if cells.marks is None:
-        return Distinct(list(unique), [TEXT] * len(unique), code, count)
+        texts = clean_texts(unique.tolist())
+        if texts != unique.tolist():
+            # Texts that differ in blanks alone are one after cleaning.
+            cleaned = np.empty(len(texts), dtype=object)
+            cleaned[:] = texts
+            again, unique = pd.factorize(cleaned)
+            code, texts = again[code], unique.tolist()
+        return Distinct(texts, [TEXT] * len(texts), code, np.bincount(code, minlength=len(texts)))
+    count = np.bincount(code, minlength=len(unique))
     marks, texts = [], []
     for key in unique:
         mark, _, text = key.partition("\x00")

@@ -300,7 +300,7 @@ def _cells_by_column(
     for name, (index, _) in columns.items():
         if marks is None:
             # Rows of a CSV file are as long as the heading, or longer by empty cells.
-            by_column[name] = Cells(clean_texts([row[index] for row in texts]))
+            by_column[name] = Cells([row[index] for row in texts])
             continue
         column = clean_texts([row[index] if index < len(row) else "" for row in texts])
         kinds = [row[index] if index < len(row) else TEXT for row in marks]

@@ -155,9 +155,9 @@ def _best(grid: Grid, name: str) -> tuple[str, int, list[_Reading], int, list[st
     if not found:
         return "", 0, [], 0, []
     table = named if named in found else max(found, key=lambda t: (found[t][0][:2], t in NEEDED_TABLES))
-    (score, lacking, _), first, readings = found[table]
-    rivals = [t for t in found if t != table and t != named and found[t][0][:2] == (score, lacking)]
-    return table, first, readings, score, [] if table == named else rivals
+    (fits, lacking, _), first, readings = found[table]
+    rivals = [t for t in found if t != table and t != named and found[t][0][:2] == (fits, lacking)]
+    return table, first, readings, fits, [] if table == named else rivals
 
 
 def _column(table: str, name: str) -> Column:

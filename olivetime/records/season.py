@@ -351,8 +351,8 @@ def _boundaries(folder: Path, tables: Tables, gathered: Gathered, found: list[Fi
     aliases = tables["aliases"].frame[~tables["aliases"].frame[BAD]]
     agreed = {name_key(a): b for a, b in zip(aliases["as_written"], aliases["block_id"], strict=True)}
     blocks = tables["blocks"].frame
-    frames = (tables[name].frame for name in ("stations", "mill"))
-    boundaries, problems = read_boundaries(path, blocks, *frames, agreed)
+    stations, mill = tables["stations"].frame, tables["mill"].frame
+    boundaries, problems = read_boundaries(path, blocks, stations, mill, agreed)
     found += problems + fill_places(blocks, boundaries, path.name)
     gathered.sources.append((path.name, sha256_of(read_bytes(path)), len(boundaries)))
     return boundaries
@@ -495,7 +495,7 @@ def _check_pools(tables: Tables, seasons: np.ndarray, label: int, as_of: date) -
     use = samples[counts & (_first_known(samples, _KNOWN_ON["samples"]) <= pd.Timestamp(as_of))]
     own = use.loc[seasons[use.index] == label, "block_id"].value_counts().to_dict()
     cultivar_of = dict(zip(blocks.frame["block_id"], blocks.frame["cultivar"], strict=True))
-    pool = set(use["block_id"].map(cultivar_of))
+    pool = {cultivar_of.get(block) for block in use["block_id"].unique()}
     cultivars = tables["cultivars"].frame
     published = set(cultivars.loc[cultivars["plateau_dry_pct"].notna(), "cultivar"])
     ids, cultivars_of = blocks.frame["block_id"].tolist(), blocks.frame["cultivar"].tolist()

@@ -238,7 +238,7 @@ class Arrow:
     def s_inv(self) -> Array:
         """Inverse of the Schur complement, (problems, border, border)."""
         out = np.empty_like(self.corner_root)
-        for p, root in enumerate(self.corner_root):
+        for p, root in enumerate(self.corner_root if self.layout.border else ()):
             half = lapack.dpotri(root, lower=1)[0]  # its upper triangle is the root's, which is zero
             out[p] = half + half.T
             np.einsum("ii->i", out[p])[:] *= 0.5
@@ -607,7 +607,8 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
         d_q_inner = d_q_inner - 0.5 * layout.groups * np.linalg.inv(outer.q_inner)
     d_q_border = 0.5 * (away[:, :, None] * away[:, None, :] + arrow.s_inv)
     d_q_border -= 0.5 * _inverse_part(outer.q_border, layout.curve_border)
-    d_log_sigma = np.sum(problem.seen - loss.slope * r) + 0.5 * np.sum((-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v)
+    d_log_sigma = np.sum(problem.seen - loss.slope * r)
+    d_log_sigma += 0.5 * np.sum((-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v)
     if not through_mode:
         return Laplace(each, modes, arrow, np.zeros(size), d_q_inner, d_q_border, float(d_log_sigma))
 

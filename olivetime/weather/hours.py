@@ -103,13 +103,13 @@ def days_from_hours(
         when = (when.tz_localize("UTC") if when.tz is None else when.tz_convert("UTC")).floor("h")
         series = rows[["air_temp_c", "rain_mm"]].astype(float).set_axis(when)
         series = series[~series.index.duplicated()].sort_index()
-        local = series.index[[0, -1]].tz_convert(zone).tz_localize(None).normalize()
+        local = pd.DatetimeIndex(series.index[[0, -1]]).tz_convert(zone).tz_localize(None).normalize()
         # Some clocks skip midnight itself: the day then begins at one.
-        ends = [
+        begin, end = (
             day.tz_localize(zone, nonexistent="shift_forward", ambiguous=True).tz_convert("UTC").ceil("h")
             for day in (local[0], local[1] + pd.Timedelta(days=1))
-        ]
-        grid = pd.date_range(*ends, freq="h", inclusive="left")
+        )
+        grid = pd.date_range(begin, end, freq="h", inclusive="left")
         series = series.reindex(grid)
         local_day = grid.tz_convert(zone).tz_localize(None).normalize()
         seen = series["air_temp_c"].notna().to_numpy()

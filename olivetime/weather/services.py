@@ -228,7 +228,7 @@ def fetch_nws(
     """
     # More than four decimals are refused, and trailing zeros sent elsewhere.
     lat, lon = (f"{float(station[name]):.4f}".rstrip("0").rstrip(".") for name in ("lat_deg", "lon_deg"))
-    options = {"now": now, "folder": folder, "agent": agent, "pause": pause}
+    options: dict[str, Any] = {"now": now, "folder": folder, "agent": agent, "pause": pause}
     point, _, _ = _get(f"{base}/points/{lat},{lon}", check=_grid_address, **options)
     address = _grid_address(point)
     if urlsplit(address)[:2] != urlsplit(base)[:2]:

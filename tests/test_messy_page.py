@@ -1,0 +1,50 @@
+"""The page about the messy workbook says what `check` says, and its remedy works."""
+
+import re
+import runpy
+from pathlib import Path
+
+import openpyxl
+
+from olivetime.records.season import check, mark_workbook
+
+ROOT = Path(__file__).parents[1]
+PAGE = (ROOT / "docs" / "messy-workbook.md").read_text(encoding="utf-8")
+SCRIPT = runpy.run_path(str(ROOT / "scripts" / "messy_page.py"))
+
+
+def of_samples(folder):
+    found = check(folder)
+    return found[found["sheet"] == "samples"]
+
+
+def test_every_cell_of_the_table_is_marked_with_its_sentence(tmp_path):
+    season = SCRIPT["messy_season"](tmp_path / "season")
+    sheet = openpyxl.load_workbook(mark_workbook(season, tmp_path, findings=check(season)))["samples"]
+    rows = re.findall(r"^\| ([A-G][0-9]+) \| (.*?) \|", PAGE, re.M)
+    assert len(rows) == 8
+    for place, says in rows:
+        assert says in sheet[place].comment.text, place
+        assert sheet[place].fill.fill_type == "solid"
+
+
+def test_the_layout_on_the_page_leaves_what_the_page_says(tmp_path):
+    season = SCRIPT["messy_season"](tmp_path / "season")
+    before = of_samples(season)
+    lines = re.search(r"(    \[layout\.samples\]\n(?:    .*\n)+)", PAGE).group(1)
+    settings = (season / "season.toml").read_text(encoding="utf-8")
+    (season / "season.toml").write_text(settings + "\n" + re.sub("(?m)^    ", "", lines), encoding="utf-8")
+    after = of_samples(season)
+    errors = [set(found.loc[found["level"] == "error", "row"]) for found in (before, after)]
+    assert errors == [{4, 9, 10}, {6, 10}]
+    assert (
+        after.loc[after["row"] == 6, "says"]
+        .str.contains(r"`57\.9` has a decimal point but this file uses a comma")
+        .any()
+    )
+
+
+def test_the_picture_can_be_drawn(tmp_path):
+    season = SCRIPT["messy_season"](tmp_path / "season")
+    SCRIPT["draw"](mark_workbook(season, tmp_path, findings=check(season)), tmp_path / "picture.png")
+    assert (tmp_path / "picture.png").stat().st_size > 50_000
