@@ -99,6 +99,24 @@ def test_the_sheets_of_a_workbook(tmp_path):
     assert (len(season.samples), len(season.weather_days)) == (6, 4)
 
 
+def test_the_empty_sheet_of_a_table_that_stands_elsewhere_is_no_fault(tmp_path):
+    write(tmp_path, samples=None)
+    (tmp_path / "lab.csv").write_text(LABORATORY)
+    (tmp_path / "season.toml").write_text(SETTINGS + draft_layout(tmp_path / "lab.csv")[0])
+    book = openpyxl.Workbook()
+    book.active.title = "samples"
+    book.active.append(["sample_id", "block_id", "sampled_on"])
+    book.save(tmp_path / "records.xlsx")
+    assert not check(tmp_path)["says"].str.contains("sheet samples").any()
+    book.active.append(["9", "North 2", "2026-10-05"])
+    book.save(tmp_path / "records.xlsx")
+    found = check(tmp_path)
+    assert (found["says"] + " " + found["do"]).tolist().count(
+        "records.xlsx, sheet samples: table samples is read from lab.csv, as the layout says; not read. "
+        "Move these rows there, or take file out of the layout."
+    ) == 1
+
+
 def test_a_file_that_holds_no_records(tmp_path):
     (tmp_path / "letter.csv").write_text("Dear all,\nplease find enclosed the bill.\n")
     with pytest.raises(SeasonError, match=r"letter\.csv: no heading in the first rows looks like one of ours"):

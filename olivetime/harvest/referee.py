@@ -21,7 +21,7 @@ What happens on a day, in continuous time from event to event (end of a move, of
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -361,7 +361,7 @@ def walk_plain(
     blocks_n, days_n = ph.value.shape[1:]
     remaining = dict.fromkeys(range(blocks_n), 1.0)
     picked: dict[tuple[int, int], float] = {}
-    machines = [
+    machines: list[dict[str, Any]] = [
         {"at": int(block), "goal": None, "road": 0.0, "wash": 0.0, "dirty": block < 0 or not bool(ph.organic[block])}
         for block in ph.start_block
     ]

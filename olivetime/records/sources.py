@@ -183,6 +183,14 @@ def _gather_workbook(path: Path, settings: Settings, out: Gathered) -> None:
             continue
         if heading_key(grid.sheet) in (ABOUT_SHEET, PROBLEMS_SHEET) or not grid.texts:
             continue
+        elsewhere = _TITLES.get(heading_key(grid.sheet), "")
+        if elsewhere in settings.files:
+            # The template's sheet of a table that the layout finds in another file holds headings only.
+            if len(grid.texts) > 1:
+                says = f"table {elsewhere} is read from {settings.files[elsewhere][0]}, as the layout says; not read"
+                do = "Move these rows there, or take file out of the layout."
+                out.findings.append(_file_finding("not-read", WARNING, path.name, grid.sheet, says, do))
+            continue
         near = closest(grid.sheet, TABLES)
         do = f"Did you mean {near}?" if near else "Nothing to do if it's not needed."
         says = "no table has the name of this sheet; not read"

@@ -1073,9 +1073,7 @@ def _fit_shape(
     return shape_fit, points
 
 
-def _descend(
-    objective: Callable[[Array], tuple[float, Array]], point: Array, inverse: Array
-) -> tuple[Array, Array]:
+def _descend(objective: Callable[[Array], tuple[float, Array]], point: Array, inverse: Array) -> tuple[Array, Array]:
     """Quasi-Newton search between plus and minus T_LIMIT from a guess of the inverse Hessian; point and gradient."""
     value, gradient = objective(point)
     for number in range(60):
@@ -1111,9 +1109,9 @@ def _descend(
 def _point(problem: Problem, outer: Outer, modes: Modes) -> _Point:
     """Centre and spread of the effects at one draw of the standard deviations.
 
-    The centre is the mode moved by the skewness of the posterior (the first-order difference of mean and mode,
-    minus H^-1 times the slope of log det H / 2; Tierney and Kadane 1986, from memory). Without it a plateau that
-    is not yet seen is told too low: a low plateau fits many blocks' chance dips, high ones are many and alike.
+    The centre is the mode moved towards the mean by the skewness of the posterior: minus H^-1 times the slope of
+    log det H / 2, the first-order difference (Tierney and Kadane 1986, from memory), with H the Gauss-Newton
+    curvature, which carries more than half of it. Without it a plateau that is not yet seen is told too low.
     """
     fit = laplace(problem, outer, modes)
     arrow, layout = fit.arrow, problem.layout

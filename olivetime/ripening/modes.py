@@ -546,7 +546,7 @@ class Laplace:
     d_q_inner: Array
     d_q_border: Array
     d_log_sigma: float
-    lean_inner: Array | None = None  # mean of the effects less their mode, to first order in the skewness
+    lean_inner: Array | None = None  # from the mode towards the mean: -H^-1 grad(log det H) / 2, H Gauss-Newton
     lean_border: Array | None = None
 
     @property
