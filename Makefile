@@ -42,6 +42,7 @@ system-test:
 # Renew the documentation pages that are made from the code.
 docs: $(VENV)/.test
 	$(BIN)/python scripts/records_page.py
+	$(BIN)/python scripts/messy_page.py
 
 # Renew the lock file after a change of dependencies (needs uv; writes no index address).
 lock:

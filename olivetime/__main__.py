@@ -171,6 +171,8 @@ def start(folder: Path, units: str, source: Path | None, quiet: bool) -> None:
     from olivetime.records.files import write_atomic
     from olivetime.records.season import write_template
 
+    if source and source.name in ("season.toml", "records.xlsx"):
+        raise click.UsageError(f"{source.name} is a name of the new folder's own files; give your file another name")
     text, undecided = draft_layout(source) if source else ("", [])
     try:
         write_template(folder, units=units)
@@ -195,7 +197,7 @@ def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, qui
     """Say what is wrong with the records and what to do; exit 3 when nothing can be decided."""
     from olivetime.records.columns import SeasonError
     from olivetime.records.season import check as check_records
-    from olivetime.records.season import mark_workbook, read_season, write_problems
+    from olivetime.records.season import mark_workbook, read_season, write_aliases, write_problems
     from olivetime.report.tables import records_of
 
     findings = check_records(season, as_of)
@@ -213,12 +215,16 @@ def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, qui
             click.echo(f"and {len(findings) - ON_SCREEN} more in problems.csv")
         if findings.empty:
             click.echo("Nothing to mend.")
+    try:
+        read = read_season(season, as_of)
+        written.append(write_aliases(read, folder))
+        stops = None
+    except SeasonError as error:
+        stops = error
     if not quiet:
         for path in filter(None, written):
             click.echo(f"wrote {path}", err=True)
-    try:
-        read = read_season(season, as_of)
-    except SeasonError as stops:
+    if stops:
         click.echo(f"Nothing can be decided before this is mended: {stops}", err=True)
         sys.exit(RECORDS)
     if not quiet:
@@ -245,16 +251,32 @@ def curves(season: Path, as_of: date | None, seed: int, units: str | None, as_js
 @main.command()
 @SEASON
 @click.option("--block", metavar="B", help="Explain this block alone.")
+@click.option("--clock", "by_clock", is_flag=True, help="Show the next 48 hours by the clock: machines, loads, mill.")
 @common("as_of", "seed", "units", "as_json", "quiet")
 def order(
-    season: Path, block: str | None, as_of: date | None, seed: int, units: str | None, as_json: bool, quiet: bool
+    season: Path,
+    block: str | None,
+    by_clock: bool,
+    as_of: date | None,
+    seed: int,
+    units: str | None,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Say which block is next, and why; exit 5 when no order is workable."""
+    from olivetime.harvest.clock import clock
     from olivetime.harvest.reasons import explain
-    from olivetime.report.tables import headline, order_table, records_of, week_tables
+    from olivetime.report.tables import clock_table, headline, order_table, records_of, week_tables
 
     proposal = _propose(season, as_of, seed, units, quiet)
     week = week_tables(proposal)
+    if by_clock:
+        hours = clock(proposal)
+        if as_json:
+            _echo_json({"clock": records_of(hours)})
+        else:
+            _echo_table(clock_table(hours, week))
+        return
     if block is not None:
         ids = list(proposal.season.blocks["block_id"])
         if block not in ids:

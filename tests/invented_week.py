@@ -250,6 +250,7 @@ def invented_week(
                 "waiting_1d": worth[i, d0] - worth[i, d0 + 1],
                 "waiting_3d": worth[i, d0] - worth[i, d0 + 3],
                 "waiting_7d": worth[i, d0] - worth[i, d0 + 7],
+                "waiting_exact": 1.1 * (worth[i, d0] - worth[i, d0 + 7]),
             }
         )
     stage["crop_t"] = crop_t

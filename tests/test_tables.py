@@ -662,7 +662,8 @@ def small(monkeypatch):
         week_effects=None,
     )
     waits = pd.DataFrame(
-        {"block_id": ["a", "b"], "waiting_1d": [5.0, 10.0], "waiting_3d": [6.0, 0.0], "waiting_7d": [7.0, 0.0]}
+        {"block_id": ["a", "b"], "waiting_1d": [5.0, 10.0], "waiting_3d": [6.0, 0.0], "waiting_7d": [7.0, 0.0],
+         "waiting_exact": [8.0, np.nan]}
     )
     said = pd.DataFrame(
         {

@@ -1403,7 +1403,7 @@ def propose(
         n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
         days = make_station_days(season)
         fit = fit_ripening(season, days, seed=seed)
-        ahead = make_scenarios(season, days, n=n, seed=seed)
+        ahead = make_scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks)
         fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
     else:
         days, fit, ahead, fruit = known.station_days, known.fit, known.scenarios, known.outcomes

@@ -121,6 +121,8 @@ class Season:
         no rows when the folder has no boundaries.geojson.
     past_samples, past_picks : DataFrame
         The same of earlier seasons, told apart by `season`.
+    past_outlooks : DataFrame
+        Every issue of the outlook known by `as_of`, the latest included; they tell how far it can be trusted.
     findings : DataFrame
         Columns as in `findings.FINDING_COLUMNS`.
     sources : DataFrame
@@ -163,6 +165,7 @@ class Season:
     boundaries: pd.DataFrame
     past_samples: pd.DataFrame
     past_picks: pd.DataFrame
+    past_outlooks: pd.DataFrame
     findings: pd.DataFrame
     sources: pd.DataFrame
     blocked: Mapping[str, str]
@@ -549,7 +552,7 @@ def _finish(name: str, table: Converted) -> pd.DataFrame:
 def _known_by(
     frames: Mapping[str, pd.DataFrame], as_of: date, found: list[Finding], tables: Tables, *, given: bool
 ) -> dict[str, pd.DataFrame]:
-    """Withhold rows that became known after the as-of day; of the outlook keep the latest issue."""
+    """Withhold rows that became known after the as-of day."""
     known = dict(frames)
     for name, columns in _KNOWN_ON.items():
         frame = frames[name]
@@ -574,9 +577,6 @@ def _known_by(
                 )
             )
         known[name] = frame[~late].reset_index(drop=True)
-    outlook = known["outlook"]
-    if len(outlook):
-        known["outlook"] = outlook[outlook["issued_on"] == outlook["issued_on"].max()].reset_index(drop=True)
     return known
 
 
@@ -605,6 +605,9 @@ def _season(
         parts[f"past_{name}"] = frame[frame["season"] < label].drop(columns=[ROW]).reset_index(drop=True)
         known[name] = frame[frame["season"] == label].reset_index(drop=True)
     parts |= {name: frame.drop(columns=[ROW]) for name, frame in known.items()}
+    issues = parts["outlook"]
+    parts["past_outlooks"] = issues
+    parts["outlook"] = issues[issues["issued_on"] == issues["issued_on"].max()].reset_index(drop=True)
     blocks = tables["blocks"].frame
     unsound = blocks[blocks[BAD] & (blocks["block_id"] != "")].drop(columns=[ROW, BAD])
     names = set(blocks["block_id"]) - {""}

@@ -57,7 +57,7 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
         "best_on", "best_on_loss", "good_from", "good_to", "frost_value_at_risk", "frost_chance",
         "days_lost_mean", "truck_loads", "to_mill_at", "wait_h", "cleaning_h", "moved_days", "sample_age_d",
         "moved_gain", "samples_n", "reason_code", "reason", "runner_up", "margin_per_h", "waiting_1d", "waiting_3d",
-        "waiting_7d", "flags",
+        "waiting_7d", "waiting_exact", "flags",
     ),
     "stage": (
         "block_id", "block_name", "grower", "grower_id", "ranch", "cultivar", "style_index", "organic", "area_ha",
@@ -1385,6 +1385,24 @@ def next_days(week: Week, *, days: int = 3) -> DisplayTable:
     )
 
 
+def clock_table(hours: pd.DataFrame, week: Week) -> DisplayTable:
+    """The next two days by the clock: what machines, trucks and mill do (of `olivetime.harvest.clock.clock`)."""
+    return _display(
+        "The next 48 hours, in the middle scenario",
+        [
+            ("From", "", [f"{day_text(a, week.info, 'MMMEd')} {a:%H:%M}" for a in hours["from_at"]], "name"),
+            ("To", "", [f"{b:%H:%M}" for b in hours["to_at"]], ""),
+            ("Who", "", _texts(hours["who"]), ""),
+            ("Does", "", _texts(hours["what"]), ""),
+            ("Block", "", _names(week, hours["block_id"]), ""),
+            _crop(week, hours["crop_t"]),
+            ("Load", "", ["" if pd.isna(n) else str(n) for n in hours["load_n"]], "number"),
+            ("Note", "", _texts(hours["note"]), "line"),
+        ],
+        empty="Nothing is workable in these days.",
+    )
+
+
 def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
     """Why each block stands where it does, and what waiting one, three or seven days costs."""
     rows = planned(week).head(limit or len(week.order))
@@ -1403,6 +1421,7 @@ def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
             ("Waiting 1 day", "", _money(week, rows["waiting_1d"]), "number"),
             ("3 days", "", _money(week, rows["waiting_3d"]), "number"),
             ("7 days", "", _money(week, rows["waiting_7d"]), "number"),
+            ("7 days, solved again", "", _money(week, rows["waiting_exact"]), "number"),
         ],
         empty="No block has a place in the order.",
     )
