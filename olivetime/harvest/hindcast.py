@@ -16,6 +16,7 @@ import pandas as pd
 
 from olivetime.harvest.order import Proposal, propose
 from olivetime.records.season import Season, read_season
+from olivetime.words import count_text
 
 # A straight line per block is fitted to at most so many of its newest samples.
 LINE_SAMPLES = 4
@@ -243,12 +244,12 @@ def _says(scores: pd.DataFrame, weeks_n: int) -> str:
         return "No past week can be scored yet: at least two sampling dates before a week and one after it are needed."
     oil = scores[scores["kind"] == "oil_dry_pct"]
     if oil.empty:
-        return f"{weeks_n} past weeks replayed; no dry oil was sampled after them."
+        return f"{count_text(weeks_n, 'past week')} replayed; no dry oil was sampled after them."
     n = int(oil["samples_n"].sum())
     weight = oil["samples_n"] / n
     ours, inside = float((oil["mean_abs_error"] * weight).sum()), float((oil["inside_fraction"] * weight).sum())
     lined = oil.dropna(subset=["line_mean_abs_error"])
-    text = f"{weeks_n} past weeks, {n} later samples: dry oil was missed by {ours:.1f} points on average"
+    text = f"{count_text(weeks_n, 'past week')}, {n} later samples: dry oil was missed by {ours:.1f} points on average"
     if len(lined):
         share = lined["samples_n"] / lined["samples_n"].sum()
         line = float((lined["line_mean_abs_error"] * share).sum())

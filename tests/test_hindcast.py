@@ -1,0 +1,69 @@
+"""Lookback: no week may look ahead, and scores are what the forecasts say."""
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from olivetime.harvest.hindcast import LINE_SAMPLES, _lines, _scores, hindcast
+
+NORTHERN = Path(__file__).parents[1] / "sample_data" / "northern"
+
+
+@pytest.fixture(scope="module")
+def past():
+    return hindcast(NORTHERN, weeks=1, seed=3, evaluations=50)
+
+
+def test_one_past_week_is_replayed_and_scored(past):
+    assert len(past.orders) == 1
+    assert past.orders["as_of"].iloc[0] == pd.Timestamp("2026-10-26")
+    assert set(past.forecasts["kind"]) == {"oil_dry_pct", "oil_fresh_pct", "moisture_pct", "maturity_index"}
+    assert (past.forecasts["lead_days"].between(1, 7)).all()
+    assert "1 past week, " in past.says
+
+
+def test_scores_are_worked_out_from_the_forecasts(past):
+    dry = past.forecasts[past.forecasts["kind"] == "oil_dry_pct"]
+    row = past.scores[past.scores["kind"] == "oil_dry_pct"].iloc[0]
+    assert row["samples_n"] == len(dry)
+    assert row["mean_abs_error"] == pytest.approx((dry["p50"] - dry["observed"]).abs().mean())
+    assert row["bias"] == pytest.approx((dry["p50"] - dry["observed"]).mean())
+    assert row["inside_fraction"] == pytest.approx(dry["observed"].between(dry["p10"], dry["p90"]).mean())
+
+
+def test_records_that_came_later_change_no_forecast(past, tmp_path):
+    # every later result is doubled; what the week was told must stay as it was, to the last digit
+    folder = shutil.copytree(NORTHERN, tmp_path / "season")
+    samples = pd.read_csv(folder / "samples.csv", dtype=str, keep_default_na=False)
+    later = samples["received_on"].where(samples["received_on"] != "", samples["sampled_on"]) > "2026-10-26"
+    for column in ("oil_dry_pct", "oil_fresh_pct"):
+        shown = later & (samples[column] != "")
+        samples.loc[shown, column] = (samples.loc[shown, column].astype(float) * 1.02).round(2).astype(str)
+    assert later.any()
+    samples.to_csv(folder / "samples.csv", index=False)
+    again = hindcast(folder, weeks=1, seed=3, evaluations=50)
+    told = ["block_id", "sample_id", "kind", "p10", "p50", "p90", "line"]
+    pd.testing.assert_frame_equal(again.forecasts[told], past.forecasts[told])
+    assert again.orders["value"].iloc[0] == past.orders["value"].iloc[0]
+    assert not np.allclose(again.forecasts["observed"], past.forecasts["observed"])
+
+
+def test_the_straight_line_is_that_of_least_squares():
+    days = pd.to_datetime(["2026-09-01", "2026-09-08", "2026-09-15", "2026-09-22", "2026-09-29"])
+    known = pd.DataFrame({"block_id": "A", "sampled_on": days, "oil_dry_pct": [9.0, 18.0, 22.5, 27.0, 30.0]})
+    wanted = pd.DataFrame({"block_id": ["A", "B"], "sampled_on": pd.to_datetime(["2026-10-06", "2026-10-06"])})
+    x = np.array([0.0, 7.0, 14.0, 21.0])
+    # an outside program: numpy's polynomial fit to the newest four
+    expected = np.polynomial.Polynomial.fit(x, known["oil_dry_pct"].to_numpy()[-LINE_SAMPLES:], 1)(28.0)
+    ours = _lines(known, wanted, "oil_dry_pct")
+    assert ours[0] == pytest.approx(expected)
+    assert np.isnan(ours[1])
+
+
+def test_without_later_samples_nothing_is_claimed():
+    empty = _scores(pd.DataFrame())
+    assert empty.empty
+    assert "against_line_mean_abs_error" in empty.columns
