@@ -2475,7 +2475,10 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             "When each block is to be picked (middle scenario). ▼ early, ▲ late: outside the block's good days.",
         ),
         "mill_load": Picture(
-            mill_load, alt_mill_load, mill_load_size, "Fruit to the mill each day against what it can take."
+            mill_load,
+            alt_mill_load,
+            mill_load_size,
+            "Fruit to the mill each day against what it mills in a day; what is above waits in its bins, ageing.",
         ),
         "weather_strip": Picture(
             weather_strip,

@@ -16,7 +16,6 @@ from __future__ import annotations
 import hashlib
 import http.client
 import json
-import os
 import re
 import time
 import urllib.error
@@ -32,6 +31,7 @@ import numpy as np
 import pandas as pd
 
 from olivetime.records.columns import SeasonError
+from olivetime.records.files import write_atomic
 from olivetime.weather.hours import days_from_hours
 
 NWS_BASE = "https://api.weather.gov"
@@ -403,12 +403,8 @@ def _kept(file: Path, check: Callable[[bytes], Any]) -> tuple[bytes, datetime, s
 
 
 def _keep(file: Path, body: bytes, now: datetime, modified: str) -> None:
-    """Write an answer whole or not at all."""
-    file.parent.mkdir(parents=True, exist_ok=True)
     stored = {"fetched": now.astimezone(UTC).isoformat(), "modified": modified, "body": body.decode()}
-    part = file.with_suffix(".part")
-    part.write_text(json.dumps(stored), "utf-8")
-    os.replace(part, file)
+    write_atomic(file, json.dumps(stored).encode())
 
 
 def _grid_address(body: bytes) -> str:
