@@ -43,6 +43,7 @@ system-test:
 docs: $(VENV)/.test
 	$(BIN)/python scripts/records_page.py
 	$(BIN)/python scripts/messy_page.py
+	$(BIN)/python scripts/reference_page.py
 
 # Renew the lock file after a change of dependencies (needs uv; writes no index address).
 lock:

@@ -2,15 +2,21 @@
 
     python benchmarks/records.py [--quick]
 
-Prints how long each takes, in the same run, and whether every planted fault was found and nothing else.
+Prints how long each takes, in the same run, and whether every planted fault was found and nothing else; then what the
+first answer of the command line costs: `olivetime --help` against importing pandas, each in fresh processes. All times
+are processor time, so that other work on the machine does not count.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import statistics
+import subprocess
+import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -69,14 +75,27 @@ def write_season(folder: Path, n: int, faults: int, seed: int = 1) -> set[int]:
     return {int(row) + 2 for row in spoilt}
 
 
-def fastest(work: Callable[[], object], times: int) -> float:
-    """Shortest of some runs [s]: the others were kept waiting by something else."""
-    taken = []
+def fastest(works: Sequence[Callable[[], object]], times: int) -> list[float]:
+    """Shortest processor time of each of some pieces of work [s], run in turn."""
+    taken: list[list[float]] = [[] for _ in works]
     for _ in range(times):
-        start = time.perf_counter()
-        work()
-        taken.append(time.perf_counter() - start)
-    return min(taken)
+        for work, times_of in zip(works, taken, strict=True):
+            start = time.process_time()
+            work()
+            times_of.append(time.process_time() - start)
+    return [min(times_of) for times_of in taken]
+
+
+def first_answers(commands: Sequence[Sequence[str]], times: int) -> list[float]:
+    """Median processor time of fresh Python processes [s], run in turn."""
+    taken: list[list[float]] = [[] for _ in commands]
+    for _ in range(times):
+        for command, times_of in zip(commands, taken, strict=True):
+            before = os.times()
+            subprocess.run([sys.executable, *command], check=True, stdout=subprocess.DEVNULL)
+            after = os.times()
+            times_of.append(after.children_user + after.children_system - before[2] - before[3])
+    return [statistics.median(times_of) for times_of in taken]
 
 
 def main() -> None:
@@ -88,8 +107,13 @@ def main() -> None:
         folder = Path(name)
         planted = write_season(folder, 100_000, 1_000)
         csv = folder / "samples.csv"
-        as_text = fastest(lambda: pd.read_csv(csv, dtype=str, keep_default_na=False, na_filter=False), times)
-        whole = fastest(lambda: read_season(folder), times)
+        as_text, whole = fastest(
+            [
+                lambda: pd.read_csv(csv, dtype=str, keep_default_na=False, na_filter=False),
+                lambda: read_season(folder),
+            ],
+            times,
+        )
         season = read_season(folder)
         errors = season.findings[season.findings["level"] == "error"]
         found = set(errors["row"].dropna().astype(int))
@@ -97,7 +121,13 @@ def main() -> None:
         print(f"rows named in errors: {len(found)}, of them not planted: {len(found - planted)}")
         print(f"errors: {len(errors)}")
         print(f"pandas, the same file as text:  {as_text:.3f} s")
-        print(f"whole season read and checked:  {whole:.3f} s, {whole / as_text:.1f} times as long")
+        print(f"whole season read and checked:  {whole:.3f} s, {whole / as_text:.2f} times as long")
+    bare, pandas, answer = first_answers(
+        [["-c", "pass"], ["-c", "import pandas"], ["-m", "olivetime", "--help"]], max(times, 5)
+    )
+    share = (answer - bare) / (pandas - bare)
+    print(f"import pandas over a bare Python: {pandas - bare:.3f} s; olivetime --help over it: {answer - bare:.3f} s")
+    print(f"olivetime --help takes {share:.2f} of the time of importing pandas")
 
 
 if __name__ == "__main__":

@@ -3,11 +3,14 @@
     python benchmarks/weather.py [--quick]
 
 1,000 blocks, 75 days and 200 scenarios of lows, highs, rain, heat, rain memory and workable hours, from an
-invented record of 20 stations and 20 seasons. The goal is 2 s and 1 GiB on two cores.
+invented record of 20 stations and 20 seasons. The goal is 2 s and 1 GiB; exit 1 when it is missed. Seconds are those
+of the processor, so that a loaded machine does not count; the first run pays for memory that is touched for the first
+time, as a single run of the program does.
 """
 
 import argparse
 import resource
+import sys
 import time
 from datetime import date
 from types import SimpleNamespace
@@ -20,6 +23,7 @@ from olivetime.weather.frost import frost_risk
 from olivetime.weather.scenarios import scenarios
 from olivetime.weather.stations import station_days
 
+GOAL_S, GOAL_MIB = 2.0, 1024
 ARRAYS = ("temp_min_c", "temp_max_c", "rain_mm", "heat_d", "rain_memory_mm", "workable_fraction")
 
 
@@ -74,35 +78,48 @@ def invented_season(blocks_n: int, stations_n: int, seasons_n: int) -> SimpleNam
     )  # fmt: skip
 
 
+def peak_mib() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="100 blocks, 50 scenarios")
     blocks_n, n = (100, 50) if parser.parse_args().quick else (1000, 200)
     season = invented_season(blocks_n, 20, 20)
 
-    began = time.perf_counter()
+    began = time.process_time()
     measured = station_days(season)
-    station_s = time.perf_counter() - began
-    took = []
+    station_s = time.process_time() - began
+    before_mib = peak_mib()
+    took, held = [], 0.0
     for _ in range(3):
-        began = time.perf_counter()
+        drawn = None  # as a program that draws once: no second set beside the first
+        began = time.process_time()
         drawn = scenarios(season, measured, n=n, seed=1)
-        took.append(time.perf_counter() - began)
-    began = time.perf_counter()
+        took.append(time.process_time() - began)
+        held = held or peak_mib()
+    began = time.process_time()
     frost_risk(season, drawn)
-    frost_s = time.perf_counter() - began
-    began = time.perf_counter()
-    copies = [getattr(drawn, name).copy() for name in ARRAYS]
-    copy_s = time.perf_counter() - began
+    frost_s = time.process_time() - began
+    copied = []
+    for _ in range(3):
+        copies = None
+        began = time.process_time()
+        copies = [getattr(drawn, name).copy() for name in ARRAYS]
+        copied.append(time.process_time() - began)
 
     size_mib = sum(copy.nbytes for copy in copies) / 2**20
-    peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"{blocks_n} blocks x {len(drawn.days)} days x {n} scenarios, {len(ARRAYS)} arrays {size_mib:.0f} MiB")
     print(f"station_days  {station_s:7.3f} s  (20 stations, 21 seasons)")
-    print(f"scenarios     {min(took):7.3f} s  best of {len(took)}, worst {max(took):.3f} s")
+    print(f"scenarios     {took[0]:7.3f} s  first run, {min(took):.3f} s best of {len(took)}")
     print(f"frost_risk    {frost_s:7.3f} s  (three thresholds)")
-    print(f"plain copy    {copy_s:7.3f} s  ratio {min(took) / copy_s:.1f}")
-    print(f"peak memory   {peak_mib:7.0f} MiB, with the copy and the one before it")
+    print(f"plain copy    {copied[0]:7.3f} s  first run, {min(copied):.3f} s best of {len(copied)}")
+    print(f"ratio         {took[0] / copied[0]:7.1f}    first runs, {min(took) / min(copied):.1f} best ones")
+    print(f"peak memory   {held:7.0f} MiB, of which {before_mib:.0f} MiB before the scenarios")
+    met = max(took) <= GOAL_S and held <= GOAL_MIB
+    print(f"goal {GOAL_S:g} s and {GOAL_MIB} MiB: {'met' if met else 'missed'}")
+    sys.exit(not met)
 
 
 if __name__ == "__main__":

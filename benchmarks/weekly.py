@@ -18,7 +18,7 @@ from pathlib import Path
 
 import psutil
 
-from olivetime.report import front, page, tables, weekly
+from olivetime.report import canvas, front, page, sheet, tables, weekly
 from olivetime.report.render import notebooks_folder, render_report
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
@@ -46,18 +46,17 @@ def plain_functions(tasks):
 
 
 def _plain(task):
-    from olivetime.report import figures
 
     begun = time.process_time()
     week = weekly.open_week(task["folder"])
     own = weekly.open_grower(week, task["parameters"]["grower"])
-    parts = [front.head(own, "grower_report"), tables.html_table(tables.blocks_table(own))]
-    parts += [front.picture(own, "curves", block_ids=ids) for ids in figures.block_pages(own)]
+    parts = [front.head(own, "grower_report"), sheet.html_table(sheet.blocks_table(own))]
+    parts += [front.picture(own, "curves", block_ids=ids) for ids in canvas.block_pages(own)]
     parts += [front.picture(own, kind) for kind in ("weather_strip", "calendar", "value_by_date", "frost")]
-    shown = [tables.why_table(own), tables.not_planned(own), tables.changes_table(own)]
-    shown += [tables.findings_table(own.findings), tables.next_samples_table(own)]
-    parts += [tables.html_table(table) for table in shown]
-    parts += [front.heed("grower_report"), front.assumed(own)]
+    shown = [sheet.why_table(own), sheet.not_planned(own), sheet.changes_table(own)]
+    shown += [sheet.findings_table(own.findings), sheet.next_samples_table(own)]
+    parts += [sheet.html_table(table) for table in shown]
+    parts += [front.heed(own, "grower_report"), front.assumed(own)]
     drawn = time.process_time()
     text = page.wrap(
         page.group_figures(parts), title="t", banner="<header><h1>Where do my blocks stand?</h1></header>",
@@ -99,7 +98,7 @@ def main() -> None:
                 "notebook": str(notebooks_folder() / "grower_report.ipynb"), "folder": str(result.folder),
                 "place": f"bench/{n}", "parameters": {"grower": ids[n % len(ids)]}, "engine": "olivetime",
                 "pdf": not page.no_pdf_reason(), "as_of": str(week.info["as_of"]), "name": "- bench",
-                "locale": str(week.info["locale"]), "provenance": tables.provenance(week),
+                "locale": str(week.info["locale"]), "provenance": sheet.provenance(week),
             }
             for n in range(wanted + 1)
         ]  # fmt: skip

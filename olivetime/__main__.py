@@ -12,7 +12,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +28,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
 if TYPE_CHECKING:
     from olivetime.harvest.order import Proposal
     from olivetime.records.season import Season
-    from olivetime.report.tables import DisplayTable
+    from olivetime.report.sheet import DisplayTable
 
 OUR_FAULT, RECORDS, WRITE, NO_ORDER, STOPPED = 1, 3, 4, 5, 130
 ON_SCREEN = 20  # findings shown by `check`; all of them are in problems.csv
@@ -52,7 +52,7 @@ class Commands(click.Group):
             if kind in {"SeasonError", "FitError"}:
                 click.echo(str(error), err=True)
                 ctx.exit(RECORDS)
-            if isinstance(error, BlockingIOError):  # another run holds the week; it says so itself
+            if isinstance(error, BlockingIOError | ConnectionError):  # another run, no worker: they say so themselves
                 click.echo(str(error), err=True)
                 ctx.exit(WRITE)
             if isinstance(error, OSError):
@@ -103,6 +103,9 @@ def common(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
         "jobs": click.option(
             "--jobs", type=click.IntRange(min=1), default=2, show_default=True, help="Pages made at the same time."
         ),
+        "fetch": click.option(
+            "--fetch-outlook", is_flag=True, help="Ask the service named in season.toml for today's outlook."
+        ),
     }
 
     def decorate(command: Callable[..., None]) -> Callable[..., None]:
@@ -113,12 +116,45 @@ def common(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     return decorate
 
 
-def _read(folder: Path, as_of: date | None, units: str | None, quiet: bool) -> Season:
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _as_of_today(folder: Path, as_of: date | None, fetch: bool) -> date | None:
+    """Today at the place, when an outlook is to be fetched and no day was named."""
+    if not fetch or as_of is not None:
+        return as_of
+    from zoneinfo import ZoneInfo
+
+    from olivetime.records.settings import read_settings
+
+    return _now().astimezone(ZoneInfo(str(read_settings(folder).values["season", "time_zone"]))).date()
+
+
+def _fetched(season: Season, quiet: bool) -> Season:
+    """The season with an outlook asked for now; says whose it is, or why there is none."""
+    from olivetime.weather.fetched import with_fetched_outlook
+
+    season = with_fetched_outlook(season, now=_now())
+    if not quiet or "outlook-not-fetched" in set(season.findings["code"]):
+        click.echo(f"Outlook: {season.outlook_said}", err=True)
+    return season
+
+
+def _read(folder: Path, as_of: date | None, units: str | None, quiet: bool, fetch: bool = False) -> Season:
     import dataclasses
 
     from olivetime.records.season import read_season
+    from olivetime.weather.fetched import with_outlook_file
 
-    season = read_season(folder, as_of)
+    try:
+        season = with_outlook_file(read_season(folder, _as_of_today(folder, as_of, fetch)))
+    except ValueError as error:
+        if type(error) is not ValueError:
+            raise
+        raise click.UsageError(str(error)) from error
+    if fetch:
+        season = _fetched(season, quiet)
     if units:
         season = dataclasses.replace(season, units=units)
     if not quiet:
@@ -130,10 +166,12 @@ def _read(folder: Path, as_of: date | None, units: str | None, quiet: bool) -> S
     return season
 
 
-def _propose(folder: Path, as_of: date | None, seed: int, units: str | None, quiet: bool) -> Proposal:
+def _propose(
+    folder: Path, as_of: date | None, seed: int, units: str | None, quiet: bool, fetch: bool = False
+) -> Proposal:
     from olivetime.harvest.order import propose
 
-    return propose(_read(folder, as_of, units, quiet), seed=seed)
+    return propose(_read(folder, as_of, units, quiet, fetch), seed=seed)
 
 
 def _echo_json(data: Any) -> None:
@@ -141,7 +179,7 @@ def _echo_json(data: Any) -> None:
 
 
 def _echo_table(table: DisplayTable) -> None:
-    from olivetime.report.tables import text_table
+    from olivetime.report.sheet import text_table
 
     click.echo(text_table(table))
 
@@ -235,28 +273,44 @@ def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, qui
 @SEASON
 @common("as_of", "seed", "units", "as_json", "quiet")
 def curves(season: Path, as_of: date | None, seed: int, units: str | None, as_json: bool, quiet: bool) -> None:
-    """Fit the curves: each block's stage, days to target with range, doubtful samples."""
-    from olivetime.report.tables import doubtful_table, records_of, stage_table, week_tables
+    """Fit the curves: each block's stage, days to target with range, doubtful samples and what they do to the order."""
+    from olivetime.harvest.doubts import doubts
+    from olivetime.report.sheet import doubtful_table, next_samples_table, stage_table
+    from olivetime.report.tables import records_of, week_tables
 
-    week = week_tables(_propose(season, as_of, seed, units, quiet))
+    proposal = _propose(season, as_of, seed, units, quiet)
+    week = week_tables(proposal)
+    told = doubts(proposal)
     if as_json:
         _echo_json(
-            {"as_of": week.info["as_of"], "stage": records_of(week.stage), "residuals": records_of(week.residuals)}
+            {
+                "as_of": week.info["as_of"],
+                "stage": records_of(week.stage),
+                "residuals": records_of(week.residuals),
+                "shapes": records_of(week.shapes),
+                "parameters": records_of(week.parameters),
+                "doubts": records_of(told),
+                "next_samples": records_of(week.next_samples),
+            }
         )
         return
     _echo_table(stage_table(week))
     _echo_table(doubtful_table(week))
+    for says in told["says"]:
+        click.echo(says)
+    _echo_table(next_samples_table(week))
 
 
 @main.command()
 @SEASON
 @click.option("--block", metavar="B", help="Explain this block alone.")
 @click.option("--clock", "by_clock", is_flag=True, help="Show the next 48 hours by the clock: machines, loads, mill.")
-@common("as_of", "seed", "units", "as_json", "quiet")
+@common("fetch", "as_of", "seed", "units", "as_json", "quiet")
 def order(
     season: Path,
     block: str | None,
     by_clock: bool,
+    fetch_outlook: bool,
     as_of: date | None,
     seed: int,
     units: str | None,
@@ -266,9 +320,10 @@ def order(
     """Say which block is next, and why; exit 5 when no order is workable."""
     from olivetime.harvest.clock import clock
     from olivetime.harvest.reasons import explain
-    from olivetime.report.tables import clock_table, headline, order_table, records_of, week_tables
+    from olivetime.report.sheet import clock_table, order_table
+    from olivetime.report.tables import headline, records_of, week_tables
 
-    proposal = _propose(season, as_of, seed, units, quiet)
+    proposal = _propose(season, as_of, seed, units, quiet, fetch_outlook)
     week = week_tables(proposal)
     if by_clock:
         hours = clock(proposal)
@@ -309,13 +364,14 @@ def order(
 )
 @click.option("--scheduler", metavar="URL", help="Make the pages on a Dask cluster, such as tcp://host:8786.")
 @click.option("--fresh", is_flag=True, help="Make everything again, also what is done and unchanged.")
-@common("as_of", "out", "seed", "units", "jobs", "as_json", "quiet")
+@common("fetch", "as_of", "out", "seed", "units", "jobs", "as_json", "quiet")
 def weekly(
     season: Path,
     grower: str | None,
     engine: str,
     scheduler: str | None,
     fresh: bool,
+    fetch_outlook: bool,
     as_of: date | None,
     out: Path | None,
     seed: int,
@@ -332,7 +388,7 @@ def weekly(
         result = run_week(
             season,
             out or Path("out"),
-            as_of=as_of,
+            as_of=_as_of_today(season, as_of, fetch_outlook),
             seed=seed,
             units=units,
             jobs=jobs,
@@ -341,6 +397,7 @@ def weekly(
             scheduler=scheduler,
             resume=not fresh,
             say=None if quiet else lambda text: click.echo(text, err=True),
+            prepare=(lambda read: _fetched(read, quiet)) if fetch_outlook else None,
         )
     except ValueError as error:
         raise click.UsageError(str(error)) from error
@@ -362,15 +419,29 @@ def lookback(
 ) -> None:
     """Replay past weeks knowing only what was known, and score the forecasts and the orders."""
     from olivetime.harvest.hindcast import hindcast
-    from olivetime.report.tables import lookback_tables, records_of
+    from olivetime.harvest.lessons import lessons
+    from olivetime.report.lookback_tables import lesson_tables, replay_tables
+    from olivetime.report.sheet import lookback_tables, outlook_skill_table
+    from olivetime.report.tables import records_of
+    from olivetime.weather.fetched import season_skill
 
     read = _read(season, as_of, units, quiet)
     result = hindcast(season, as_of=read.as_of, weeks=weeks, seed=seed)
+    outlooks = season_skill(read)
     if as_json:
-        _echo_json({"scores": records_of(result.scores), "orders": records_of(result.orders)})
+        scored = {"scores": result.scores, "orders": result.orders, "outlooks": outlooks}
+        scored |= {name: getattr(result, name) for name in ("decisions", "yields", "bias", "memory")}
+        _echo_json({name: records_of(table) for name, table in scored.items()})
         return
-    for table in lookback_tables(result):
+    info = {"locale": "en_US", "currency": read.currency}
+    for table in (*lookback_tables(result), *replay_tables(result, info), outlook_skill_table(outlooks)):
         _echo_table(table)
+    learned = lessons(read, seed=seed)
+    if learned.over:
+        click.echo(learned.says)
+        names = read.blocks.set_index("block_id")["block_name"].to_dict()
+        for table in lesson_tables(learned, info, names):
+            _echo_table(table)
 
 
 @main.command()

@@ -50,7 +50,6 @@ from __future__ import annotations
 
 import io
 import zipfile
-import zlib
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -60,9 +59,24 @@ import numpy as np
 import openpyxl
 import pandas as pd
 from openpyxl.styles import Font
-from scipy.special import expit, ndtr, ndtri
 
 from olivetime import units
+from olivetime.harvest.truth import (
+    ASSUMED,
+    CONTRACTS,
+    CULTIVARS,
+    NORTH,
+    SOUTH,
+    Climate,
+    ar1,
+    block_truth,
+    cold_spell_c,
+    fruit_course,
+    heat_and_rain,
+    keyed_rng,
+    reading,
+    weather_from,
+)
 from olivetime.records.columns import TABLE_HELP, TABLES, UNITS, Column
 from olivetime.records.files import write_atomic
 
@@ -71,54 +85,10 @@ PAST_WEATHER_N = 16
 PAST_SEASONS_N = 2
 MEMBERS_N = 11
 OUTLOOK_DAYS = 10
+PAST_ISSUES_N = 10  # earlier issues of the outlook on file, one a week
 
-_HEAT_BASE_C = 7.5
-_HEAT_UNIT_C = 15.0
-_RAIN_MEMORY_D = 8.0
-_CUTPOINTS = np.array([-2.5, -0.5, 1.2, 2.8, 4.6, 6.3, 7.8])  # between colour classes, in logits
+OUTSIDE_OIL_CV = 0.038  # error of one reading of the outside laboratory [log]; assumed
 _HA_PER_DAY = 8.5  # of one harvester, in past seasons and in last week's order
-
-
-@dataclass(frozen=True)
-class _Cultivar:
-    """How a cultivar ripens: thermal days (d), per cent, t/ha, grams; `late_d` moves its past picks."""
-
-    shape: str
-    plateau_dry_pct: float
-    midpoint_d: float
-    scale_d: float
-    colour_midpoint_d: float
-    moisture_pct: float
-    crop_t_ha: float
-    fruit_g: float
-    late_d: float
-    published_plateau_pct: float | None
-    plateau_source: str
-    maturity_aim: float
-
-
-_POLARI = "Polari, Crawford and Wang 2021, Agronomy 11(2):313, abstract; read as dry basis"
-
-CULTIVARS: dict[str, _Cultivar] = {
-    "Arbequina": _Cultivar("logistic", 42.0, 44, 14, 83, 0.0, 8.5, 1.5, 0, 41.8, _POLARI, 2.2),
-    "Arbosana": _Cultivar("logistic", 45.5, 50.5, 17, 92, 0.8, 9.0, 1.6, 20, 45.4, _POLARI, 1.8),
-    "Koroneiki": _Cultivar("plateau_line", 46.5, 55, 23, 89, -2.5, 7.5, 1.0, 33, 45.7, _POLARI, 3.0),
-    "Picual": _Cultivar("logistic", 46.0, 47, 15, 79, -1.5, 8.0, 3.4, 12, None, "", 3.5),
-    "Sikitita": _Cultivar(
-        "plateau_line",
-        48.5,
-        45,
-        19.5,
-        83,
-        -0.5,
-        8.5,
-        1.8,
-        -3,
-        49.0,
-        "abstract of a hedgerow trial in California, 2017-18",
-        2.2,
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -156,12 +126,7 @@ class _Farm:
     rules: dict[str, float]
     mill_lat_deg: float
     mill_lon_deg: float
-    mean_c: float
-    swing_c: float
-    warmest_doy: int
-    half_range_c: float
-    wet_chance: tuple[float, ...]  # of a day, January to December
-    rain_scale_mm: float
+    climate: Climate
     cold_spell_on: date  # this season's; past ones are drawn around the same day of the season
     rain_on: tuple[date, ...]  # this season's, set by hand
     dry_spell: tuple[date, date]  # first and last day, set by hand too
@@ -182,6 +147,7 @@ class _Farm:
     partly_block: str
     hard: tuple[tuple[str, str, str], ...]  # block, kind, what it is
     set_block: dict[str, dict] = field(default_factory=dict)  # columns of the blocks table set by hand
+    oil_orders: tuple[dict, ...] = ()
     shift: dict[str, dict] = field(default_factory=dict)  # additions to a block's truth
 
 
@@ -206,12 +172,7 @@ NORTHERN = _Farm(
     rules={"keep_gain_per_block": 400},
     mill_lat_deg=39.2140,
     mill_lon_deg=-122.0480,
-    mean_c=16.8,
-    swing_c=8.4,
-    warmest_doy=205,
-    half_range_c=6.8,
-    wet_chance=(0.28, 0.27, 0.24, 0.17, 0.10, 0.03, 0.005, 0.01, 0.03, 0.11, 0.20, 0.27),
-    rain_scale_mm=6.0,
+    climate=NORTH,
     cold_spell_on=date(2026, 11, 25),
     rain_on=(date(2026, 10, 25), date(2026, 11, 7), date(2026, 11, 8)),
     dry_spell=(date(2026, 10, 27), date(2026, 11, 1)),
@@ -389,6 +350,22 @@ NORTHERN = _Farm(
         "HR-03": {"style": "early"}, "HR-07": {"style": "early"}, "CG-01": {"style": "early"},
         "BR-02": {"style": "late"}, "FM-04": {"style": "late"},
     },
+    oil_orders=(
+        {
+            "order_id": "OO-1", "ordered_on": date(2026, 9, 4), "style": "early", "oil_l": 3500 * units.L_PER_GALLON,
+            "due_on": date(2026, 11, 10), "shortfall_cost_l": 9 / units.L_PER_GALLON,
+            "note": "bottled as the season's first oil",
+        },
+        {
+            "order_id": "OO-2", "ordered_on": date(2026, 8, 18), "style": "balanced", "cultivar": "Arbequina",
+            "oil_l": 20000 * units.L_PER_GALLON, "due_on": date(2026, 11, 24),
+            "shortfall_cost_l": 4 / units.L_PER_GALLON,
+        },
+        {
+            "order_id": "OO-3", "ordered_on": date(2026, 10, 12), "organic": True,
+            "oil_l": 5000 * units.L_PER_GALLON, "due_on": date(2026, 12, 5), "note": "a wish, no cost if less",
+        },
+    ),
     shift={
         "EF-03": {"midpoint_d": -13, "colour_midpoint_d": -28, "crop": 0.65}, "BC-06": {"crop": 0.7},
         "HR-01": {"midpoint_d": -7, "colour_midpoint_d": -5},
@@ -410,12 +387,7 @@ SOUTHERN = _Farm(
     rules={},
     mill_lat_deg=-31.7420,
     mill_lon_deg=-68.4310,
-    mean_c=18.6,
-    swing_c=8.0,
-    warmest_doy=18,
-    half_range_c=7.4,
-    wet_chance=(0.13, 0.12, 0.09, 0.06, 0.05, 0.05, 0.06, 0.06, 0.05, 0.05, 0.07, 0.10),
-    rain_scale_mm=4.5,
+    climate=SOUTH,
     cold_spell_on=date(2026, 6, 3),
     rain_on=(date(2026, 4, 19), date(2026, 5, 3)),
     dry_spell=(date(2026, 4, 21), date(2026, 4, 26)),
@@ -495,16 +467,7 @@ SOUTHERN = _Farm(
         *({"day": date(2026, 5, d), "booked_h": h} for d, h in ((4, 4), (5, 4), (12, 6))),
         {"day": date(2026, 5, 1), "closed": True},
     ),
-    contracts=(
-        {"contract_id": "OWN", "kind": "own", "price_oil_kg": 5.6, "virgin_factor": 0.6},
-        {"contract_id": "OIL", "kind": "oil_kg", "price_oil_kg": 4.7, "virgin_factor": 0.65},
-        {"contract_id": "OIL-ORG", "kind": "oil_kg", "price_oil_kg": 6.0, "virgin_factor": 0.6},
-        {
-            "contract_id": "SCALE", "kind": "fruit_oil_scale", "price_fruit_t": 610, "base_oil_pct": 16.0,
-            "step_per_point": 0.06, "virgin_factor": 0.7,
-        },
-        {"contract_id": "FLAT", "kind": "fruit_flat", "price_fruit_t": 590, "virgin_factor": 0.75},
-    ),
+    contracts=CONTRACTS,
     treatments=(
         ("AL-01", 40, _BAIT, 0, True), ("BO-03", 24, _SPRAY_B, 14, False), ("CA-01", 38, _BAIT, 0, True),
         ("DU-01", 8, _SPRAY_A, 28, False), ("ES-01", 44, _CLAY, 0, True),
@@ -610,11 +573,11 @@ def truth(folder: str | Path) -> pd.DataFrame:
     folder = Path(folder) / "truth"
     blocks = pd.read_csv(folder / "blocks.csv")
     weather = pd.read_csv(folder / "weather_days.csv", parse_dates=["day"])
-    stations = {station_id: _climate(days) for station_id, days in weather.groupby("station_id", sort=False)}
+    stations = {station_id: heat_and_rain(days) for station_id, days in weather.groupby("station_id", sort=False)}
     frames = []
     for row in blocks.to_dict("records"):
         climate = stations[row["station_id"]]
-        state = _state(row, climate)
+        state = fruit_course(row, climate)
         frames.append(
             pd.DataFrame(
                 {
@@ -636,20 +599,6 @@ def truth(folder: str | Path) -> pd.DataFrame:
 # --- the truth ---------------------------------------------------------------------------------------------
 
 
-def _rng(seed: int, *keys: object) -> np.random.Generator:
-    return np.random.default_rng([seed, zlib.crc32("/".join(map(str, keys)).encode())])
-
-
-def _ar1(rng: np.random.Generator, n: int, phi: float) -> np.ndarray:
-    """Unit-variance AR(1) series."""
-    noise = rng.standard_normal(n)
-    series = np.empty(n)
-    series[0] = noise[0]
-    for i in range(1, n):
-        series[i] = phi * series[i - 1] + np.sqrt(1 - phi**2) * noise[i]
-    return series
-
-
 def _season_days(farm: _Farm, label: int) -> pd.DatetimeIndex:
     shift = label - farm.start.year
     return pd.date_range(
@@ -661,8 +610,8 @@ def _hidden_weather(farm: _Farm, seed: int, label: int) -> dict[str, Any]:
     """Draw a season's hidden variables: `warm`, `wet` (stations, days), `cold_c` (days), `warm_season_c`."""
     days = _season_days(farm, label)
     n = len(days)
-    rng = _rng(seed, farm.key, "weather", label)
-    warm_all, wet_all = _ar1(rng, n, 0.75), _ar1(rng, n, 0.55)
+    rng = keyed_rng(seed, farm.key, "weather", label)
+    warm_all, wet_all = ar1(rng, n, 0.75), ar1(rng, n, 0.55)
     warm_season_c = rng.normal(0, 0.7)
     comes, late_d, depth_c, length_d = rng.random(), rng.normal(0, 14), rng.uniform(4, 8), rng.uniform(3, 5)
     usual_d = float((farm.cold_spell_on - farm.start).days)
@@ -670,12 +619,12 @@ def _hidden_weather(farm: _Farm, seed: int, label: int) -> dict[str, Any]:
     this_season = label == farm.start.year
     if this_season:
         middle_d, depth_c, length_d = usual_d, 6.0, 4.0
-    cold_c = depth_c * np.clip(1.3 - np.abs(np.arange(n) - middle_d) / (length_d / 1.5), 0, 1)
+    cold_c = cold_spell_c(n, middle_d, depth_c, length_d)
     warm, wet = [], []
     for station in farm.stations:
-        own = _rng(seed, farm.key, "weather", label, station["station_id"])
-        warm.append(0.95 * warm_all + np.sqrt(1 - 0.95**2) * _ar1(own, n, 0.6))
-        wet.append(0.92 * wet_all + np.sqrt(1 - 0.92**2) * _ar1(own, n, 0.3))
+        own = keyed_rng(seed, farm.key, "weather", label, station["station_id"])
+        warm.append(0.95 * warm_all + np.sqrt(1 - 0.95**2) * ar1(own, n, 0.6))
+        wet.append(0.92 * wet_all + np.sqrt(1 - 0.92**2) * ar1(own, n, 0.3))
     wet = np.array(wet) - 0.8 * (cold_c > 1)  # cold nights are clear ones
     if this_season:
         for day in farm.rain_on:
@@ -685,70 +634,53 @@ def _hidden_weather(farm: _Farm, seed: int, label: int) -> dict[str, Any]:
     return {"warm": np.array(warm), "wet": wet, "cold_c": cold_c, "warm_season_c": warm_season_c}
 
 
-def _weather_from(
-    farm: _Farm,
-    days: pd.DatetimeIndex,
-    station: int,
-    warm: np.ndarray,
-    wet: np.ndarray,
-    cold_c: np.ndarray,
-    warm_season_c: float,
-) -> dict[str, np.ndarray]:
-    """Turn the hidden variables of one station into temperature [C] and rain [mm]."""
-    doy = days.day_of_year.to_numpy()
-    middle = np.array([-15, *np.cumsum([15, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30]), 380])
-    chance = np.interp(doy, middle, [farm.wet_chance[-1], *farm.wet_chance, farm.wet_chance[0]])
-    rainy = wet > -ndtri(chance)
-    share = np.where(rainy, np.clip(ndtr(-wet) / chance, 1e-9, 1.0), 1.0)
-    rain_mm = np.where(rainy, 0.3 + farm.rain_scale_mm * (-np.log(share)) ** 1.15, 0.0)
-    wave = farm.mean_c + farm.swing_c * np.cos(2 * np.pi * (doy - farm.warmest_doy) / 365)
-    mean_c = wave + farm.stations[station]["warmer_c"] + warm_season_c + 2.6 * warm - 0.6 * rainy - cold_c
-    half_c = farm.half_range_c * np.where(rainy, 0.62, 1.04) + 0.6 * np.tanh(warm)
-    return {
-        "temp_min_c": np.round(mean_c - half_c, 2),
-        "temp_max_c": np.round(mean_c + half_c, 2),
-        "rain_mm": np.round(rain_mm, 2),
-    }
-
-
 def _true_weather(farm: _Farm, seed: int, label: int) -> pd.DataFrame:
     days = _season_days(farm, label)
     hidden = _hidden_weather(farm, seed, label)
     frames = []
     for i, station in enumerate(farm.stations):
-        made = _weather_from(
-            farm, days, i, hidden["warm"][i], hidden["wet"][i], hidden["cold_c"], hidden["warm_season_c"]
+        made = weather_from(
+            farm.climate, days, farm.stations[i]["warmer_c"],
+            hidden["warm"][i], hidden["wet"][i], hidden["cold_c"], hidden["warm_season_c"]
         )
         frames.append(pd.DataFrame({"station_id": station["station_id"], "day": days} | made))
     return pd.concat(frames, ignore_index=True)
 
 
-def _outlook(farm: _Farm, seed: int) -> pd.DataFrame:
+def _past_outlooks(farm: _Farm, seed: int) -> pd.DataFrame:
+    """Issues of the weeks before, kept so that they can be held against what came."""
+    weeks = [farm.as_of - timedelta(days=7 * back) for back in range(PAST_ISSUES_N, 0, -1)]
+    return pd.concat([_outlook(farm, seed, issued) for issued in weeks], ignore_index=True)
+
+
+def _outlook(farm: _Farm, seed: int, issued: date | None = None) -> pd.DataFrame:
     """Members that know the true weather less and less: spread and error grow alike with the lead."""
     label = farm.start.year
     hidden = _hidden_weather(farm, seed, label)
-    first = (farm.as_of - farm.start).days
+    of_issue = ("members",) if issued is None else ("members", issued.isoformat())
+    issued = issued or farm.as_of
+    first = (issued - farm.start).days
     ahead = slice(first, first + OUTLOOK_DAYS)
     days = _season_days(farm, label)[ahead]
     lead = np.arange(OUTLOOK_DAYS) + 0.5
     skill = {"warm": np.exp(-lead / 10), "wet": np.exp(-lead / 8)}
-    rng = _rng(seed, farm.key, "members")
+    rng = keyed_rng(seed, farm.key, *of_issue)
     signal = {
-        name: rho**2 * hidden[name][:, ahead] + rho * np.sqrt(1 - rho**2) * _ar1(rng, OUTLOOK_DAYS, 0.75)
+        name: rho**2 * hidden[name][:, ahead] + rho * np.sqrt(1 - rho**2) * ar1(rng, OUTLOOK_DAYS, 0.75)
         for name, rho in skill.items()
     }
     frames = []
     for member in range(1, MEMBERS_N + 1):
-        own = _rng(seed, farm.key, "members", member)
+        own = keyed_rng(seed, farm.key, *of_issue, member)
         drawn = {
-            name: signal[name] + np.sqrt(1 - rho**2) * _ar1(own, OUTLOOK_DAYS, 0.7)
+            name: signal[name] + np.sqrt(1 - rho**2) * ar1(own, OUTLOOK_DAYS, 0.7)
             for name, rho in skill.items()
         }
         for i, station in enumerate(farm.stations):
-            made = _weather_from(
-                farm,
+            made = weather_from(
+                farm.climate,
                 days,
-                i,
+                farm.stations[i]["warmer_c"],
                 drawn["warm"][i],
                 drawn["wet"][i],
                 skill["warm"] * hidden["cold_c"][ahead],
@@ -758,7 +690,7 @@ def _outlook(farm: _Farm, seed: int) -> pd.DataFrame:
                 pd.DataFrame(
                     {
                         "station_id": station["station_id"],
-                        "issued_on": pd.Timestamp(farm.as_of),
+                        "issued_on": pd.Timestamp(issued),
                         "member": member,
                         "day": days,
                     }
@@ -768,95 +700,11 @@ def _outlook(farm: _Farm, seed: int) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def _climate(days: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Thermal days and remembered rain of one station and season, both at the end of each day."""
-    mean_c = (days["temp_min_c"].to_numpy() + days["temp_max_c"].to_numpy()) / 2
-    rain_mm = days["rain_mm"].to_numpy()
-    memory = np.empty(len(rain_mm))
-    held = 0.0
-    for i, fell in enumerate(rain_mm):
-        held = held * np.exp(-1 / _RAIN_MEMORY_D) + fell
-        memory[i] = held
-    return {
-        "day": days["day"].to_numpy(),
-        "heat_d": np.cumsum(np.maximum(mean_c - _HEAT_BASE_C, 0)) / _HEAT_UNIT_C,
-        "rain_memory_mm": memory,
-    }
-
-
-def _oil(shape: str, plateau: float, midpoint: float, scale: float, x: np.ndarray) -> np.ndarray:
-    if shape == "logistic":
-        return plateau * expit((x - midpoint) / scale)
-    # Straight rise through (midpoint, plateau / 2) reaching the plateau two scales later, corner rounded.
-    corner = 1.5
-    return plateau - corner * np.logaddexp(0, plateau * (midpoint + 2 * scale - x) / (4 * scale) / corner)
-
-
-def _state(row: dict, climate: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """Fruit of one block on each day of its season, from its parameters and the weather."""
-    x = climate["heat_d"]
-    oil = np.maximum(_oil(row["shape"], row["plateau_dry_pct"], row["midpoint_d"], row["scale_d"], x), 0.5)
-    moisture = (
-        row["moisture_floor_pct"]
-        + (row["moisture_start_pct"] - row["moisture_floor_pct"])
-        * np.exp(-row["moisture_rate_d"] * (np.arange(len(x)) - 31))
-        + row["rain_pct_per_mm"] * climate["rain_memory_mm"]
-    )
-    moisture = np.clip(moisture, 42, 74)
-    eta = row["colour_slope"] * (x - row["colour_midpoint_d"])
-    maturity = (1 - expit(_CUTPOINTS[:, None] - eta)).sum(axis=0)
-    fallen = 100 - 100 * np.exp(-np.cumsum(0.0004 + 0.0056 * expit((maturity - 4) / 0.25)))
-    on_tree = (1 - fallen / 100) / ((1 - oil / 100) * (1 - moisture / 100))
-    return {
-        "oil_dry_pct": oil,
-        "moisture_pct": moisture,
-        "oil_fresh_pct": oil * (1 - moisture / 100),
-        "colour_eta": eta,
-        "maturity_index": maturity,
-        "fallen_pct": fallen,
-        "crop_t_ha": row.get("non_oil_dry_t_ha", 1.0) * on_tree,
-    }
-
-
 def _block_truth(
     farm: _Farm, seed: int, block: pd.Series, label: int, climate: dict[str, np.ndarray]
 ) -> dict[str, float | str]:
-    """Parameters of one block in one season, rounded so that the truth file holds exactly what was used."""
-    cultivar = CULTIVARS[block["cultivar"]]
-    block_id = block["block_id"]
-    shift = farm.shift.get(block_id, {})
-    season = _rng(seed, farm.key, "season", label).normal(0, [0.015, 2.5, 0.05])
-    lasting = _rng(seed, farm.key, "block", block_id).normal(0, [0.03, 3.5, 0.05])
-    rng = _rng(seed, farm.key, "block", block_id, label)
-    passing = rng.normal(0, [0.024, 2.8, 0.04])
-    crop = np.clip(cultivar.crop_t_ha * np.exp(rng.normal(0, 0.17)), 5.2, 11.8) * shift.get("crop", 1.0)
-    effect = season + lasting + passing
-    load = crop - 8.5
-    row: dict[str, float | str] = {
-        "block_id": block_id,
-        "station_id": block["station_id"],
-        "shape": cultivar.shape,
-        "plateau_dry_pct": round(float(cultivar.plateau_dry_pct * np.exp(effect[0]) * (1 - 0.006 * load)), 3),
-        "midpoint_d": round(
-            float(cultivar.midpoint_d + effect[1] + 0.5 * load) + shift.get("midpoint_d", 0), 3
-        ),
-        "scale_d": round(float(cultivar.scale_d * np.exp(effect[2])), 3),
-        "colour_slope": 0.16,
-        "colour_midpoint_d": round(
-            float(cultivar.colour_midpoint_d + 0.6 * effect[1] + rng.normal(0, 1.5) + 0.5 * load)
-            + shift.get("colour_midpoint_d", 0),
-            3,
-        ),
-        "moisture_start_pct": round(float(66 + cultivar.moisture_pct + rng.normal(0, 0.8)), 3),
-        "moisture_floor_pct": 46.0,
-        "moisture_rate_d": round(float(0.009 * np.exp(rng.normal(0, 0.05))), 5),
-        "rain_pct_per_mm": 0.06,
-    }
-    estimated_on = pd.Timestamp(farm.crop_on.replace(year=farm.crop_on.year + label - farm.start.year))
-    at = int(np.searchsorted(climate["day"], estimated_on.to_datetime64()))
-    row["non_oil_dry_t_ha"] = round(float(crop / _state(row, climate)["crop_t_ha"][at]), 4)
-    row["crop_t_ha"] = round(float(crop), 3)
-    return row
+    crop_on = farm.crop_on.replace(year=farm.crop_on.year + label - farm.start.year)
+    return block_truth(seed, farm.key, label, block, climate, crop_on, shift=farm.shift.get(block["block_id"]))
 
 
 # --- the records -------------------------------------------------------------------------------------------
@@ -869,7 +717,7 @@ def _season(farm: _Farm, seed: int) -> tuple[dict[str, pd.DataFrame], dict[str, 
     blocks = _blocks(farm)
     weather = {year: _true_weather(farm, seed, year) for year in range(label - PAST_WEATHER_N, label + 1)}
     climates = {
-        year: {station: _climate(days) for station, days in weather[year].groupby("station_id", sort=False)}
+        year: {station: heat_and_rain(days) for station, days in weather[year].groupby("station_id", sort=False)}
         for year in labels
     }
     parameters = {
@@ -881,7 +729,7 @@ def _season(farm: _Farm, seed: int) -> tuple[dict[str, pd.DataFrame], dict[str, 
     }
     states = {
         year: {
-            block_id: _state(row, climates[year][row["station_id"]])
+            block_id: fruit_course(row, climates[year][row["station_id"]])
             for block_id, row in parameters[year].items()
         }
         for year in labels
@@ -901,7 +749,7 @@ def _season(farm: _Farm, seed: int) -> tuple[dict[str, pd.DataFrame], dict[str, 
         ignore_index=True,
     )
     crop = pd.Series({block_id: row["crop_t_ha"] for block_id, row in parameters[label].items()})
-    error = np.array([_rng(seed, farm.key, "crop", b).normal(0, 0.10) for b in blocks["block_id"]])
+    error = np.array([keyed_rng(seed, farm.key, "crop", b).normal(0, 0.10) for b in blocks["block_id"]])
     blocks["crop_t_ha"] = crop[blocks["block_id"]].to_numpy(float) * np.exp(error)
     measured = pd.concat(weather.values(), ignore_index=True)
     measured = measured[measured["day"] < pd.Timestamp(farm.as_of)]
@@ -928,7 +776,9 @@ def _season(farm: _Farm, seed: int) -> tuple[dict[str, pd.DataFrame], dict[str, 
         "samples": samples,
         "stations": pd.DataFrame(farm.stations).assign(time_zone=farm.time_zone),
         "weather_days": measured[~missed].sort_values(["station_id", "day"]),
-        "outlook": _outlook(farm, seed).sort_values(["station_id", "member", "day"]),
+        "outlook": pd.concat([_past_outlooks(farm, seed), _outlook(farm, seed)]).sort_values(
+            ["issued_on", "station_id", "member", "day"]
+        ),
         "harvesters": pd.DataFrame(farm.harvesters),
         "trucks": pd.DataFrame(farm.trucks),
         "mill": pd.DataFrame([farm.mill | {"lat_deg": farm.mill_lat_deg, "lon_deg": farm.mill_lon_deg}]),
@@ -943,6 +793,8 @@ def _season(farm: _Farm, seed: int) -> tuple[dict[str, pd.DataFrame], dict[str, 
         "picks": picks,
         "committed": _committed(farm, blocks, samples, treatments),
     }
+    if farm.oil_orders:
+        tables["oil_orders"] = pd.DataFrame([{"organic": False} | order for order in farm.oil_orders])
     true_blocks = pd.DataFrame(parameters[label].values())
     true_blocks.insert(1, "area_ha", blocks["area_ha"].round(3).to_numpy())
     hidden = {
@@ -1034,7 +886,7 @@ def _past_picks(
     days = pd.DatetimeIndex(first_station["day"])
     workable = [d for d in range(farm.pick_start_d, len(days)) if rain_mm[d] < 2 and rain_before[d] < 8]
     late = {
-        b: CULTIVARS[c].late_d + _rng(seed, farm.key, "turn", b, label).normal(0, 5)
+        b: CULTIVARS[c].late_d + keyed_rng(seed, farm.key, "turn", b, label).normal(0, 5)
         for b, c in zip(blocks["block_id"], blocks["cultivar"], strict=True)
     }
     queue = blocks.assign(turn=blocks["block_id"].map(late)).sort_values(["turn", "block_id"])
@@ -1089,7 +941,7 @@ def _ticket(
     label: int,
 ) -> dict:
     block_id = block["block_id"]
-    rng = _rng(seed, farm.key, "ticket", block_id, label, d)
+    rng = keyed_rng(seed, farm.key, "ticket", block_id, label, d)
     state = {name: values[d] for name, values in states[block_id].items()}
     removal = next(h["removal_pct"] for h in farm.harvesters if h["harvester_id"] == harvester_id) / 100
     net_t = area_ha * state["crop_t_ha"] * removal * (1 + rng.normal(0, 0.03))
@@ -1123,8 +975,8 @@ def _samples(
         last = farm.pick_start_d + 56
     monday = farm.first_sample_d + (7 - days[farm.first_sample_d].day_of_week) % 7
     mondays = range(monday, last + 1, 7)
-    week = _rng(seed, farm.key, "week", label)
-    week_oil, week_moisture, week_colour = week.normal(0, [[0.015], [0.4], [0.1]], (3, 40))
+    shared = [[ASSUMED[name]] for name in ("oil_week_cv", "moisture_week_sd_pct", "colour_week_sd")]
+    week = keyed_rng(seed, farm.key, "week", label).normal(0, shared, (3, 40)).T
     labs = {ranch.name: ranch.lab for ranch in farm.ranches}
     first_pick = picks.groupby("block_id")["picked_on"].agg(list)
     kinds = {kind: block_id for block_id, kind, _ in farm.hard if kind != "organic"}
@@ -1134,10 +986,10 @@ def _samples(
         house = labs[block["ranch"]] == "house"
         own_picks = [d for d in first_pick.get(block_id, []) if days[0] <= d <= days[-1]]
         state = states[block_id]
-        rng = _rng(seed, farm.key, "sample", block_id, label)
+        rng = keyed_rng(seed, farm.key, "sample", block_id, label)
         noise = np.clip(rng.standard_normal((40, 5)), -2, 2)  # a laboratory repeats what lies further off
         seen = rng.random(40) > 0.08
-        holes = _rng(seed, farm.key, "fly", block_id).gamma(1.2, 0.5)
+        holes = keyed_rng(seed, farm.key, "fly", block_id).gamma(1.2, 0.5)
         for number, received in enumerate(mondays):
             d = received if house else received - 3
             if block_id == farm.partly_block and label == farm.start.year:
@@ -1148,18 +1000,12 @@ def _samples(
                 continue
             if label == farm.start.year and block_id == kinds["two samples only"] and received < last - 7:
                 continue
-            oil = state["oil_dry_pct"][d] * np.exp(
-                week_oil[number] + (0.042 if house else 0.038) * noise[number, 0]
-            )
-            moisture = state["moisture_pct"][d] + week_moisture[number] + 0.7 * noise[number, 1]
+            oil_cv = ASSUMED["oil_cv"] if house else OUTSIDE_OIL_CV
+            oil, moisture, chances = reading(state, d, noise[number, :3], week[number], oil_cv=oil_cv)
             if label == farm.start.year and block_id == kinds["doubtful sample"] and received == last - 7:
                 oil *= 0.74
-            eta = state["colour_eta"][d] + week_colour[number] + 0.3 * noise[number, 2]
-            below = np.concatenate([[0.0], expit(_CUTPOINTS - eta), [1.0]])
             fruits = 100 if label == farm.start.year else 50
-            counts = _rng(seed, farm.key, "colour", block_id, label, number).multinomial(
-                fruits, np.diff(below)
-            )
+            counts = keyed_rng(seed, farm.key, "colour", block_id, label, number).multinomial(fruits, chances)
             mass = (
                 CULTIVARS[block["cultivar"]].fruit_g * (0.6 + 0.4 * d / 92) * np.exp(0.05 * noise[number, 3])
             )
@@ -1245,7 +1091,9 @@ _US_SUFFIX = {
     "mm": "_in",
     "C": "_f",
     "C difference": "_f",
+    "l oil": "_gal",
     "money/kg oil": "_gal",
+    "money/l oil": "_gal",
     "money/t": "_short_ton",
     "money/km": "_mi",
 }
@@ -1266,6 +1114,8 @@ _DECIMALS = {
     "cost_per_short_ton": 0,
     "oil_out_kg": 0,
     "oil_out_gal": 0,
+    "oil_gal": 0,
+    "shortfall_cost_gal": 2,
     "free_acid_pct": 2,
     "maturity_index": 2,
     "row_spacing_m": 2,
@@ -1474,7 +1324,8 @@ def sample_data_page() -> str:
         "per cent formats, `<LOD`, dates as text, a formula never calculated and a total row |",
         "",
         f"Each season has {PAST_SEASONS_N} past seasons of samples and picks, {PAST_WEATHER_N} past ones of",
-        f"daily weather at two stations, and an outlook of {MEMBERS_N} members for {OUTLOOK_DAYS} days.",
+        f"daily weather at two stations, and an outlook of {MEMBERS_N} members for {OUTLOOK_DAYS} days with the",
+        f"issues of the {PAST_ISSUES_N} weeks before.",
         "The second station missed two days this season.",
         "",
         "## The truth beside it",

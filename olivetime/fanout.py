@@ -5,7 +5,8 @@ the memory loses only itself: its outcome says so and every other item is untouc
 standard library fail all waiting items when one worker dies, which is why the loop here is our own.
 
 The children are plain `python -c` processes that answer over a pipe. They stay alive from item to item
-(what a worker has imported or opened serves the next item too) and end when their parent does.
+(what a worker has imported or opened serves the next item too) and end when their parent does, even when that was
+killed while they work.
 """
 
 from __future__ import annotations
@@ -18,10 +19,13 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import psutil
 
 import olivetime
 
@@ -29,6 +33,11 @@ import olivetime
 _CHILD = "from olivetime.fanout import _serve; _serve()"
 # Linear algebra threads in every worker would only fight over the same cores.
 _ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMEXPR", "NUMBA")}
+# Items go to a cluster in so many pieces for each of its threads: few enough that a piece pays for its trip, many
+# enough that the last ones end together (own choice).
+CHUNKS_PER_THREAD = 4
+LOOK_S = 5.0  # how often a run on a cluster looks whether any worker is left [s]
+NO_WORKERS_S = 60.0  # how long workers may be away, such as while they restart [s]
 
 
 @dataclass(frozen=True)
@@ -57,6 +66,7 @@ def run_many(
     jobs: int = 2,
     scheduler: str | None = None,
     time_limit_s: float = 300.0,
+    memory_limit_mb: float | None = None,
     progress: Callable[[Outcome], None] | None = None,
 ) -> list[Outcome]:
     """Call `func` once for each item, in worker processes.
@@ -74,6 +84,8 @@ def run_many(
         `cluster`). Dask runs whatever it is sent: use it on a trusted network only.
     time_limit_s : float
         Longest time for one item [s]; a worker that takes longer is ended.
+    memory_limit_mb : float, optional
+        A worker that holds more than this [MB] after an item gives way to a fresh one before the next.
     progress : callable, optional
         Called with each outcome as it arrives, in this process.
 
@@ -87,6 +99,8 @@ def run_many(
     ValueError
         When `jobs` or `time_limit_s` is not positive, `func` cannot be imported by a worker, the
         scheduler does not answer, or its workers hold another version of olivetime.
+    ConnectionError
+        When all workers of the scheduler stay away.
     """
     if jobs < 1:
         raise ValueError(f"run_many: jobs is {jobs}, expected 1 or more. Say how many workers to use.")
@@ -99,18 +113,18 @@ def run_many(
         )
     pairs = list(items.items()) if isinstance(items, Mapping) else list(enumerate(items))
     if scheduler:
-        return _run_on_cluster(func, pairs, scheduler, time_limit_s, progress)
-    return _run_here(func, pairs, min(jobs, max(len(pairs), 1)), time_limit_s, progress)
+        return _run_on_cluster(func, pairs, scheduler, time_limit_s, memory_limit_mb, progress)
+    return _run_here(func, pairs, min(jobs, max(len(pairs), 1)), time_limit_s, memory_limit_mb, progress)
 
 
-def _run_here(func, pairs, jobs, time_limit_s, progress) -> list[Outcome]:
+def _run_here(func, pairs, jobs, time_limit_s, memory_limit_mb, progress) -> list[Outcome]:
     waiting: queue.SimpleQueue = queue.SimpleQueue()
     for place, pair in enumerate(pairs):
         waiting.put((place, pair))
     done: queue.SimpleQueue = queue.SimpleQueue()
     children: list[subprocess.Popen] = []
     threads = [
-        threading.Thread(target=_feed, args=(func, waiting, done, children, time_limit_s), daemon=True)
+        threading.Thread(target=_feed, args=(func, waiting, done, children, time_limit_s, memory_limit_mb), daemon=True)
         for _ in range(jobs)
     ]
     outcomes: list[Outcome | None] = [None] * len(pairs)
@@ -137,7 +151,7 @@ def _run_here(func, pairs, jobs, time_limit_s, progress) -> list[Outcome]:
     return [outcome for outcome in outcomes if outcome is not None]
 
 
-def _feed(func, waiting, done, children, time_limit_s) -> None:
+def _feed(func, waiting, done, children, time_limit_s, memory_limit_mb) -> None:
     """Hand items to one child after the other; a child that dies is replaced by a fresh one."""
     child = None
     while True:
@@ -150,7 +164,7 @@ def _feed(func, waiting, done, children, time_limit_s) -> None:
                 child = _start_child()
                 children.append(child)
             value, error, alive = _ask(child, func, item, time_limit_s)
-            if not alive:
+            if not alive or (memory_limit_mb is not None and _memory_mb(child) > memory_limit_mb):
                 children.remove(child)
                 _end(child)
                 child = None
@@ -204,6 +218,13 @@ def _ask(child, func, item, time_limit_s) -> tuple[Any, str, bool]:
     return value, error, not too_late.is_set()
 
 
+def _memory_mb(child: subprocess.Popen) -> float:
+    try:
+        return psutil.Process(child.pid).memory_info().rss / 1e6
+    except psutil.Error:
+        return 0.0
+
+
 def _end(child: subprocess.Popen) -> None:
     child.kill()
     child.wait()
@@ -220,6 +241,7 @@ def _serve() -> None:
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever the work prints must not mix with the answers
     sys.path[:] = pickle.load(source)
+    threading.Thread(target=_leave_with, args=(os.getppid(),), daemon=True).start()
     while True:
         try:
             message = pickle.load(source)
@@ -238,6 +260,13 @@ def _serve() -> None:
     os._exit(0)  # nothing is left to tidy, and a stray thread of the work must not keep the process alive
 
 
+def _leave_with(parent: int) -> None:
+    """End this process when its parent is gone; between items the closed pipe says so, in the middle of one this."""
+    while os.getppid() == parent:  # an orphan gets another parent (not on Windows)
+        time.sleep(1.0)
+    os._exit(1)
+
+
 def _answer(func, item) -> tuple[Any, str]:
     try:
         return func(item), ""
@@ -247,10 +276,10 @@ def _answer(func, item) -> tuple[Any, str]:
         return None, f"{type(problem).__name__}: {problem}"
 
 
-def _run_on_cluster(func, pairs, scheduler, time_limit_s, progress) -> list[Outcome]:
+def _run_on_cluster(func, pairs, scheduler, time_limit_s, memory_limit_mb, progress) -> list[Outcome]:
     """Chunks of items on Dask workers; inside each worker the items run in a child of their own."""
     try:
-        from distributed import Client, as_completed
+        from distributed import Client, wait
     except ImportError as problem:
         raise ValueError(
             f"run_many: scheduler is {scheduler} but the package `distributed` is missing. Install the extra with"
@@ -271,34 +300,48 @@ def _run_on_cluster(func, pairs, scheduler, time_limit_s, progress) -> list[Outc
                 f" expected {_version()}. Install the same version on every worker and start at least one."
             )
         threads = max(sum(client.nthreads().values()), 1)
-        size = max(1, -(-len(pairs) // (4 * threads)))
+        size = max(1, -(-len(pairs) // (CHUNKS_PER_THREAD * threads)))
+
+        def submit(places: range) -> Any:
+            work = [pairs[i] for i in places]
+            return client.submit(_chunk, func, work, time_limit_s, memory_limit_mb, pure=False)
+
         outcomes: dict[int, Outcome] = {}
-        chunks = [range(first, min(first + size, len(pairs))) for first in range(0, len(pairs), size)]
         tries = {
-            client.submit(_chunk, func, [pairs[i] for i in chunk], time_limit_s, pure=False): chunk for chunk in chunks
+            submit(places): places
+            for places in (range(first, min(first + size, len(pairs))) for first in range(0, len(pairs), size))
         }
+        seen = time.monotonic()
         while tries:
-            again: dict[Any, range] = {}
-            for future in as_completed(list(tries)):
-                chunk = tries[future]
+            # A scheduler whose workers have all gone waits for ever: look from time to time whether any is left.
+            with contextlib.suppress(TimeoutError):
+                wait(list(tries), timeout=LOOK_S, return_when="FIRST_COMPLETED")
+            for future in [future for future in tries if future.done()]:
+                places = tries.pop(future)
                 if future.status == "finished":
-                    found = dict(zip(chunk, future.result(), strict=True))
-                elif len(chunk) > 1:  # its machine went away: each item again by itself, so that one is named
-                    for i in chunk:
-                        again[client.submit(_chunk, func, [pairs[i]], time_limit_s, pure=False)] = range(i, i + 1)
+                    found = dict(zip(places, future.result(), strict=True))
+                elif len(places) > 1:  # its machine went away: each item again by itself, so that one is named
+                    tries |= {submit(range(i, i + 1)): range(i, i + 1) for i in places}
                     continue
                 else:
-                    found = {chunk[0]: Outcome(pairs[chunk[0]][0], None, f"lost with its worker: {future.exception()}")}
+                    said = f"lost with its worker: {future.exception()}"
+                    found = {places[0]: Outcome(pairs[places[0]][0], None, said)}
                 outcomes.update(found)
                 if progress is not None:
                     for outcome in found.values():
                         progress(outcome)
-            tries = again
+            if client.scheduler_info()["workers"]:
+                seen = time.monotonic()
+            elif time.monotonic() - seen > NO_WORKERS_S:
+                raise ConnectionError(
+                    f"run_many: no worker is left at {scheduler} for {NO_WORKERS_S:g} s, expected at least one."
+                    " Start workers and run again; what was finished is kept."
+                )
     return [outcomes[i] for i in range(len(pairs))]
 
 
-def _chunk(func, pairs, time_limit_s) -> list[Outcome]:
-    return _run_here(func, pairs, 1, time_limit_s, None)
+def _chunk(func, pairs, time_limit_s, memory_limit_mb) -> list[Outcome]:
+    return _run_here(func, pairs, 1, time_limit_s, memory_limit_mb, None)
 
 
 def _version() -> str:

@@ -6,8 +6,9 @@ Every function takes `info`, a mapping with what the season says about its reade
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from types import MappingProxyType
@@ -19,6 +20,7 @@ import babel.numbers
 import numpy as np
 import pandas as pd
 
+from olivetime.languages import language_of, mark, said, say, say_count
 from olivetime.units import (
     HA_PER_ACRE,
     KM_PER_MILE,
@@ -46,23 +48,23 @@ UNITS: Mapping[str, Mapping[str, Unit]] = MappingProxyType(
     {
         "metric": MappingProxyType(
             {
-                "area": Unit("ha", digits=1),
-                "crop": Unit("t"),
+                "area": Unit(mark("ha"), digits=1),
+                "crop": Unit(mark("t")),
                 "temp": Unit("°C"),
-                "rain": Unit("mm"),
-                "distance": Unit("km", digits=1),
-                "yield": Unit("kg/t"),
+                "rain": Unit(mark("mm")),
+                "distance": Unit(mark("km"), digits=1),
+                "yield": Unit(mark("kg/t")),
             }
         ),
         "us": MappingProxyType(
             {
-                "area": Unit("ac", 1 / HA_PER_ACRE),
-                "crop": Unit("short tons", 1 / T_PER_SHORT_TON),
+                "area": Unit(mark("ac"), 1 / HA_PER_ACRE),
+                "crop": Unit(mark("short tons"), 1 / T_PER_SHORT_TON),
                 "temp": Unit("°F", 1.8, 32.0),
-                "rain": Unit("in", 1 / MM_PER_INCH, digits=2),
-                "distance": Unit("mi", 1 / KM_PER_MILE, digits=1),
+                "rain": Unit(mark("in"), 1 / MM_PER_INCH, digits=2),
+                "distance": Unit(mark("mi"), 1 / KM_PER_MILE, digits=1),
                 # kg of oil per t of fruit -> gallons per short ton, at the trade's 7.6 lb a gallon
-                "yield": Unit("gal/ton", T_PER_SHORT_TON / OIL_KG_PER_GALLON_TRADE, digits=1),
+                "yield": Unit(mark("gal/ton"), T_PER_SHORT_TON / OIL_KG_PER_GALLON_TRADE, digits=1),
             }
         ),
     }
@@ -78,22 +80,24 @@ def display_unit(info: Mapping[str, Any], quantity: str) -> Unit:
         Unknown unit system or quantity.
     """
     try:
-        return UNITS[str(info["units"])][quantity]
+        unit = UNITS[str(info["units"])][quantity]
     except KeyError:
         raise ValueError(
             f"display unit: found {info.get('units')!r} and {quantity!r}, expected units us or metric and one of "
             f"{', '.join(UNITS['metric'])}. Mend [season] units in season.toml."
         ) from None
+    return unit if language_of(info) == "en" else replace(unit, label=say(unit.label, info))
 
 
 @lru_cache(maxsize=16)
 def _locales(name: str) -> tuple[babel.Locale, babel.Locale]:
-    """Locale for numbers, and for dates: pages are written in English, so dates keep English month names."""
+    """Locale for numbers, and for dates: pages without a catalogue are in English, so their dates are too."""
     try:
         locale = babel.Locale.parse(name.replace("-", "_"))
     except (ValueError, babel.UnknownLocaleError):
-        locale = babel.Locale("en", "GB")
-    return locale, locale if locale.language == "en" else babel.Locale("en", "GB")
+        # A language in a country whose usage is not on record, such as Italian in the United States.
+        locale = babel.Locale("en", "GB") if language_of(name) == "en" else babel.Locale(language_of(name))
+    return locale, locale if locale.language == language_of(name) else babel.Locale("en", "GB")
 
 
 @lru_cache(maxsize=4096)
@@ -109,7 +113,9 @@ def day_text(day: Any, info: Mapping[str, Any], skeleton: str = "MMMd") -> str:
     if day is None or day is pd.NaT or day != day:
         return ""
     stamp = pd.Timestamp(day)
-    return _day(stamp.toordinal(), skeleton, str(info["locale"])).replace("\N{NARROW NO-BREAK SPACE}", " ")
+    text = _day(stamp.toordinal(), skeleton, str(info["locale"])).replace("\N{NARROW NO-BREAK SPACE}", " ")
+    # Portuguese shortens months with a full stop, which would end sentences in the middle.
+    return text.replace(".", "") if language_of(info) == "pt" else text
 
 
 def days_text(first: Any, last: Any, info: Mapping[str, Any]) -> str:
@@ -145,12 +151,12 @@ def money_text(value: Any, info: Mapping[str, Any]) -> str:
         str(info["currency"]),
         locale=locale,
         currency_digits=False,
-        format="¤#,##0" if locale.language == "en" else "#,##0 ¤",
+        format=re.sub(r"\.0+", "", locale.currency_formats["standard"].pattern),
     )
     return text.replace("-", "\N{MINUS SIGN}")
 
 
-def chance_text(fraction: Any) -> str:
+def chance_text(fraction: Any, info: Mapping[str, Any] | str = "en") -> str:
     """A chance (0-1) as a per cent to the nearest 5, with "under" and "over" at the ends; "" when missing.
 
     Examples
@@ -161,15 +167,45 @@ def chance_text(fraction: Any) -> str:
     if fraction is None or fraction is pd.NA or fraction != fraction:
         return ""
     pct = 100 * float(fraction)
-    return "under 5 %" if pct < 5 else "over 95 %" if pct > 95 else f"{5 * round(pct / 5):.0f} %"
+    if pct < 5 or pct > 95:
+        return say("under 5 %", info) if pct < 5 else say("over 95 %", info)
+    return f"{5 * round(pct / 5):.0f} %"
 
 
-def count_text(n: int, one: str, many: str | None = None) -> str:
-    """A counted noun.
+def count_text(n: int, one: str, many: str | None = None, info: Mapping[str, Any] | str = "en") -> str:
+    """A counted noun, in the language of `info`.
 
     Examples
     --------
     >>> count_text(1, "block"), count_text(3, "block")
     ('1 block', '3 blocks')
     """
-    return f"{n} {one if n == 1 else many or one + 's'}"
+    return say_count(f"{{n}} {one}", f"{{n}} {many or one + 's'}", n, info)
+
+
+def tell(sentences: Sequence[tuple[str, Mapping[str, Any]]], info: Mapping[str, Any]) -> str:
+    """Sentences whose parts are still numbers and dates, said in the language, money and date order of `info`.
+
+    Parameters
+    ----------
+    sentences : sequence of (message, parts)
+        A part is a text, or {"money": amount}, {"day": ISO date}, {"said": English text that may be translated}.
+    info : mapping
+        units, currency and locale of the readers.
+
+    Examples
+    --------
+    >>> info = {"units": "us", "currency": "USD", "locale": "en_US"}
+    >>> tell([("It loses {week}.", {"week": {"money": 450}})], info)
+    'It loses $450.'
+    """
+    return " ".join(say(message, info, **{k: _part(v, info) for k, v in parts.items()}) for message, parts in sentences)
+
+
+def _part(value: Any, info: Mapping[str, Any]) -> str:
+    if not isinstance(value, Mapping):
+        return str(value)
+    ((kind, held),) = value.items()
+    if kind == "money":
+        return money_text(held, info)
+    return day_text(held, info, "MMMEd") if kind == "day" else said(str(held), info)

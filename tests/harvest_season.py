@@ -138,6 +138,7 @@ def make(
         ),
         picks=frame("picks", []),
         committed=frame("committed", []),
+        oil_orders=frame("oil_orders", []),
     )  # fmt: skip
 
     t = np.arange(days_n)

@@ -344,6 +344,8 @@ def invented_week(
     mill = pd.DataFrame(mill_rows, columns=["day", "lot", "cultivar", "style_index", "organic", "crop_t"])
     mill = mill.groupby(["day", "lot", "cultivar", "style_index", "organic"], as_index=False)["crop_t"].sum()
     mill["limit_t"] = np.where(mill["day"].dt.day_of_week == 6, 60.0, 180.0)
+    mill["crushed_t"] = np.minimum(mill.groupby("day")["crop_t"].transform("sum"), mill["limit_t"])
+    mill["waiting_t"] = mill.groupby("day")["crop_t"].transform("sum") - mill["crushed_t"]
     capacity = pd.DataFrame(
         [
             (d, res, lim, used, unit, used > 0.95 * lim)
@@ -501,6 +503,7 @@ def invented_week(
                     "rank": range(1, 1 + len(ids[:4])),
                     "why": "only 2 samples",
                     "gain": [900.0, 700.0, 500.0, 100.0][: len(ids[:4])],
+                    "fruits_n": 60,
                 }
             ),
         },

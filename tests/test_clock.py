@@ -59,7 +59,8 @@ def test_everything_picked_is_hauled_and_milled_once(built):
     table = clock(built, hours=24 * 60)
     tonnes = table.groupby("what")["crop_t"].sum()
     assert tonnes["haul"] == pytest.approx(tonnes["pick"], rel=1e-9)
-    assert tonnes["mill"] == pytest.approx(tonnes["pick"], rel=1e-9)
+    # what is picked on the last evening of the plan may wait beyond it, up to what the bins hold
+    assert tonnes["pick"] - built.capacity.mill_buffer_t <= tonnes["mill"] <= tonnes["pick"] * (1 + 1e-9)
     loads = table[table["what"] == "haul"]
     assert (loads["crop_t"] <= built.capacity.payload_t * 1.06).all()
 
@@ -75,6 +76,11 @@ def test_no_load_is_milled_before_it_is_there(built):
     table = clock(built, hours=24 * 60)
     there = table[table["what"] == "haul"].set_index(["block_id", "load_n"])["to_at"]
     milled = table[table["what"] == "mill"].groupby(["block_id", "load_n"])["from_at"].min()
+    # loads of the last evening may wait beyond the plan
+    unmilled = there.index.difference(milled.index)
+    last = pd.Timestamp(built.capacity.days[-1])
+    assert (there[unmilled] >= last).all()
+    there = there.drop(unmilled)
     assert (milled.reindex(there.index) >= there - pd.Timedelta(minutes=1)).all()
 
 

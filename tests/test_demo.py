@@ -112,8 +112,9 @@ def test_counts(folder, growers_n, blocks_n, past_blocks_n):
 
     outlook = table(folder, "outlook")
     assert outlook["member"].nunique() == 11
-    assert outlook.groupby(["station_id", "member"]).size().eq(10).all()
-    assert pd.to_datetime(outlook["issued_on"]).eq(pd.Timestamp(farm.as_of)).all()
+    assert outlook.groupby(["issued_on", "station_id", "member"]).size().eq(10).all()
+    issues = pd.to_datetime(outlook["issued_on"]).drop_duplicates()
+    assert issues.tolist() == pd.date_range(end=farm.as_of, periods=11, freq="7D").tolist()
     assert farm.as_of.strftime("%A") == "Monday"
 
     weather = table(folder, "weather_days")
@@ -447,6 +448,7 @@ def test_the_reader_withholds_what_came_later():
     season = read_season(NORTHERN, as_of="2026-10-12")
     assert season.samples["received_on"].max() == pd.Timestamp("2026-10-12")
     assert season.weather_days["day"].max() <= pd.Timestamp("2026-10-12")
-    assert season.outlook.empty
+    assert set(season.outlook["issued_on"]) == {pd.Timestamp("2026-10-12")}
+    assert season.past_outlooks["issued_on"].max() == pd.Timestamp("2026-10-12")
     assert season.committed.empty
     assert season.picks.empty

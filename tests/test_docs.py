@@ -16,6 +16,11 @@ def test_pages_made_from_the_tables_are_up_to_date():
     assert old == [], "run `make docs`"
 
 
+def test_the_reference_says_what_the_docstrings_say():
+    made = runpy.run_path(str(ROOT / "scripts" / "reference_page.py"))
+    assert made["PAGE"].read_text(encoding="utf-8") == made["page"](), "run `make docs`"
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_links_lead_somewhere(page):
     for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):

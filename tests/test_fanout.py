@@ -8,9 +8,11 @@ import textwrap
 import time
 from pathlib import Path
 
+import psutil
 import pytest
 
 import olivetime
+from olivetime import fanout
 from olivetime.fanout import Outcome, run_many
 
 HERE = os.getpid()
@@ -35,6 +37,19 @@ def trouble(item):
         return lambda: None
     print("noise on standard output must not disturb the answers")
     return item, os.getpid()
+
+
+def grow(item):
+    held.append(bytearray(1_000_000 * item))
+    return os.getpid()
+
+
+held = []
+
+
+def wait_a_little(item):
+    time.sleep(0.3)
+    return 2 * item
 
 
 def slow_first(item):
@@ -76,6 +91,13 @@ def test_a_worker_lives_from_item_to_item():
     assert len({o.value[1] for o in outcomes}) == 1
 
 
+def test_a_worker_that_holds_too_much_gives_way_to_a_fresh_one():
+    same = run_many(grow, [1, 1, 1], jobs=1, memory_limit_mb=4_000)
+    fresh = run_many(grow, [300, 1, 1], jobs=1, memory_limit_mb=290)
+    assert len({o.value for o in same}) == 1
+    assert len({o.value for o in fresh}) == 2
+
+
 def test_an_item_that_cannot_be_sent_is_named():
     with open(os.devnull) as file:
         outcomes = run_many(double, [1, file, 3], jobs=1)
@@ -108,8 +130,9 @@ def test_progress_hears_of_each_item_and_its_error_stops_the_work():
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
-def test_a_stopped_parent_takes_its_workers_with_it(tmp_path):
-    """Ctrl-C ends the run and no worker stays behind."""
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+def test_a_stopped_parent_takes_its_workers_with_it(tmp_path, how):
+    """Ctrl-C ends the run and no worker stays behind; neither does one when the parent is killed outright."""
     (tmp_path / "work.py").write_text(
         textwrap.dedent(
             """
@@ -125,25 +148,23 @@ def test_a_stopped_parent_takes_its_workers_with_it(tmp_path):
         "from olivetime.fanout import run_many; run_many(note_and_wait, [sys.argv[1]] * 2, jobs=2)"
     )
     root = str(Path(olivetime.__file__).parent.parent)
-    parent = subprocess.Popen(
-        [sys.executable, "-c", script, str(tmp_path)],
-        env={**os.environ, "PYTHONPATH": root},
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    pids = []
-    end = time.monotonic() + 60
-    while len(pids) < 2 and time.monotonic() < end:
-        pids = [int(path.name) for path in tmp_path.iterdir() if path.name.isdigit()]
-        time.sleep(0.05)
-    assert len(pids) == 2
-    parent.send_signal(signal.SIGINT)
-    _, said = parent.communicate(timeout=30)
-    assert "KeyboardInterrupt" in said
-    end = time.monotonic() + 10
+    with open(tmp_path / "said.txt", "w") as said:  # a pipe would be held open by the orphans
+        parent = subprocess.Popen(
+            [sys.executable, "-c", script, str(tmp_path)], env={**os.environ, "PYTHONPATH": root}, stderr=said
+        )
+        pids = []
+        end = time.monotonic() + 60
+        while len(pids) < 2 and time.monotonic() < end:
+            pids = [int(path.name) for path in tmp_path.iterdir() if path.name.isdigit()]
+            time.sleep(0.05)
+        assert len(pids) == 2
+        parent.send_signal(how)
+        parent.wait(timeout=30)
+    assert "KeyboardInterrupt" in (tmp_path / "said.txt").read_text() or how == signal.SIGKILL
+    end = time.monotonic() + 20
     alive = pids
     while alive and time.monotonic() < end:
-        alive = [pid for pid in alive if Path(f"/proc/{pid}").exists()] if Path("/proc/self").exists() else []
+        alive = [pid for pid in alive if psutil.pid_exists(pid) and psutil.Process(pid).status() != "zombie"]
         time.sleep(0.05)
     assert alive == []
 
@@ -164,3 +185,30 @@ def test_a_cluster_gives_the_same_outcomes():
     ) as cluster:
         there = run_many(trouble, items, scheduler=cluster.scheduler_address, time_limit_s=30)
     assert [(o.key, o.error) for o in there] == [(o.key, o.error) for o in here]
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_machine_killed_in_the_middle_loses_nothing_and_none_left_is_said(monkeypatch):
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(fanout, "LOOK_S", 0.2)
+    monkeypatch.setattr(fanout, "NO_WORKERS_S", 1.0)
+    heard = []
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, worker_dashboard_address=None
+    ) as cluster:
+        killed = cluster.workers[0].pid
+
+        def kill(outcome):
+            if not heard:
+                os.kill(killed, signal.SIGKILL)
+            heard.append(outcome.key)
+
+        there = run_many(wait_a_little, range(16), scheduler=cluster.scheduler_address, time_limit_s=30, progress=kill)
+        assert there == [Outcome(i, 2 * i, "") for i in range(16)]
+        assert sorted(heard) == list(range(16))
+
+        def retire(_):
+            cluster.scale(0)
+
+        with pytest.raises(ConnectionError, match=r"no worker is left at tcp://.* for 1 s, expected at least one"):
+            run_many(wait_a_little, range(64), scheduler=cluster.scheduler_address, progress=retire)

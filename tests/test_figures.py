@@ -13,7 +13,8 @@ import pytest
 from invented_week import invented_week
 from matplotlib.collections import PolyCollection
 
-from olivetime.report import figures, tables
+from olivetime.report import canvas, figures, order_figures, ripening_figures, tables, weather_figures
+from olivetime.words import day_text
 
 KINDS = list(figures.PICTURES)
 
@@ -92,7 +93,7 @@ def test_pictures_of_an_empty_week_say_so(kind, weeks):
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_picture_is_drawn_on_the_given_axes_and_returns_it(kind, weeks):
-    _, ax = figures.new_figure(3.75, 8)
+    _, ax = canvas.new_figure(3.75, 8)
     assert figures.PICTURES[kind].draw(weeks["nine"], ax) is ax
 
 
@@ -106,9 +107,9 @@ def test_pictures_draw_a_growers_week(weeks):
 def test_curves_show_every_sample_of_their_blocks_and_a_dashed_forecast(weeks):
     week = weeks["nine"]
     block = week.stage["block_id"].iloc[0]
-    _, ax = figures.new_figure(3.75, 3)
-    figures.curves(week, ax, block_ids=[block], basis="dry")
-    marker = figures.cultivar_style(week.stage["style_index"].iloc[0]).marker
+    _, ax = canvas.new_figure(3.75, 3)
+    ripening_figures.curves(week, ax, block_ids=[block], basis="dry")
+    marker = canvas.cultivar_style(week.stage["style_index"].iloc[0]).marker
     drawn = [line for line in ax.lines if line.get_marker() == marker and line.get_markerfacecolor() == "white"]
     assert max(len(line.get_xdata()) for line in drawn) == (week.samples["block_id"] == block).sum()
     assert sum(line.get_linestyle() == "--" and len(line.get_xdata()) > 10 for line in ax.lines) == 1
@@ -116,8 +117,8 @@ def test_curves_show_every_sample_of_their_blocks_and_a_dashed_forecast(weeks):
 
 def test_calendar_draws_one_bar_for_each_planned_block(weeks):
     week = weeks["nine"]
-    _, ax = figures.new_figure(3.75, 6)
-    figures.calendar(week, ax)
+    _, ax = canvas.new_figure(3.75, 6)
+    order_figures.calendar(week, ax)
     bars = [
         path
         for c in ax.collections
@@ -126,29 +127,29 @@ def test_calendar_draws_one_bar_for_each_planned_block(weeks):
         if np.ptp(path.vertices[:, 1]) == pytest.approx(9.0)
     ]
     styled = sum(
-        bool(figures.cultivar_style(i).hatch)
+        bool(canvas.cultivar_style(i).hatch)
         for i in tables.planned(week)["block_id"].map(week.stage.set_index("block_id")["style_index"])
     )
     assert len(bars) == len(tables.planned(week)) + styled  # a hatch is a second polygon over its bar
 
 
 def test_48_blocks_split_into_pages_that_hold_each_block_once(weeks):
-    pages = figures.block_pages(weeks["many"])
-    assert [len(page) for page in pages] == [12, 12, 12, 12]
+    pages = canvas.block_pages(weeks["many"])
+    assert [len(page) for page in pages] == [20, 20, 8]
     assert sorted(b for page in pages for b in page) == sorted(weeks["many"].stage["block_id"])
     ranks = weeks["many"].order.set_index("block_id")["rank"]
-    assert list(ranks[list(pages[0])]) == list(range(1, 13))
+    assert list(ranks[list(pages[0])]) == list(range(1, 21))
 
 
 # --- wrong arguments
 
 
 def test_wrong_arguments_are_named(weeks):
-    week, (_, ax) = weeks["nine"], figures.new_figure(3.75, 3)
+    week, (_, ax) = weeks["nine"], canvas.new_figure(3.75, 3)
     with pytest.raises(ValueError, match="found 'wet', expected fresh, dry or both"):
-        figures.curves(week, ax, basis="wet")
+        ripening_figures.curves(week, ax, basis="wet")
     with pytest.raises(ValueError, match="found 'Z9', expected blocks of this week such as B01"):
-        figures.curves(week, ax, block_ids=["Z9"])
+        ripening_figures.curves(week, ax, block_ids=["Z9"])
     with pytest.raises(ValueError, match="found 'pie', expected one of curves"):
         figures.draw(week, "pie")
 
@@ -220,9 +221,9 @@ def test_drawing_needs_no_pyplot():
 
 def test_letters_the_font_lacks_are_replaced_and_noted(weeks):
     week = weeks["hostile"]
-    assert figures.drawable("\u5317\u56ed", "B04") == "B04"
-    assert figures.drawable("\u5317 4") == "\N{WHITE SQUARE} 4"
-    assert figures.drawable("a\tb\nc\u202e") == "a b c"
+    assert canvas.drawable("\u5317\u56ed", "B04") == "B04"
+    assert canvas.drawable("\u5317 4") == "\N{WHITE SQUARE} 4"
+    assert canvas.drawable("a\tb\nc\u202e") == "a b c"
     assert "B04 (\u5317\u56ed\u56db\u53f7)" in figures.letters_note(week)
     assert figures.letters_note(weeks["nine"]) == ""
 
@@ -231,7 +232,7 @@ def test_measured_widths_are_those_drawn(weeks):
     figure = figures.draw(weeks["nine"], "calendar")
     for text, (x0, _, x1, _) in _words(figure):
         bold = text.get_fontweight() == "bold"
-        assert figures.text_width(text.get_text(), text.get_fontsize(), bold=bold) == pytest.approx(x1 - x0, abs=2.0)
+        assert canvas.text_width(text.get_text(), text.get_fontsize(), bold=bold) == pytest.approx(x1 - x0, abs=2.0)
 
 
 # --- words
@@ -240,14 +241,14 @@ def test_measured_widths_are_those_drawn(weeks):
 def test_alternative_texts_name_blocks_dates_and_numbers(weeks):
     week = weeks["nine"]
     row = week.stage[(week.stage["verdict"] == "not yet")].iloc[0]
-    p10, p90 = (tables.day_text(row[c], week.info) for c in ("on_p10", "on_p90"))
-    assert f"{row['block_name']} reaches its target between {p10} and {p90}" in figures.alt_curves(week)
+    p10, p90 = (day_text(row[c], week.info) for c in ("on_p10", "on_p90"))
+    assert f"{row['block_name']} reaches its target between {p10} and {p90}" in ripening_figures.alt_curves(week)
     first = tables.planned(week).iloc[0]
-    assert f"Pick {first['block_name']} first, today" in figures.alt_calendar(week)
-    assert "Rain is likely Oct 24–25" in figures.alt_calendar(week)
-    assert "rain 75 %" in figures.alt_weather_strip(week)
-    assert "Money short of the most that could be reached: this order $" in figures.alt_rules(week)
-    assert f"{figures.drawable(row['block_name'])} {row['days_p50']:.0f} d" in figures.alt_block_map(week)
+    assert f"Pick {first['block_name']} first, today" in order_figures.alt_calendar(week)
+    assert "Rain is likely Oct 24–25" in order_figures.alt_calendar(week)
+    assert "rain 75 %" in weather_figures.alt_weather_strip(week)
+    assert "Money short of the most that could be reached: this order $" in order_figures.alt_rules(week)
+    assert f"{canvas.drawable(row['block_name'])} {row['days_p50']:.0f} d" in order_figures.alt_block_map(week)
 
 
 def test_mill_finding_counts_days_over_the_limit(weeks):
@@ -266,7 +267,7 @@ def test_mill_finding_counts_days_over_the_limit(weeks):
     )
     info = {**week.info, "units": "metric", "locale": "en_GB"}
     small = dataclasses.replace(week, mill=mill, info=info)
-    assert figures.finding_mill_load(small) == "Mill over its limit on 1 day; most on 20 Oct: 120 t"
+    assert order_figures.finding_mill_load(small) == "Mill over its limit on 1 day; most on 20 Oct: 120 t"
 
 
 @pytest.mark.parametrize(
@@ -287,7 +288,7 @@ def test_mill_finding_counts_days_over_the_limit(weeks):
     ],
 )
 def test_days_fall_into_five_steps(days, verdict, step):
-    assert figures.day_step(days, verdict) == step
+    assert order_figures.day_step(days, verdict) == step
 
 
 # --- colours for every eye
@@ -371,41 +372,80 @@ def test_the_colour_difference_is_the_published_one():
 
 @pytest.mark.parametrize("vision", VISIONS)
 def test_cultivar_colours_differ_for_every_kind_of_colour_vision(vision):
-    seen = lab(linear([s.fill for s in figures.STYLES]) @ VISIONS[vision].T)
+    seen = lab(linear([s.fill for s in canvas.STYLES]) @ VISIONS[vision].T)
     pairs = [(i, j) for i in range(len(seen)) for j in range(i)]
-    assert len(figures.STYLES) >= 6
+    assert len(canvas.STYLES) >= 6
     assert min(ciede2000(seen[i], seen[j]) for i, j in pairs) >= 13
 
 
 @pytest.mark.parametrize("vision", VISIONS)
 def test_day_steps_differ_for_every_kind_of_colour_vision_and_get_lighter(vision):
-    fills = [fill for _, _, fill, _ in figures.DAY_STEPS]
+    fills = [fill for _, _, fill, _ in canvas.DAY_STEPS]
     seen = lab(linear(fills) @ VISIONS[vision].T)
     assert min(ciede2000(seen[i], seen[j]) for i in range(5) for j in range(i)) >= 11
     assert (np.diff(lightness(fills)) >= 9).all()
 
 
 def test_grey_is_carried_by_hatch_and_marker():
-    assert len({s.hatch for s in figures.STYLES}) == len(figures.STYLES)
-    assert len({s.marker for s in figures.STYLES}) == len(figures.STYLES)
+    assert len({s.hatch for s in canvas.STYLES}) == len(canvas.STYLES)
+    assert len({s.marker for s in canvas.STYLES}) == len(canvas.STYLES)
 
 
 def test_colour_classes_darken_step_by_step():
-    assert (np.diff(lightness(figures.CLASS_FILLS)) <= -5).all()
+    assert (np.diff(lightness(canvas.CLASS_FILLS)) <= -5).all()
 
 
 def test_lines_and_words_stand_out():
     # WCAG 2.2: 3:1 for graphics (1.4.11), 4.5:1 for text (1.4.3).
-    for style in figures.STYLES:
+    for style in canvas.STYLES:
         assert contrast(style.fill) >= 3
         assert contrast(style.text) >= 4.5
-    for ink in (figures.INK, figures.SOFT, figures.WARN, figures.COLD_INK, figures.OCHRE, figures.RAIN_INK):
+    for ink in (canvas.INK, canvas.SOFT, canvas.WARN, canvas.COLD_INK, canvas.OCHRE, canvas.RAIN_INK):
         assert contrast(ink) >= 4.5
-    assert contrast(figures.PALE) >= 3
-    for _, _, fill, ink in figures.DAY_STEPS:
+    assert contrast(canvas.PALE) >= 3
+    for _, _, fill, ink in canvas.DAY_STEPS:
         assert contrast(fill, ink) >= 4.5
-    for _, fill, ink in figures.FROST_SHADES:
+    for _, fill, ink in weather_figures.FROST_SHADES:
         assert contrast(fill, ink) >= 4.5
-    for i, fill in enumerate(figures.CLASS_FILLS):
-        assert contrast(fill, "#ffffff" if i >= 3 else figures.INK) >= 4.5
-    assert contrast(figures.LEAF) >= 4.5
+    for i, fill in enumerate(canvas.CLASS_FILLS):
+        assert contrast(fill, "#ffffff" if i >= 3 else canvas.INK) >= 4.5
+    assert contrast(canvas.LEAF) >= 4.5
+
+
+def _outlined(week, side=0.9):
+    """Each ranch's blocks as squares that share edges, in rows of three, north first."""
+    rows = []
+    for _, blocks in week.stage.groupby("ranch"):
+        for i, b in enumerate(blocks["block_id"]):
+            x, y = -5.0 + 0.002 * (i % 3), 37.0 - 0.0016 * (i // 3)
+            corners = [(0, 0), (side, 0), (side, -side), (0, -side), (0, 0)]
+            rows += [(b, 0, x + 0.002 * dx, y + 0.0016 * dy) for dx, dy in corners]
+    return dataclasses.replace(week, outlines=pd.DataFrame(rows, columns=["block_id", "ring", "lon_deg", "lat_deg"]))
+
+
+def test_map_draws_outlines_where_they_are_large_enough_and_a_sketch_elsewhere(weeks):
+    week = _outlined(weeks["nine"])
+    _, ranches = tables.map_tiles(week.stage, 540.0, 300.0)
+    shapes, rooms = tables.map_shapes(week.outlines, week.stage, ranches)
+    assert set(shapes) == set(week.stage["block_id"]) == set(rooms["block_id"])
+    fields = ranches.set_index("ranch")
+    for block, ranch in zip(week.stage["block_id"], week.stage["ranch"], strict=True):
+        (ring,) = shapes[block]
+        field = fields.loc[ranch]
+        assert field["x0"] <= ring[:, 0].min()
+        assert ring[:, 0].max() <= field["x1"]
+        assert field["y0"] + tables.RANCH_HEAD <= ring[:, 1].min()  # the ranch's name stands above
+        assert ring[:, 1].max() <= field["y1"]
+    first = week.stage.groupby("ranch")["block_id"].agg(list).iloc[0]
+    assert shapes[first[0]][0][:, 0].min() < shapes[first[1]][0][:, 0].min()  # the second block lies east of the first
+    tiny, none = tables.map_shapes(_outlined(week, side=0.05).outlines, week.stage, ranches)
+    assert tiny == {}
+    assert none.empty
+    assert "each ranch at its own scale" in " ".join(t.get_text() for t, _ in _words(figures.draw(week, "block_map")))
+    assert "A sketch" in " ".join(t.get_text() for t, _ in _words(figures.draw(weeks["nine"], "block_map")))
+
+
+def test_a_growers_week_holds_no_outline_of_others(weeks):
+    week = _outlined(weeks["many"])
+    own = tables.grower_week(week, week.growers["grower_id"].iloc[0])
+    assert set(own.outlines["block_id"]) == set(own.stage["block_id"])

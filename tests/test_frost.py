@@ -20,7 +20,9 @@ def drawn(low, high=10.0):
 
 
 def risk(low, **options):
-    return frost_risk(SimpleNamespace(rules=RULES), drawn(low), **options)
+    weather = drawn(low)
+    blocks = pd.DataFrame({"block_id": weather.block_ids})
+    return frost_risk(SimpleNamespace(rules=RULES, blocks=blocks), weather, **options)
 
 
 def test_hours_of_a_sine_by_hand():

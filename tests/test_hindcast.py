@@ -58,8 +58,9 @@ def test_the_straight_line_is_that_of_least_squares():
     x = np.array([0.0, 7.0, 14.0, 21.0])
     # an outside program: numpy's polynomial fit to the newest four
     expected = np.polynomial.Polynomial.fit(x, known["oil_dry_pct"].to_numpy()[-LINE_SAMPLES:], 1)(28.0)
-    ours = _lines(known, wanted, "oil_dry_pct")
+    ours, rises = _lines(known, wanted, "oil_dry_pct")
     assert ours[0] == pytest.approx(expected)
+    assert rises[0] == pytest.approx(np.polyfit(x, known["oil_dry_pct"].to_numpy()[-LINE_SAMPLES:], 1)[0])
     assert np.isnan(ours[1])
 
 

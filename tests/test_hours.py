@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from olivetime.weather.hours import cold_spots, days_from_hours, utc_from_local
+from olivetime.weather.hours import days_from_hours, utc_from_local
 
 CALIFORNIA = "America/Los_Angeles"
 
@@ -112,27 +112,3 @@ def test_wall_clock_with_hour_24_and_a_doubled_hour():
     assert (skipped.iloc[2] - skipped.iloc[0]).total_seconds() == 3600
     with pytest.raises(ValueError, match="'25:00' is not a time, expected the form 2026-11-01 01:00"):
         utc_from_local(["2026-11-01 01:00", "25:00"], CALIFORNIA)
-
-
-def test_cold_spot_from_a_blocks_own_logger():
-    rng = np.random.default_rng(1)
-    n = 60
-    low = 6 + rng.normal(0, 3, n)
-    own = low - np.where(low < np.quantile(low, 1 / 3), 3.0, 1.0)
-    day = pd.date_range("2026-09-01", periods=n)
-    rows = pd.concat(
-        [
-            pd.DataFrame({"station_id": "S1", "day": day, "temp_min_c": low}),
-            pd.DataFrame({"station_id": "L1", "day": day, "temp_min_c": own}),
-            pd.DataFrame({"station_id": "L2", "day": day[:10], "temp_min_c": own[:10]}),
-        ]
-    )
-    loggers = {"N1": "L1", "N2": "L2", "N3": "none"}
-    got = cold_spots(rows, logger_of_block=loggers, station_of_block=dict.fromkeys(loggers, "S1")).set_index("block_id")
-    assert got["nights_n"].tolist() == [60, 10, 0]
-    # 20 nights 3 C and 40 nights 1 C colder.
-    assert got.loc["N1", "colder_c"] == pytest.approx((20 * 3 + 40 * 1) / 60)
-    assert got.loc["N1", "colder_on_cold_nights_c"] == pytest.approx(3.0)
-    assert 0.05 < got.loc["N1", "error_c"] < 0.3
-    assert np.isnan(got.loc["N2", "colder_c"])
-    assert got.loc["N2", "says"] == "10 common nights, 20 are needed: colder_c stays as entered"

@@ -25,7 +25,7 @@ def growth(groups=12, points=6, seed=3, noise=1.0):
 # --- engine ------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("nu", "limits"), [(None, False), (6.0, False), (None, True)])
+@pytest.mark.parametrize(("nu", "limits"), [(None, False), (6.0, False), (None, True), (6.0, True)])
 @pytest.mark.parametrize("levels", [0, 4])
 @pytest.mark.parametrize("border_curve", [False, True])
 def test_gradient_of_the_laplace_likelihood_is_exact(nu, limits, levels, border_curve):
@@ -268,7 +268,7 @@ def test_a_prior_holds_a_plateau_that_nobody_has_seen():
         ({"covariance": "some"}, "covariance is 'some', expected one of full, diagonal"),
         ({"error": "poisson"}, "error is 'poisson'"),
         ({"method": "magic"}, "method is 'magic'"),
-        ({"random": ["height"]}, r"random is \('height',\), expected at least one of plateau, midpoint, scale"),
+        ({"random": ["height"]}, r"random is \('height',\), expected names among plateau, midpoint, scale"),
         ({"start": (1.0, 2.0)}, "start has 2 values, expected 3"),
         ({"prior": {"platau": (1, 1)}}, "prior for platau, expected names among"),
         ({"weights": np.ones(3)}, "lengths of x, y, weights and group are"),
@@ -563,3 +563,22 @@ def test_limits_alone_or_with_a_method_that_cannot_use_them_are_refused():
         fit_mixed(curves.line, x, y, group, random=["intercept"], below=[True])
     with pytest.raises(FitError, match="only results below the limit"):
         fit_mixed(curves.line, x, y, group, random=["intercept"], below=np.ones(200, bool))
+
+
+def test_oil_below_a_limit_counts_as_such():
+    data, _ = oil_samples(blocks=20, past=0, weeks=6, cultivars=1, seed=3)
+    limit = float(np.quantile(data["y"], 0.3))
+    under = (data["y"] < limit).to_numpy()
+    x = np.full((20, 1), data.loc[under, "x"].median())
+    limited = data.assign(y=np.maximum(data["y"], limit))
+
+    def early(samples, **more):
+        return np.median(fitted(samples, **more).draw(200, np.random.default_rng(0)).dry_pct(x), axis=0).mean()
+
+    seen, told, taken = early(data), early(limited, below=under), early(limited)
+    assert abs(told - seen) < 0.4 * abs(taken - seen)
+    rows = fitted(limited, below=under).residuals
+    assert rows.loc[under, "residual_sd"].isna().all()
+    assert np.isfinite(rows.loc[~under, "residual_sd"]).all()
+    with pytest.raises(ValueError, match="weights and below differ in length"):
+        fitted(data, below=[True])

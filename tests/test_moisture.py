@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from olivetime.ripening.moisture import PRIOR, fit_moisture, rain_memory
+from olivetime.ripening.moisture import PRIOR, _waves, fit_moisture, rain_memory
 
 
 def samples(rng, blocks_n=40, dates=8, rain_response=0.08, week_sd=0.5):
@@ -116,6 +116,93 @@ def test_the_right_memory_has_the_higher_likelihood():
         for memory in (3.0, 8.0, 20.0)
     }
     assert max(score, key=score.get) == 8.0
+
+
+def seasons(rng, *, drift=False, labs=1, weeks=7, blocks_n=12):
+    """Three invented seasons, falling by 4 % of what is above 46 in a week; errors of a round 0.4, drifting or not."""
+    rows, truth = [], None
+    own = rng.normal(0, 1.0, blocks_n)
+    for season in range(3):
+        course = rng.normal(0, 0.4, 40)
+        if drift:  # keeps 0.7 of itself from week to week
+            for i in range(1, 40):
+                course[i] = 0.7 * course[i - 1] + np.sqrt(1 - 0.49) * course[i]
+        level = rng.normal(0, 0.5)
+        true = 46 + (20 + level) * np.exp(-0.04 * np.arange(40)) + own[:, None] + (course if drift else 0.0)
+        for week in range(weeks if season == 2 else 11):
+            for b in range(blocks_n):
+                y = true[b, week] + (0.0 if drift else course[week]) + rng.normal(0, 0.7)
+                rows.append((season, f"{season}-{week}", b, 7.0 * week, y, f"lab {b % labs}"))
+        truth = true
+    return pd.DataFrame(rows, columns=["season", "week", "block", "day", "y", "lab"]), truth
+
+
+def fit_seasons(table, **more):
+    return fit_moisture(
+        table["y"],
+        table["day"],
+        table["block"].to_numpy(),
+        week=table["week"],
+        season=table["season"],
+        prior=PRIOR,
+        **{"levelling_days": 60.0, "course": True, **more},
+    )
+
+
+@pytest.mark.parametrize("drift", [False, True])
+def test_ranges_four_weeks_ahead_cover_what_they_say(drift):
+    # seasons whose errors drift are told too narrowly without a course that wanders
+    inside, without = [], []
+    for seed in range(12):
+        table, truth = seasons(np.random.default_rng([8, seed]), drift=drift)
+        day = np.array([70.0])
+        for kept, more in ((inside, {}), (without, {"course": False, "levelling_days": None})):
+            draws = fit_seasons(table, **more).draw(300, np.random.default_rng(seed), season=2)
+            low, high = np.quantile(draws.pct(day, np.zeros((12, 1)))[:, :, 0], [0.1, 0.9], axis=0)
+            kept.append(((low <= truth[:, 10]) & (truth[:, 10] <= high)).mean())
+    assert 0.65 < np.mean(inside) < 0.95
+    assert np.mean(inside) > np.mean(without) + 0.1
+
+
+def test_a_round_of_two_laboratories_is_one_round():
+    # errors shared by both: counted as two, the trend would seem surer than it is
+    table, _ = seasons(np.random.default_rng(9), labs=2)
+    shared = fit_seasons(table, laboratory=table["lab"])
+    apart = fit_seasons(table.assign(week=table["week"] + table["lab"]))
+    sd = shared.spread.set_index("name")["sd"]
+    assert sd["week"] > sd["week at laboratory"]
+    assert len(shared.week_effects()) == len(apart.week_effects()) == 2 * 29
+
+    def spread(fit):
+        return (
+            fit.draw(400, np.random.default_rng(0), season=2).pct(np.array([70.0]), np.zeros((12, 1)))[:, :, 0].std(0)
+        )
+
+    assert spread(shared).mean() > spread(apart).mean()
+
+
+def test_waves_wander_by_one_a_step():
+    # by hand: Brownian motion with unit variance in 7 days; most of it lies in the longest six waves
+    weight = (_waves(np.array([28.0, 70.0]), 0.0) ** 2).sum(-1)
+    np.testing.assert_allclose(weight, [4.0, 10.0], rtol=0.25)
+    gain = np.diff(_waves(np.array([70.0, 112.0]), 0.0), axis=0)
+    assert (gain**2).sum() == pytest.approx(6.0, rel=0.25)
+
+
+def test_two_memories_act_like_one_between():
+    # rain remembered for 8 days is told by memories of 5 and 12
+    rng = np.random.default_rng(11)
+    rain = rng.gamma(0.4, 15.0, 150) * (rng.random(150) < 0.3)
+    block, day = np.repeat(np.arange(30), 10), np.tile(np.arange(10) * 7 + 40, 30)
+    y = 60 + rng.normal(0, 1.0, 30)[block] - 0.1 * day + 0.08 * rain_memory(rain, 8.0)[day] + rng.normal(0, 0.5, 300)
+    both = np.stack([rain_memory(rain, m) for m in (5.0, 12.0)])
+    fit = fit_moisture(y, day, block, rain_memory_mm=both[:, day].T, prior=PRIOR)
+    draws = fit.draw(200, np.random.default_rng(1))
+    ahead = np.arange(110, 140)
+    got = draws.pct(ahead, np.broadcast_to(both[:, None, ahead], (2, 30, 30))) - draws.pct(ahead, np.zeros((2, 30, 30)))
+    true = 0.08 * rain_memory(rain, 8.0)[ahead]
+    away = got.mean((0, 1)) - true
+    assert np.sqrt((away**2).mean()) < 0.25 * np.sqrt((true**2).mean())
 
 
 def test_too_few_samples_are_refused():

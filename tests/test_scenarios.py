@@ -1,6 +1,7 @@
 """Scenarios at the blocks, ground and leaves, and the tables the report shows."""
 
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,7 @@ from weather_seasons import TEST_RULES, blocks, outlook_rows, season, stations, 
 
 from olivetime.weather.scenarios import (
     frost_table,
+    ground_table,
     scenarios,
     weather_table,
     wet_leaf_hours,
@@ -270,3 +272,26 @@ def test_another_block_does_not_move_the_others():
 def test_wrong_arguments_are_named(changes, options, says):
     with pytest.raises(ValueError, match=says):
         drawn(**options, **changes)
+
+
+def test_ground_table_counts_lost_days_by_soil_and_wet_leaves():
+    rain = np.zeros((4, 1, 5), np.float32)
+    rain[0, 0, 1] = 20.0  # one scenario in four has 20 mm on the second day
+    rules = TEST_RULES
+    drawn = SimpleNamespace(
+        days=pd.date_range("2026-11-02", periods=5),
+        stations=("S1",),
+        station_rain_mm=rain,
+        station_workable_fraction=workable_fraction(rain, rules),
+    )
+    got = ground_table(SimpleNamespace(rules=rules), drawn).set_index(["soil", "day"])
+    # 20 mm close light soil for 1 day after, medium for 2, heavy for 4 (rules of these tests).
+    assert got.loc["light", "lost_chance"].tolist() == [0, 0.25, 0.25, 0, 0]
+    assert got.loc["medium", "lost_chance"].tolist() == [0, 0.25, 0.25, 0.25, 0]
+    assert got.loc["heavy", "lost_chance"].tolist() == [0, 0.25, 0.25, 0.25, 0.25]
+    # Wet all of the rainy day and 4 h of the next morning, in one scenario of four.
+    assert got.loc["light", "wet_leaf_h"].tolist() == [0, 6, 1, 0, 0]
+    assert got.loc["heavy", "lost_days_p90"].tolist() == [0, 1, 2, 3, 4]
+    assert got.loc["heavy", "lost_days_p50"].tolist() == [0] * 5
+    assert got.loc["heavy", "work_h"].to_numpy() == pytest.approx([22, *[0.75 * 22] * 4])
+    assert got.loc["heavy", "work_p10_h"].tolist() == [22, 0, 0, 0, 0]

@@ -4,15 +4,11 @@ The fixtures follow the services' documentation (layout of weather-gov/api's Ope
 pages); their numbers are made up.
 """
 
-import json
-import threading
-from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
-import numpy as np
 import pandas as pd
 import pytest
+from outlook_server import answer, failed, grid, ok, server, text
 
 from olivetime.records.columns import SeasonError
 from olivetime.weather.services import (
@@ -28,42 +24,7 @@ NOW = datetime(2026, 10, 5, 14, 0, tzinfo=UTC)
 AGENT = "olivetime test, nobody@example.org"
 
 
-def grid(updated="2026-10-05T12:00:00+00:00", unit="wmoUnit:degC", **layers):
-    """Two local days of 24 h from 2026-10-06 00:00 in California (07:00 UTC), 6 October 10 C, 7 October 20 C."""
-    return {
-        "type": "Feature",
-        "properties": {
-            "updateTime": updated,
-            "validTimes": "2026-10-05T05:00:00+00:00/P7DT20H",
-            "elevation": {"unitCode": "wmoUnit:m", "value": 20.1},
-            "somethingNew": {"not": "known"},
-            "temperature": {
-                "uom": unit,
-                "values": [
-                    {"validTime": "2026-10-06T07:00:00+00:00/P1D", "value": 10.0},
-                    {"validTime": "2026-10-07T07:00:00+00:00/PT23H", "value": 20.0},
-                    {"validTime": "2026-10-08T06:00:00+00:00/PT1H", "value": None},
-                ],
-            },
-            "quantitativePrecipitation": {
-                "uom": "wmoUnit:mm",
-                "values": [
-                    {"validTime": "2026-10-06T07:00:00+00:00/PT18H", "value": 0},
-                    # Six hours before and six after midnight.
-                    {"validTime": "2026-10-07T01:00:00+00:00/PT12H", "value": 6.0},
-                    {"validTime": "2026-10-07T13:00:00+00:00/PT18H", "value": 0},
-                ],
-            },
-            **layers,
-        },
-    }
-
-
 ENDLESS = {"uom": "wmoUnit:degC", "values": [{"validTime": "2026-10-06T07:00Z/P9999D", "value": 1}]}
-
-
-def text(document):
-    return json.dumps(document).encode()
 
 
 def test_nws_grid_expands_intervals_and_makes_local_days():
@@ -115,28 +76,6 @@ def test_nws_fahrenheit_is_converted_and_other_units_refused():
 def test_what_is_no_grid_document_is_refused_in_words(body, says):
     with pytest.raises(SeasonError, match=says):
         read_nws_grid(body, station_id="S1", time_zone=CALIFORNIA)
-
-
-def answer(hours=72, offset_s=0, members=("", "_member01", "_member02"), first="2026-10-05T07:00", unix=False):
-    """Hours from local midnight of 5 October in California; member k is k C warmer and twice k mm wetter an hour."""
-    when = pd.date_range(first, periods=hours, freq="h") + pd.Timedelta(seconds=offset_s)
-    hourly = {"time": [int(t.timestamp()) for t in when] if unix else when.strftime("%Y-%m-%dT%H:%M").tolist()}
-    units = {"time": "unixtime" if unix else "iso8601"}
-    for k, suffix in enumerate(members):
-        hourly[f"temperature_2m{suffix}"] = (10.0 + k + np.arange(hours) % 24).tolist()
-        hourly[f"precipitation{suffix}"] = [float(2 * k)] * hours
-        units |= {f"temperature_2m{suffix}": "°C", f"precipitation{suffix}": "mm"}
-    return {
-        "latitude": 38.5,
-        "longitude": -121.9,
-        "elevation": 20.0,
-        "generationtime_ms": 0.1,
-        "utc_offset_seconds": offset_s,
-        "timezone": "GMT",
-        "timezone_abbreviation": "GMT",
-        "hourly_units": units,
-        "hourly": hourly,
-    }
 
 
 def read(document, stations=("S1",)):
@@ -193,48 +132,6 @@ def test_open_meteo_several_places_models_nulls_and_units():
 def test_other_open_meteo_answers_are_refused_in_words(document, says):
     with pytest.raises(SeasonError, match=says):
         read(document)
-
-
-@contextmanager
-def server(*answers):
-    """A server on this machine that gives these answers in turn, the last one for ever; yields address and log."""
-    log, left = [], list(answers)
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self):
-            log.append((self.path, dict(self.headers)))
-            if self.path.startswith("/points/"):
-                grid_at = f"http://127.0.0.1:{self.server.server_port}/gridpoints/STO/1,2"
-                status, body, headers = 200, text({"properties": {"forecastGridData": grid_at}}), {}
-            else:
-                status, body, headers = left[0] if len(left) == 1 else left.pop(0)
-            self.send_response(status)
-            for name, value in ({"Content-Length": len(body)} | headers).items():
-                self.send_header(name, str(value))
-            self.end_headers()
-            self.close_connection = True
-            if status != 304:
-                self.wfile.write(body)
-
-        def log_message(self, *_):
-            pass
-
-    with ThreadingHTTPServer(("127.0.0.1", 0), Handler) as running:
-        thread = threading.Thread(target=running.serve_forever, kwargs={"poll_interval": 0.01})
-        thread.start()
-        try:
-            yield f"http://127.0.0.1:{running.server_port}", log
-        finally:
-            running.shutdown()
-            thread.join()
-
-
-def ok(document, **headers):
-    return 200, text(document), {name.replace("_", "-"): value for name, value in headers.items()}
-
-
-def failed(status, title="Unexpected Problem"):
-    return status, text({"title": title, "status": status, "detail": f"{title} in detail"}), {}
 
 
 STATION = pd.Series({"station_id": "S1", "lat_deg": 38.54321, "lon_deg": -121.98761, "time_zone": CALIFORNIA})

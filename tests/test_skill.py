@@ -18,6 +18,7 @@ from olivetime.weather.skill import (
     ensemble_crps,
     outlook_cases,
     outlook_skill,
+    past_skill,
 )
 from olivetime.weather.stations import station_days
 
@@ -186,6 +187,42 @@ def test_skill_table_beside_climatology():
     assert low["coverage_climatology_fraction"].between(0.65, 0.95).all()
     assert got.loc[got["value"] == "rain_mm", "crps"].lt(got.loc[got["value"] == "rain_mm", "crps_climatology"]).all()
     assert set(got["event"]) == {"low below 9 C", "", "2 mm of rain or more"}
+
+
+def test_spans_of_lead_are_means_over_their_cases():
+    rows = pd.concat([record(seed=s).assign(day=lambda t, s=s: t["day"] - pd.DateOffset(years=s)) for s in range(4)])
+    days = station_days(season(rows, as_of=date(2026, 10, 31)))
+    past = issues(record())
+    past = past[~((past["issued_on"] < "2026-08-20") & (past["day"] == past["issued_on"] + pd.Timedelta(days=1)))]
+    got = past_skill(past, days, rain_stop_mm=2.0, spans=((0, 1), (2, 3), (9, 20)))
+    assert got["value"].tolist() == ["temp_min_c"] * 2 + ["temp_max_c"] * 2 + ["rain_mm"] * 2
+    assert got["lead_from_d"].tolist() == [0, 2] * 3
+    assert got["lead_to_d"].tolist() == [1, 3] * 3
+    cases = outlook_cases(past, days.days[days.days["fill"] == ""])
+    first = (cases.keys["lead_d"] <= 1).to_numpy()
+    assert 150 < first.sum() < 170
+    assert got["cases_n"].iloc[0] == first.sum()
+    crps = scoringrules.crps_ensemble(cases.came["temp_min_c"][first], cases.members["temp_min_c"][first])
+    assert got["crps"].iloc[0] == pytest.approx(crps.mean())
+    assert got["event"].iloc[0] == "low below 0 C"
+    assert got["event_n"].iloc[4] == (cases.came["rain_mm"][first] >= 2.0).sum()
+    assert past_skill(NO_ISSUES, days, rain_stop_mm=2.0).empty
+
+
+def test_a_station_with_a_neighbours_outlook_gets_its_correction():
+    one = record()
+    two = record().assign(station_id="S2")
+    two[["temp_min_c", "temp_max_c"]] -= 1.5
+    places = stations(("S1", 38.5, -121.9), ("S2", 38.6, -121.9))
+    now = season(pd.concat([one, two]), as_of=date(2026, 11, 1), outlook=now_rows(5), stations=places)
+    days = station_days(now)
+    raw = outlook(now, days)
+    assert raw.lender.tolist() == [0, 0]
+    got, corrected = correct_outlook(raw, days.stations, issues(one, bias=3.0, error=0.3), days.days)
+    assert corrected
+    np.testing.assert_allclose(got.temp_min_c[:, 1], got.temp_min_c[:, 0] - 1.5, atol=1e-6)
+    np.testing.assert_allclose(got.rain_mm[:, 1], got.rain_mm[:, 0])
+    assert got.temp_min_c[:, 0].mean() == pytest.approx(raw.temp_min_c[:, 0].mean() - 3.0, abs=0.3)
 
 
 def test_skill_without_climatology_or_cases():

@@ -14,8 +14,10 @@ import pandas as pd
 import pytest
 from invented_week import HOSTILE, invented_week
 
+from olivetime.harvest import reasons as harvest_reasons
 from olivetime.records.columns import SeasonError
-from olivetime.report import tables
+from olivetime.report import sheet, tables
+from olivetime.words import days_text, display_unit, money_text, number_text
 
 
 @pytest.fixture(scope="module")
@@ -62,12 +64,12 @@ def test_grower_ids_of_names_that_look_alike_differ():
     ],
 )
 def test_us_display_units(week, quantity, metric, shown):
-    assert tables.display_unit(week.info, quantity).of(metric) == pytest.approx(shown, rel=1e-6)
+    assert display_unit(week.info, quantity).of(metric) == pytest.approx(shown, rel=1e-6)
 
 
 def test_display_unit_names_what_it_does_not_know(week):
     with pytest.raises(ValueError, match="found 'us' and 'speed', expected units us or metric and one of area"):
-        tables.display_unit(week.info, "speed")
+        display_unit(week.info, "speed")
 
 
 @pytest.mark.parametrize(
@@ -76,31 +78,31 @@ def test_display_unit_names_what_it_does_not_know(week):
         ("en_US", "2026-10-19", "2026-10-23", "Oct 19–23"),
         ("en_US", "2026-10-28", "2026-11-03", "Oct 28–Nov 3"),
         ("en_GB", "2026-10-19", "2026-10-23", "19–23 Oct"),
-        ("es_ES", "2026-12-30", "2027-01-02", "30 Dec–2 Jan"),
+        ("es_ES", "2026-12-30", "2027-01-02", "30 dic–2 ene"),
         ("en_US", "2026-10-19", "2026-10-19", "Oct 19"),
         ("en_US", None, "2026-10-19", "Oct 19"),
         ("not a locale", "2026-10-19", "2026-10-23", "19–23 Oct"),
     ],
 )
 def test_days_are_said_in_the_order_of_the_locale(locale, first, last, said):
-    assert tables.days_text(first, last, {"locale": locale}) == said
+    assert days_text(first, last, {"locale": locale}) == said
 
 
 def test_numbers_and_money_follow_the_locale():
     spain, usa = {"locale": "es_ES", "currency": "EUR"}, {"locale": "en_US", "currency": "USD"}
-    assert tables.number_text(12345.678, spain, 1) == "12.345,7"
-    assert tables.number_text(12345.678, usa, 1) == "12,345.7"
-    assert tables.number_text(-0.04, usa, 1) == "0.0"
-    assert tables.number_text(-2.5, usa, 1) == "\N{MINUS SIGN}2.5"
-    assert tables.money_text(-12345, usa) == "\N{MINUS SIGN}$12,300"
-    assert tables.money_text(12345, spain).replace("\xa0", " ") == "12.300 €"
+    assert number_text(12345.678, spain, 1) == "12.345,7"
+    assert number_text(12345.678, usa, 1) == "12,345.7"
+    assert number_text(-0.04, usa, 1) == "0.0"
+    assert number_text(-2.5, usa, 1) == "\N{MINUS SIGN}2.5"
+    assert money_text(-12345, usa) == "\N{MINUS SIGN}$12,300"
+    assert money_text(12345, spain).replace("\xa0", " ") == "12.300 €"
 
 
 @pytest.mark.parametrize("missing", [None, np.nan, pd.NA, pd.NaT, np.inf])
 def test_missing_values_are_shown_as_nothing(week, missing):
-    assert tables.number_text(missing, week.info) == ""
+    assert number_text(missing, week.info) == ""
     if missing is not pd.NaT:
-        assert tables.money_text(missing, week.info) == ""
+        assert money_text(missing, week.info) == ""
 
 
 # --- sentences
@@ -339,8 +341,8 @@ def _all_text(week):
     texts = [repr(week.info)]
     for name in tables.TABLE_NAMES:
         texts.append(getattr(week, name).to_csv(index=False))
-    texts += [tables.html_table(show(week)) for show in tables.DISPLAY.values()]
-    texts += [tables.html_table(tables.findings_table(week.findings)), tables.headline(week), tables.provenance(week)]
+    texts += [sheet.html_table(show(week)) for show in sheet.DISPLAY.values()]
+    texts += [sheet.html_table(sheet.findings_table(week.findings)), tables.headline(week), sheet.provenance(week)]
     return "\n".join(texts)
 
 
@@ -405,17 +407,17 @@ class _Tags(HTMLParser):
 
 
 @pytest.mark.parametrize("make", ["week", "hostile", "empty"])
-@pytest.mark.parametrize("name", list(tables.DISPLAY))
+@pytest.mark.parametrize("name", list(sheet.DISPLAY))
 def test_every_table_is_text_without_gaps_and_its_html_is_sound(name, make, request, week):
     data = _empty(week) if make == "empty" else request.getfixturevalue(make)
-    table = tables.DISPLAY[name](data)
+    table = sheet.DISPLAY[name](data)
     assert table.caption
     assert {len(row) for row in table.rows} <= {len(table.headings)}
     assert len(table.headings) == len(table.units) == len(table.align) == len(table.places)
     for cell in (c for row in table.rows for c in row):
         assert isinstance(cell, str)
         assert not re.fullmatch(r"nan|NaT|None|<NA>|NaN", cell)
-    markup = tables.html_table(table)
+    markup = sheet.html_table(table)
     tags = _Tags()
     tags.feed(markup)
     assert not tags.open
@@ -425,17 +427,17 @@ def test_every_table_is_text_without_gaps_and_its_html_is_sound(name, make, requ
     if table.rows:
         assert table.caption in "".join(tags.text)
         assert len(heads) == len(table.headings) + len(table.rows)
-    assert tables.text_table(table).startswith(table.caption)
+    assert sheet.text_table(table).startswith(table.caption)
 
 
 def test_hostile_names_are_escaped_in_html(hostile):
-    markup = tables.html_table(tables.stage_table(hostile))
+    markup = sheet.html_table(sheet.stage_table(hostile))
     assert "<script>alert(1)</script>" not in markup
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in markup
 
 
 def test_order_table_is_in_us_units_and_in_order(week):
-    table = tables.order_table(week)
+    table = sheet.order_table(week)
     row = dict(zip(table.headings, table.rows[0], strict=True))
     first = week.order.iloc[0]
     assert row["Block"] == f"1. {first['block_name']}"
@@ -448,14 +450,14 @@ def test_order_table_is_in_us_units_and_in_order(week):
 
 
 def test_phone_cards_carry_label_and_unit(week):
-    markup = tables.html_table(tables.order_table(week, limit=1))
+    markup = sheet.html_table(sheet.order_table(week, limit=1))
     assert 'class="cards order"' in markup
     assert re.search(r'<td role="cell" class="when"[^>]*>today</td>', markup)
     assert re.search(r'class="number" data-label="Area" data-unit="ac">\d+</td>', markup)
 
 
 def test_an_empty_table_says_so_in_a_sentence(week):
-    assert tables.html_table(tables.order_table(_empty(week))) == (
+    assert sheet.html_table(sheet.order_table(_empty(week))) == (
         '<p class="note">Harvest order: no block is to be picked in the days ahead.</p>'
     )
 
@@ -465,17 +467,17 @@ def test_changes_since_last_week_name_block_days_and_crop(week):
     order["start_at"] = order["start_at"].where(order.index != 1, order["start_at"] + pd.Timedelta(days=3))
     order["crop_t"] = order["crop_t"].where(order.index != 1, 100.0)
     after = dataclasses.replace(week, order=order)
-    table = tables.changes_table(after, week)
+    table = sheet.changes_table(after, week)
     assert len(table.rows) == 1
     row = dict(zip(table.headings, table.rows[0], strict=True))
     assert row["Block"] == order.loc[1, "block_name"]
     assert row["Moved"] == "3 days later"
     assert row["Crop now"] == "110"  # 100 t are 110.2 short tons
-    assert tables.changes_table(week, week).rows == ()
+    assert sheet.changes_table(week, week).rows == ()
 
 
 def test_rules_are_compared_with_this_order(week):
-    table = tables.rules_table(week)
+    table = sheet.rules_table(week)
     assert table.rows[0][0] == "this order"
     share = dict(zip(table.headings, table.rows[0], strict=True))["Of the most possible"]
     assert share == "99.0"  # the invented bound is 1 % above the order's value
@@ -496,14 +498,14 @@ def test_findings_come_gravest_first_and_say_how_many_are_left_out():
             "do": "Mend it.",
         }
     )
-    table = tables.findings_table(findings, most=2)
+    table = sheet.findings_table(findings, most=2)
     assert table.caption == "Findings in the records, 2 of 3"
     assert [row[2] for row in table.rows] == ["b", "c"]
     assert table.rows[0][0] == "samples.csv, row 4, oil_fresh_pct"
 
 
 def test_grade_limits_name_standard_and_source():
-    table = tables.grade_limits_table()
+    table = sheet.grade_limits_table()
     wanted = [r for r in table.rows if r[0] == "EU 2019" and r[1] == "extra virgin" and r[2] == "free acidity"]
     assert wanted[0][3] == "at most 0.8"
     assert "2568/91" in wanted[0][5]
@@ -567,6 +569,8 @@ def small(monkeypatch):
     )
     season = SimpleNamespace(
         name="Made up",
+        languages={},
+        boundaries=pd.DataFrame(columns=["block_id", "geometry"]),
         place="Nowhere",
         as_of=date(2026, 11, 2),
         start=date(2026, 8, 1),
@@ -576,7 +580,13 @@ def small(monkeypatch):
         currency="EUR",
         locale="en_GB",
         target=SimpleNamespace(kind="plateau_fraction", value=0.9),
-        rules={"frost_threshold_c": -2.0},
+        rules={
+            "frost_threshold_c": -2.0,
+            "frost_damage_per_c": 0.2,
+            "shift_max_h": 22.0,
+            "rain_stop_mm": 2.0,
+            "leaf_wet_h": 4.0,
+        },
         blocks=blocks,
         samples=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["samples"])),
         past_samples=None,
@@ -674,9 +684,11 @@ def small(monkeypatch):
             "margin_per_h": 1.0,
         }
     )
-    monkeypatch.setattr(tables, "waiting_costs", lambda _: waits)
-    monkeypatch.setattr(tables, "reasons", lambda _: said)
-    monkeypatch.setattr(tables, "standard_what_ifs", lambda _: None)
+    monkeypatch.setattr(harvest_reasons, "waiting_costs", lambda _: waits)
+    monkeypatch.setattr(harvest_reasons, "reasons", lambda _: said)
+    monkeypatch.setattr(harvest_reasons, "standard_what_ifs", lambda _: None)
+    ranked = pd.DataFrame({"block_id": ["b"], "rank": [1], "why": ["only 2 samples"], "gain": [30.0], "fruits_n": [60]})
+    monkeypatch.setattr("olivetime.harvest.sampling.where_to_sample", lambda _: ranked)
     return SimpleNamespace(
         season=season,
         plan=plan,
@@ -684,7 +696,17 @@ def small(monkeypatch):
         fit=fit,
         targets=targets,
         seed=5,
-        scenarios=SimpleNamespace(days=days, block_ids=("a", "b"), temp_min_c=low, temp_max_c=low + 10, rain_mm=rain),
+        scenarios=SimpleNamespace(
+            days=days,
+            block_ids=("a", "b"),
+            temp_min_c=low,
+            temp_max_c=low + 10,
+            rain_mm=rain,
+            stations=("S",),
+            station_rain_mm=rain[:, :1],
+            station_workable_fraction=np.ones((4, 1, 3, 6)),
+            findings=None,
+        ),
         station_days=SimpleNamespace(days=measured, heat=None, findings=season.findings),
         capacity=SimpleNamespace(shift_h=np.array([[16.0] * 6, [0.0] * 6]), harvest_h=work),
         value=SimpleNamespace(value_draws=np.broadcast_to(worth, (4, 2, 6))),
@@ -710,7 +732,12 @@ def test_frost_is_counted_at_the_block_while_its_fruit_stands(small):
     assert set(frost.loc[frost["block_id"] == "b", "chance"]) == {0.25}
     assert set(frost.loc[frost["block_id"] == "a", "chance"]) == {0.0}
     # b is picked by 6 November 02:00: its 162 t stand through the night of the 6th's morning, not of the 7th.
-    assert list(frost.loc[frost["block_id"] == "b", "at_risk_t"]) == [162.0] * 5 + [0.0]
+    # It is picked evenly over 44 hours from the 4th, 06:00: 18 and 42 of them are over by the two midnights between.
+    left = [162.0, 162.0, 162.0, 162.0 * 26 / 44, 162.0 * 2 / 44, 0.0]
+    assert list(frost.loc[frost["block_id"] == "b", "at_risk_t"]) == pytest.approx(left)
+    # -4 C is 2 C below the threshold: with 0.2 a degree 0.4 of 70 in one scenario of four, of what is left.
+    lost = [70 * 0.1 * share / 162 for share in left]
+    assert list(frost.loc[frost["block_id"] == "b", "value_at_risk"]) == pytest.approx(lost)
 
 
 def test_order_joins_names_good_days_and_flags(small):
@@ -749,14 +776,6 @@ def test_week_keeps_this_seasons_residuals_other_rules_and_the_mills_cultivars(s
     assert "good_window_share" in set(week.assumptions["name"])
 
 
-def test_next_sample_is_where_doubt_costs_most(small):
-    after = tables.week_tables(small).next_samples
-    # Half the range of days to target times a day's waiting: b (8 - 2) / 2 * 10 = 30, a 0 * 5 = 0.
-    assert list(after["block_id"]) == ["b", "a"]
-    assert list(after["gain"]) == [30.0, 0.0]
-    assert after["why"].iloc[0] == "only 2 samples"
-
-
 def test_week_of_a_proposal_survives_saving(small, tmp_path):
     week = tables.week_tables(small)
     again = tables.load_week(tables.save_week(week, tmp_path))
@@ -793,7 +812,7 @@ def test_lookback_tables_show_misses_and_gains():
             }
         ),
     )
-    forecasts, weeks = tables.lookback_tables(past)
+    forecasts, weeks = sheet.lookback_tables(past)
     assert forecasts.rows[0] == ("Dry oil, points", "1", "84", "1.51", "\N{MINUS SIGN}0.05", "76", "2.50", "1.50")
     assert weeks.rows[0][-1] == "100"
 

@@ -39,6 +39,49 @@ def test_enumeration_of_all_orders_with_ready_times_and_setups(seed):
     assert sequence(tasks, seed=seed, evaluations=20_000).value == pytest.approx(best, rel=1e-12)
 
 
+def lateness(kind, weight, due):
+    """Worth by published rules: weighted tardiness, earliness and tardiness, completion, number late."""
+    return {
+        "tardy": lambda hour: -weight * max(0.0, hour - due),
+        "early and tardy": lambda hour: -weight * max(0.0, hour - due) - 0.5 * max(0.0, due - hour),
+        "completion": lambda hour: -weight * hour,
+        "number late": lambda hour: -1.0 if hour > due else 0.0,
+    }[kind]
+
+
+# The best of all orders, enumerated; hours with and without a common unit, worth as function and as array.
+@pytest.mark.parametrize("kind", ["tardy", "early and tardy", "completion", "number late"])
+@pytest.mark.parametrize("whole", [True, False])
+@pytest.mark.parametrize("array", [True, False])
+def test_enumeration_of_published_measures(kind, whole, array):
+    if array and not whole and kind in ("tardy", "early and tardy", "number late"):
+        pytest.skip("an array by the hour cannot say a due date within the hour")
+    rng = np.random.default_rng([len(kind), whole, array])
+    n = 6
+    hours, due = rng.uniform(1, 9, n), rng.uniform(3, 35, n)
+    ready, setup = rng.uniform(0, 15, n), rng.uniform(0, 3, (n, n))
+    if whole:
+        hours, due, ready, setup = (np.ceil(part) for part in (hours, due, ready, setup))
+    worth = [lateness(kind, w, d) for w, d in zip(rng.integers(1, 9, n), due, strict=True)]
+    if array:
+        worth = [np.array([one(hour) for hour in range(120)]) for one in worth]
+    tasks = [
+        Task(p, v, ready=r, setup=column) for p, v, r, column in zip(hours, worth, ready, setup.T, strict=True)
+    ]
+    best = max(sequence_value(tasks, order) for order in itertools.permutations(range(n)))
+    assert sequence(tasks, seed=1, evaluations=6000).value == pytest.approx(best, rel=1e-9)
+
+
+# Smith's rule again, 200 tasks and a small budget: the greedy
+# orders are exact there.
+def test_many_tasks_and_a_small_budget():
+    rng = np.random.default_rng(5)
+    hours, weights = rng.integers(1, 60, 200).astype(float), rng.uniform(0.5, 9.0, 200)
+    found = sequence([falling(p, w) for p, w in zip(hours, weights, strict=True)], seed=0, evaluations=5000)
+    best = np.argsort(hours / weights, kind="stable")
+    assert found.value == pytest.approx(-(weights[best] * np.cumsum(hours[best])).sum(), rel=1e-9)
+
+
 def test_value_is_that_of_the_order_returned():
     rng = np.random.default_rng(3)
     tasks = [
@@ -81,3 +124,7 @@ def test_wrong_arguments_are_told():
         sequence([falling(-1.0, 1.0)], seed=0, evaluations=10)
     with pytest.raises(ValueError, match="found 3 setup times, expected 1"):
         sequence([Task(1.0, np.zeros(3), setup=np.zeros(3))], seed=0, evaluations=10)
+    with pytest.raises(ValueError, match="task 0: found ready -2"):
+        sequence([Task(1.0, np.zeros(3), ready=-2.0)], seed=0, evaluations=10)
+    with pytest.raises(ValueError, match="task 0: found no value"):
+        sequence([Task(1.0, np.zeros(0))], seed=0, evaluations=10)

@@ -6,6 +6,8 @@ import json
 import os
 import shutil
 import socket
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +16,8 @@ import psutil
 import pytest
 from invented_week import HOSTILE, invented_week
 
-from olivetime.report import front, page, tables, weekly
+from olivetime.report import front, page, publish, tables, weekly
+from olivetime.words import number_text
 
 pytestmark = pytest.mark.notebooks
 KINDS = ["pick_order", "what_if", "mill_week", "curve_review", "season_check"]
@@ -255,32 +258,132 @@ def test_without_pango_the_run_goes_on_and_says_so(tmp_path, monkeypatch):
 
 def lock_of(folder, **changes):
     me = {"pid": os.getpid(), "host": socket.gethostname(), "begun": psutil.Process().create_time()}
-    folder.mkdir(parents=True)
-    (folder / ".lock").write_text(json.dumps(me | changes), encoding="utf-8")
+    (folder / ".2026-10-19.lock").write_text(json.dumps(me | changes), encoding="utf-8")
 
 
 @pytest.mark.usefixtures("light")
 def test_two_runs_on_one_week_are_refused(tmp_path):
-    lock_of(tmp_path / "2026-10-19")
+    lock_of(tmp_path)
     with pytest.raises(BlockingIOError, match=r"another run \(process \d+ on .*\) works on this week, expected none"):
         weekly.publish_week(small(invented_week(12)), tmp_path)
 
 
 @pytest.mark.usefixtures("light")
 def test_a_lock_of_another_machine_is_respected(tmp_path):
-    lock_of(tmp_path / "2026-10-19", host="elsewhere")
+    lock_of(tmp_path, host="elsewhere")
     with pytest.raises(BlockingIOError, match="on elsewhere"):
         weekly.publish_week(small(invented_week(12)), tmp_path)
 
 
 @pytest.mark.usefixtures("light")
 def test_a_stale_lock_is_taken_over_and_explained(tmp_path):
-    lock_of(tmp_path / "2026-10-19", begun=1.0)
-    (tmp_path / "2026-10-19/half.html.part").write_text("torn", encoding="utf-8")
+    lock_of(tmp_path, begun=1.0)
+    (tmp_path / ".2026-10-19.new").mkdir()
+    (tmp_path / ".2026-10-19.new/half.html.part").write_text("torn", encoding="utf-8")
+    (tmp_path / ".2026-10-19.journal").write_text('{"report": {"key": "pick_or', encoding="utf-8")
     result = weekly.publish_week(small(invented_week(12)), tmp_path)
     assert "ended without finishing" in result.notes[0]
-    assert not (result.folder / ".lock").exists()
+    assert sorted(path.name for path in tmp_path.iterdir() if path.name != "notebooks") == ["2026-10-19", "index.html"]
     assert not (result.folder / "half.html.part").exists()
+
+
+# --- drills: whatever stops a run, the published folder is the old one or the new one ----------------------
+
+
+def everything(folder):
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def another(week):
+    """The same week after a correction that changes every report."""
+    return replace(week, stage=week.stage.assign(samples_n=week.stage["samples_n"] + 1))
+
+
+def test_a_full_disk_leaves_the_old_week_whole_and_the_next_run_goes_on(light, tmp_path, monkeypatch):
+    monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out.")
+    week = small(invented_week(12))
+    first = weekly.publish_week(week, tmp_path / "out", jobs=1)
+    before = everything(first.folder)
+    mended = (light / "season_check.ipynb").read_text(encoding="utf-8")
+    change(light, "season_check", "raise OSError(28, 'No space left on device')")
+    with pytest.raises(OSError, match="No space left on device") as stopped:
+        weekly.publish_week(another(week), tmp_path / "out", jobs=1)
+    assert stopped.value.filename == str(tmp_path / "out")
+    assert everything(first.folder) == before
+    (light / "season_check.ipynb").write_text(mended, encoding="utf-8")
+
+    def full(path, _):
+        raise OSError(28, "No space left on device", str(path))
+
+    with monkeypatch.context() as patch:  # now the reports find room, and the index does not
+        patch.setattr(weekly, "write_atomic", full)
+        with pytest.raises(OSError, match="No space left on device"):
+            weekly.publish_week(another(week), tmp_path / "out", jobs=1)
+    assert everything(first.folder) == before
+    after = weekly.publish_week(another(week), tmp_path / "out", jobs=1)
+    assert after.exit_code == 0
+    assert set(after.reports["status"]) == {"unchanged"}  # all were finished before the disk was full
+    assert everything(first.folder) != before
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["2026-10-19", "index.html"]
+
+
+@pytest.mark.usefixtures("light")
+def test_ctrl_c_leaves_the_old_week_whole_and_what_was_finished_is_kept(tmp_path, monkeypatch):
+    monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out.")
+    week = small(invented_week(12))
+    folder = weekly.publish_week(week, tmp_path / "out", jobs=1).folder
+    before = everything(folder)
+
+    def stop(text):
+        if text.startswith("[3/"):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        weekly.publish_week(another(week), tmp_path / "out", jobs=1, say=stop)
+    assert everything(folder) == before
+    assert not (tmp_path / "out/.2026-10-19.lock").exists()
+    (folder / "my notes.txt").write_text("kept", encoding="utf-8")
+    status = weekly.publish_week(another(week), tmp_path / "out", jobs=1).reports["status"]
+    assert (status == "unchanged").sum() == 3
+    assert (folder / "my notes.txt").read_text(encoding="utf-8") == "kept"
+
+
+def test_a_run_that_was_killed_between_two_names_is_put_right(tmp_path):
+    folder = tmp_path / "2026-10-19"
+    (folder / "mill").mkdir(parents=True)
+    (folder / "mill/mill_week.html").write_text("old", encoding="utf-8")
+    folder.rename(tmp_path / ".2026-10-19.old")  # the folder being built had not taken its place yet
+    publish.stage(folder, afresh=False)
+    assert (folder / "mill/mill_week.html").read_text(encoding="utf-8") == "old"
+    assert not (tmp_path / ".2026-10-19.old").exists()
+
+
+def test_a_folder_that_cannot_be_replaced_stays(tmp_path, monkeypatch):
+    folder = tmp_path / "2026-10-19"
+    folder.mkdir()
+    (folder / "index.html").write_text("old", encoding="utf-8")
+    staged = publish.stage(folder, afresh=True)
+    rename = Path.rename
+
+    def held(self, target):
+        if self == staged:
+            raise PermissionError(13, "held by another program", str(self))
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", held)
+    with pytest.raises(PermissionError, match="held by another program"):
+        publish.put_in_place(staged, folder)
+    assert (folder / "index.html").read_text(encoding="utf-8") == "old"
+
+
+def test_workers_that_show_a_week_load_no_planner():
+    """Readers and planner would double the memory and the start of every worker."""
+    code = (
+        "import sys; from olivetime.report import front, sheet, weekly, render;"
+        "print(sorted({'numba', 'highspy', 'olivetime.harvest.order', 'matplotlib.pyplot'} & set(sys.modules)))"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert said.stdout.strip() == "[]"
 
 
 # --- the first screen -----------------------------------------------------------------------------------
@@ -295,7 +398,7 @@ def test_answers_come_from_the_numbers():
     errors = int((week.findings["level"] == "error").sum())
     assert front.answer(week, "season_check")[0].startswith(f"{errors} error" if errors else "Yes: no error")
     mill = week.mill[week.mill["day"] < pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=7)]
-    tons = tables.number_text(mill["crop_t"].sum() / 0.90718474, week.info)  # short ton, exact by definition
+    tons = number_text(mill["crop_t"].sum() / 0.90718474, week.info)  # short ton, exact by definition
     assert front.answer(week, "mill_week")[0].startswith(f"{tons} short tons reach the mill")
     with pytest.raises(ValueError, match=r"found page 'poem', expected one of pick_order"):
         front.answer(week, "poem")

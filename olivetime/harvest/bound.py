@@ -27,6 +27,8 @@ NEAR_FRACTION = 0.02
 # The LP is solved again, with the block days found lacking, until bound and LP agree to this share.
 AGREE_FRACTION = 1e-8
 ROUNDS = 12
+# Prices of ordered oil are halved so many times.
+OIL_ROUNDS = 6
 
 
 # Prices of hours (G, T), mill tonnes (T,) and truck hours (T,) in one scenario.
@@ -53,6 +55,8 @@ class Bound:
         Worth of one more truck hour [currency/h].
     picked : ndarray (S, B, T)
         Shares of blocks picked in the relaxed plans (mean of the later steps of the descent until `tightened`).
+    price_oil_l : ndarray (O,)
+        Worth of one more litre to each order for oil, from 0 to the cost of its shortfall [currency/l].
     """
 
     value: float
@@ -62,6 +66,7 @@ class Bound:
     price_mill_t: np.ndarray
     price_truck_h: np.ndarray
     picked: np.ndarray
+    price_oil_l: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -439,7 +444,74 @@ def _idle(ph: Physics) -> bool:
     return ph.shift_h.shape[0] == 0 or not (ph.work > 0).any()
 
 
+def priced_oil(ph: Physics, price_oil_l: np.ndarray) -> Physics:
+    """Physics without orders for oil, whose blocks are worth more by their oil at the best price that it can have."""
+    orders_n = len(ph.oil_wanted_l)
+    value = ph.value
+    if orders_n and (price_oil_l > 0).any():
+        value = value + ph.oil_l * (ph.oil_fits * price_oil_l[:, None, None]).max(axis=0)
+    return ph._replace(
+        value=value, oil_l=ph.oil_l[:0], oil_fits=ph.oil_fits[:0], oil_wanted_l=ph.oil_wanted_l[:0],
+        oil_cost_l=ph.oil_cost_l[:0],
+    )  # fmt: skip
+
+
 def bound(ph: Physics, known: Bound | None = None) -> Bound:
+    """Upper bound on what the referee can give any plan, and the prices of hours, tonnes, truck hours and oil.
+
+    Parameters
+    ----------
+    ph : Physics
+    known : Bound, optional
+        Bound of a like season (same days and scenarios; harvesters may differ), whose prices are good to begin with.
+
+    Returns
+    -------
+    Bound
+        See `_bound` for hours, tonnes and truck hours.
+
+    Notes
+    -----
+    An order for oil that wants W litres and costs c a litre short has a price p from 0 to c: a plan pays
+    c * max(0, W - litres) >= p * (W - litres), so that the plan is worth at most what it would be with its litres paid
+    p, less p * W. Every price proves a bound; prices are halved towards the one at which the order is just filled, and
+    the least bound is kept. A litre counts once, so a block day is paid the best of the prices that fit it.
+    """
+    cost, wanted = ph.oil_cost_l, ph.oil_wanted_l
+    priced = np.where(wanted > 0, cost, 0.0)
+    low, high = np.zeros(len(cost)), priced.copy()
+    best = None
+    for _ in range(OIL_ROUNDS if (priced > 0).any() else 1):
+        found = _bound(priced_oil(ph, priced), known)
+        constant = float(priced @ wanted)
+        found = replace(
+            found, value=found.value - constant, by_scenario=found.by_scenario - constant, price_oil_l=priced.copy()
+        )
+        if best is None or found.value < best.value:
+            best = found
+        if not len(cost):
+            break
+        known = found
+        got = np.mean([filled_at(ph, s, found.picked[s], priced) for s in range(len(ph.value))], axis=0)
+        short = got < wanted
+        low, high = np.where(short, priced, low), np.where(short, high, priced)
+        now = np.where(short & (high <= priced), priced, (low + high) / 2)
+        if np.allclose(now, priced, rtol=0.01):
+            break
+        priced = now
+    assert best is not None
+    return best
+
+
+def filled_at(ph: Physics, s: int, picked: np.ndarray, price_oil_l: np.ndarray) -> np.ndarray:
+    """Litres to each order when every litre goes where its price is best, without end, (O,)."""
+    pays = ph.oil_fits * (price_oil_l + 1e-12)[:, None, None]
+    litres = picked * ph.oil_l[s]
+    to = pays.argmax(axis=0)
+    return np.array([litres[(to == o) & ph.oil_fits[o]].sum() for o in range(len(pays))])
+
+
+def _bound(ph: Physics, known: Bound | None) -> Bound:
     """Upper bound on what the referee can give any plan, and the prices of hours, tonnes and truck hours.
 
     Parameters
@@ -506,8 +578,8 @@ def bound(ph: Physics, known: Bound | None = None) -> Bound:
             price_h[s] = _by_harvester(days, prices[0], machines_n)
             price_mill[s], price_truck[s] = prices[1:]
     return Bound(
-        float(worth.mean()), worth, np.full(scenarios_n, np.nan), price_h, price_mill, price_truck, picked
-    )  # fmt: skip
+        float(worth.mean()), worth, np.full(scenarios_n, np.nan), price_h, price_mill, price_truck, picked, np.zeros(0)
+    )
 
 
 def tightened(ph: Physics, bounds: Bound) -> Bound:
@@ -519,19 +591,22 @@ def tightened(ph: Physics, bounds: Bound) -> Bound:
     """
     if _idle(ph):
         return replace(bounds, slack=np.zeros(len(bounds.by_scenario)))
+    constant = float(bounds.price_oil_l @ ph.oil_wanted_l)
+    ph = priced_oil(ph, bounds.price_oil_l)
     days = _days(ph)
     worth, slack, picked, prices, _ = zip(
         *(_settled(ph, days, s, _of_scenario(days, bounds, s)) for s in range(len(bounds.by_scenario))), strict=True
     )
     hours, mill, truck = zip(*prices, strict=True)
     return Bound(
-        value=float(np.mean(worth)),
-        by_scenario=np.array(worth),
+        value=float(np.mean(worth)) - constant,
+        by_scenario=np.array(worth) - constant,
         slack=np.array(slack),
         price_h=np.stack([_by_harvester(days, part, ph.shift_h.shape[0]) for part in hours]),
         price_mill_t=np.stack(mill),
         price_truck_h=np.stack(truck),
         picked=np.stack(picked),
+        price_oil_l=bounds.price_oil_l,
     )
 
 
@@ -567,6 +642,7 @@ def loss_by_waiting(ph: Physics, bounds: Bound, days_from: np.ndarray, days_to: 
     scenarios_n, blocks_n, days_n = ph.value.shape
     if _idle(ph):
         return np.zeros(blocks_n)
+    ph = priced_oil(ph, bounds.price_oil_l)
     days = _days(ph)
     every = np.arange(days_n)[None, :]
     loss = np.zeros(blocks_n)
@@ -601,6 +677,8 @@ def loss_by_waiting_solved(ph: Physics, bounds: Bound, blocks: np.ndarray, days_
     loss = np.zeros(len(blocks))
     if _idle(ph) or not len(blocks):
         return loss
+    relaxed = bounds.by_scenario + float(bounds.price_oil_l @ ph.oil_wanted_l)
+    ph = priced_oil(ph, bounds.price_oil_l)
     days = _days(ph)
     days_n = ph.value.shape[2]
     always = np.isin(np.arange(ph.value.shape[1]), blocks)
@@ -615,9 +693,9 @@ def loss_by_waiting_solved(ph: Physics, bounds: Bound, blocks: np.ndarray, days_
             programme.solver.changeColsBounds(len(shut), shut, nothing, nothing)
             worth, _, found = programme.solve()
             work = _from_day(ph, s, int(b), int(day))
-            if worth == -np.inf or _Pricer(ph, days, s, work)(found) - worth > 1e-6 * abs(bounds.by_scenario[s]):
+            if worth == -np.inf or _Pricer(ph, days, s, work)(found) - worth > 1e-6 * abs(relaxed[s]):
                 worth = _settled(ph, days, s, prices, None, work)[0]  # a block day was lacking
-            loss[i] += max(bounds.by_scenario[s] - worth, 0.0)
+            loss[i] += max(relaxed[s] - worth, 0.0)
             programme.solver.changeColsBounds(len(shut), shut, nothing, programme.top[shut])
             programme.solver.setBasis(basis)
     return loss / scenarios_n

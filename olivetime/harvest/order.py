@@ -19,16 +19,17 @@ import numpy as np
 import pandas as pd
 from numba import njit
 
-from olivetime.harvest.bound import Bound, bound
+from olivetime.harvest.bound import Bound, bound, priced_oil
 from olivetime.harvest.capacity import UNLIMITED, Capacity
 from olivetime.harvest.capacity import capacity as make_capacity
-from olivetime.harvest.referee import TINY, Physics, Record, empty_record, physics, walk
-from olivetime.harvest.tasks import accepts, cooled, random_move, shift_segment
+from olivetime.harvest.improve import broken, improve, objective, position, score, space
+from olivetime.harvest.referee import TINY, Physics, Record, empty_record, filled, physics, walk, with_oil_orders
 from olivetime.harvest.value import Value
 from olivetime.harvest.value import value as make_value
 from olivetime.records.season import Season
 from olivetime.ripening.outcomes import Outcomes, RipeningFit, fit_ripening
 from olivetime.ripening.outcomes import outcomes as make_outcomes
+from olivetime.weather.cold_spots import with_cold_spots
 from olivetime.weather.scenarios import Scenarios
 from olivetime.weather.scenarios import scenarios as make_scenarios
 from olivetime.weather.stations import StationDays
@@ -218,210 +219,12 @@ def _dispatch(
 
 
 @njit(cache=True)
-def _score(ph, order, length, release, rec, values, start):
-    """Worth in each scenario into `values`, mean start day of each block into `start` (T when never)."""
-    scenarios_n, blocks_n, days_n = ph.value.shape
-    start[:] = 0.0
-    for s in range(scenarios_n):
-        values[s] = walk(ph, s, order, length, release, False, rec)
-        for b in range(blocks_n):
-            start[b] += (rec.start[b] if rec.start[b] >= 0 else days_n) / scenarios_n
-
-
-@njit(cache=True)
 def _glance(ph, order, length, release, few, rec):
     """Sum of worths in a few scenarios."""
     total = 0.0
     for s in few:
         total += walk(ph, s, order, length, release, False, rec)
     return total
-
-
-@njit(cache=True)
-def _objective(values: np.ndarray, caution: float) -> float:
-    """Mean of the scenarios, or a mix with the mean of the worst quarter."""
-    mean = values.mean()
-    if caution <= 0.0:
-        return mean
-    n = (values.shape[0] + 3) // 4
-    return (1.0 - caution) * mean + caution * np.sort(values)[:n].mean()
-
-
-@njit(cache=True)
-def _broken(start: np.ndarray, promised: np.ndarray, keep: np.ndarray) -> float:
-    """Sum of `keep` over promised blocks whose mean start differs by a day or more; `promised` is -1 for others."""
-    total = 0.0
-    for b in range(start.shape[0]):
-        if promised[b] >= 0 and abs(start[b] - promised[b]) >= 1.0:
-            total += keep[b]
-    return total
-
-
-@njit(cache=True)
-def _position(row: np.ndarray, low: int, high: int, start: np.ndarray, day: float) -> int:
-    """First position from `low` whose block starts on the day or later, else `high`."""
-    for p in range(low, high):
-        if start[row[p]] >= day:
-            return p
-    return high
-
-
-@njit(cache=True)
-def _reinsert(order: np.ndarray, length: np.ndarray, g: int, i: int, other: int, j: int) -> None:
-    """Take the block at position i of list g and put it in at position j of list `other` (may be the same)."""
-    if other == g:
-        shift_segment(order[g], i, 1, min(j if j <= i else j - 1, length[g] - 1))
-        return
-    b = order[g, i]
-    for p in range(i, length[g] - 1):
-        order[g, p] = order[g, p + 1]
-    length[g] -= 1
-    for p in range(length[other], j, -1):
-        order[other, p] = order[other, p - 1]
-    order[other, j] = b
-    length[other] += 1
-
-
-@njit(cache=True)
-def _search(
-    ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray,
-    promised: np.ndarray, good_days: np.ndarray, keep: np.ndarray, caution: float, evaluations: int, seed: int,
-    rec: Record,
-) -> float:  # fmt: skip
-    """Improve a plan in place by annealed moves; returns the best objective. Never worse than the plan given."""
-    np.random.seed(seed)
-    scenarios_n, blocks_n, days_n = ph.value.shape
-    machines_n = order.shape[0]
-    values = np.zeros(scenarios_n)
-    trial_values = np.zeros(scenarios_n)
-    start = np.zeros(blocks_n)
-    trial_start = np.zeros(blocks_n)
-    _score(ph, order, length, release, rec, values, start)
-    now = _objective(values, caution) - _broken(start, promised, keep)
-    best = now
-    best_order, best_length, best_release = order.copy(), length.copy(), release.copy()
-    free_n = 0
-    for h in range(machines_n):
-        free_n += length[h] - locked[h]
-    if free_n < 1:
-        return best
-    # a typical block's worth sets the temperature
-    hot = 0.01 * abs(now) / max(free_n, 1)
-    cold = 0.0002 * abs(now) / max(free_n, 1)
-    backup = order.copy()
-    backup_length = length.copy()
-    backup_release = release.copy()
-    budget = evaluations * scenarios_n
-    walks = 0
-    while walks < budget:
-        walks += 1
-        temperature = cooled(hot, cold, walks / budget) if hot > 0 else 0.0
-        g = np.random.randint(machines_n)
-        while length[g] - locked[g] < 1:
-            g = np.random.randint(machines_n)
-        other = g
-        kind = np.random.random()
-        i = locked[g] + np.random.randint(length[g] - locked[g])
-        b = order[g, i]
-        if kind < 0.2:
-            # release days: one block, or a run of blocks, earlier, later, or free
-            run = 1 if np.random.random() < 0.6 else 1 + np.random.randint(6)
-            what = np.random.random()
-            by = np.random.randint(-4, 5)
-            for p in range(i, min(i + run, length[g])):
-                c = order[g, p]
-                if what < 0.3:
-                    release[c] = 0
-                elif what < 0.65:
-                    release[c] = min(max(int(min(start[c], days_n - 1)) + by, 0), days_n - 1)
-                else:
-                    release[c] = min(max(release[c] + by, 0), days_n - 1)
-        elif kind < 0.7:
-            if kind < 0.5:
-                # to one of the days on which the block earns most at the day's prices
-                day = good_days[b, np.random.randint(good_days.shape[1])]
-                other = np.random.randint(machines_n)
-                j = _position(order[other], locked[other], length[other], start, day)
-                if release[b] > day:
-                    release[b] = day
-            else:
-                # beside a block of the same ranch or lot: spares a move or a cleaning
-                j = -1
-                for _ in range(12):
-                    h = np.random.randint(machines_n)
-                    if length[h] - locked[h] < 1:
-                        continue
-                    p = locked[h] + np.random.randint(length[h] - locked[h])
-                    c = order[h, p]
-                    near = ph.distance_km[b, c] <= 0.0 or ph.lot[b] == ph.lot[c]
-                    if c != b and near and abs(start[b] - start[c]) < 15.0:
-                        other = h
-                        j = p + np.random.randint(2)
-                        if release[b] > start[c]:
-                            release[b] = release[c]
-                        break
-            if j < 0 or not np.isfinite(ph.block_h[other, b]):
-                release[b] = backup_release[b]
-                continue
-            _reinsert(order, length, g, i, other, j)
-        elif kind < 0.85 and machines_n > 1:
-            # exchange with a block that another harvester picks at about that time
-            other = np.random.randint(machines_n)
-            j = _position(order[other], locked[other], length[other], start, start[b]) + np.random.randint(
-                -3, 4
-            )
-            if other == g or j < locked[other] or j >= length[other]:
-                continue
-            c = order[other, j]
-            if not (np.isfinite(ph.block_h[other, b]) and np.isfinite(ph.block_h[g, c])):
-                continue
-            order[g, i] = c
-            order[other, j] = b
-        else:
-            random_move(order[g], locked[g], length[g])
-            if np.random.random() < 0.3:
-                release[b] = 0
-        # race: leave a candidate early that is clearly worse on the first scenarios
-        total = 0.0
-        trial_start[:] = 0.0
-        lost = False
-        for s in range(scenarios_n):
-            trial_values[s] = walk(ph, s, order, length, release, False, rec)
-            if s > 0:
-                walks += 1
-            for b in range(blocks_n):
-                trial_start[b] += (rec.start[b] if rec.start[b] >= 0 else days_n) / scenarios_n
-            total += trial_values[s] - values[s]
-            if s in (1, 3, 7) and caution <= 0.0 and total / (s + 1) < -8.0 * temperature:
-                lost = True
-                break
-        accepted = False
-        if not lost:
-            new = _objective(trial_values, caution) - _broken(trial_start, promised, keep)
-            if accepts(new - now, temperature):
-                accepted = True
-                now = new
-                values[:] = trial_values
-                start[:] = trial_start
-                if now > best + 1e-9 * (1.0 + abs(best)):
-                    best = now
-                    best_order[:] = order
-                    best_length[:] = length
-                    best_release[:] = release
-        if accepted:
-            backup[g, :] = order[g, :]
-            backup[other, :] = order[other, :]
-            backup_length[:] = length
-            backup_release[:] = release
-        else:
-            order[g, :] = backup[g, :]
-            order[other, :] = backup[other, :]
-            length[:] = backup_length
-            release[:] = backup_release
-    order[:] = best_order
-    length[:] = best_length
-    release[:] = best_release
-    return best
 
 
 # --- the plan ------------------------------------------------------------------------------------------------
@@ -450,7 +253,12 @@ class HarvestPlan:
         block went back within a day of its promise and a short search re-planned the rest; never below the rule
         `keep_gain_per_block`) [currency], why (words).
     mill_days : pandas.DataFrame
-        day, lot, crop_t (mean over scenarios), limit_t.
+        day, lot, crop_t (comes in), limit_t, crushed_t, waiting_t (in the bins in the evening), means over scenarios;
+        limit, crushed and waiting are of the day, the same on each of its rows [t].
+    oil_orders : pandas.DataFrame
+        order_id, style, cultivar, organic, due_on, oil_l (wanted), delivered_l (by picks already made), expected_l,
+        p10_l, p90_l (delivered and planned), shortfall_l (mean), met_chance, shortfall_cost_l, shortfall_cost (mean)
+        [currency], price_l (worth of one more litre) [currency/l], note.
     capacity_days : pandas.DataFrame
         day, resource, limit, used (mean over scenarios), unit, binding.
     prices : pandas.DataFrame
@@ -480,6 +288,7 @@ class HarvestPlan:
     gap_fraction: float
     moved: pd.DataFrame
     mill_days: pd.DataFrame
+    oil_orders: pd.DataFrame
     capacity_days: pd.DataFrame
     prices: pd.DataFrame
     rules: pd.DataFrame
@@ -717,15 +526,22 @@ def _put_back(
     machines_n, blocks_n = ph.block_h.shape
     if not (promise >= 0).any():
         return lists, []
-    rec, values, start = empty_record(ph), np.zeros(ph.value.shape[0]), np.zeros(blocks_n)
-    days = good_days(ph, bounds)
+    room, priced = space(ph), priced_oil(ph, bounds.price_oil_l)
+    rec, values, start = room.rec, np.zeros(ph.value.shape[0]), np.zeros(blocks_n)
+    days = good_days(priced, bounds)
     machine_of = np.full(blocks_n, -1)
     for h in range(machines_n):
         machine_of[begin_with.order[h, : begin_with.length[h]]] = h
 
     def scored(trial: Lists) -> tuple[float, np.ndarray]:
-        _score(ph, trial.order, trial.length, trial.release, rec, values, start)
-        return _objective(values, caution) - _broken(start, promise, keep), start.copy()
+        score(ph, trial.order, trial.length, trial.release, rec, values, start)
+        return objective(values, caution) - broken(start, promise, keep), start.copy()
+
+    def improved(trial: Lists, held: np.ndarray) -> None:
+        improve(
+            ph, priced, *trial, locked=frozen, promised=promise, good_days=days, keep=held, caution=caution,
+            evaluations=evaluations, seed=seed, space=room,
+        )  # fmt: skip
 
     def taken_out(b: int) -> tuple[Lists, int]:
         order, length = lists.order.copy(), lists.length.copy()
@@ -747,7 +563,7 @@ def _put_back(
             if h < 0 or not np.isfinite(ph.block_h[h, b]):
                 continue
             row, n = rest.order[h], rest.length[h]
-            middle = _position(row, frozen[h], n, begin, promise[b])
+            middle = position(row, frozen[h], n, begin, promise[b])
             for j in range(max(middle - 3, frozen[h]), min(middle + 3, n) + 1):
                 for release in dict.fromkeys((0, int(promise[b]), int(promise[b] + 0.99))):
                     trial = Lists(rest.order.copy(), rest.length.copy(), rest.release.copy())
@@ -761,7 +577,7 @@ def _put_back(
         if found is not None and evaluations > 0:
             held = keep.copy()
             held[b] = 1e3 * (abs(best) + keep[b])  # any plan that moves it again is worse
-            _search(ph, *found, frozen, promise, days, held, caution, evaluations, seed, rec)
+            improved(found, held)
             best = scored(found)[0]
         return best, found
 
@@ -769,7 +585,7 @@ def _put_back(
         trial = Lists(*(part.copy() for part in kept))
         if evaluations > 0:
             held = np.full(blocks_n, 1e3 * abs(scored(trial)[0]) + 1.0)
-            _search(ph, *trial, frozen, promise, days, held, caution, evaluations, seed, rec)
+            improved(trial, held)
         return scored(trial)[0], trial
 
     changed = True
@@ -839,11 +655,12 @@ def search(
     begin_with = empty if begin_with is None else begin_with
     frozen = empty.length if frozen is None else frozen
     promised = np.zeros(blocks_n, dtype=bool) if promised is None else promised
-    candidates = _starts(ph, fresh_pct, bounds, begin_with, cultivar, seed)
+    priced = priced_oil(ph, bounds.price_oil_l)
+    candidates = _starts(priced, fresh_pct, bounds, begin_with, cultivar, seed)
     kept_n = len(candidates)
     if begin_with.length.any():
         # the same with only the frozen blocks in front
-        candidates += _starts(ph, fresh_pct, bounds, begin_with._replace(length=frozen), cultivar, seed)
+        candidates += _starts(priced, fresh_pct, bounds, begin_with._replace(length=frozen), cultivar, seed)
     if also is not None:
         lists = _lists(machines_n, blocks_n)
         n = min(machines_n, len(also.length))
@@ -862,28 +679,20 @@ def search(
     worth = np.full(len(candidates), -np.inf)
     starts = np.full((len(candidates), blocks_n), -1.0)
     for i in np.flatnonzero(seen):
-        _score(ph, *candidates[i][1], rec, values, start)
-        worth[i], starts[i] = _objective(values, caution), start
+        score(ph, *candidates[i][1], rec, values, start)
+        worth[i], starts[i] = objective(values, caution), start
     # what the committed order does in today's scenarios, with its best continuation, is the promise
     first = int(worth[:kept_n].argmax())
     promise = np.where(promised, starts[first], -1.0)
     keep = np.full(blocks_n, float(keep_gain))
-    broken = np.array([_broken(begin, promise, keep) for begin in starts])
-    best = int((worth - broken).argmax())
+    missed = np.array([broken(begin, promise, keep) for begin in starts])
+    best = int((worth - missed).argmax())
     lists = Lists(*(part.copy() for part in candidates[best][1]))
     if evaluations > 0:
-        _search(
-            ph,
-            *lists,
-            frozen,
-            promise,
-            good_days(ph, bounds),
-            keep,
-            caution,
-            int(evaluations),
-            int(seed),
-            rec,
-        )
+        improve(
+            ph, priced, *lists, locked=frozen, promised=promise, good_days=good_days(priced, bounds), keep=keep,
+            caution=caution, evaluations=evaluations, seed=seed, space=space(ph),
+        )  # fmt: skip
     lists, moves = _put_back(
         ph, bounds, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,
         int(evaluations * PUT_BACK_FRACTION), seed,
@@ -978,7 +787,7 @@ def plan(
     """
     rules = season.rules
     committed = season.committed if committed is None else committed
-    ph = physics(capacity, value)
+    ph = with_oil_orders(physics(capacity, value), value.oil_orders)
     bounds = bound(ph, None if known is None else known.bounds)
     scenarios_n, blocks_n, _ = ph.value.shape
     if (
@@ -1205,7 +1014,8 @@ def _report(
         bound=bounds.value,
         gap_fraction=gap,
         moved=_moved_table(days, promise, mean_start, capacity, ph, moves),
-        mill_days=_mill_table(capacity, ph, picked),
+        mill_days=_mill_table(capacity, ph, stacked),
+        oil_orders=_oil_table(value, bounds, picked, of_draw),
         capacity_days=_used_table(capacity, stacked),
         prices=pd.DataFrame(
             {
@@ -1289,23 +1099,50 @@ def _moved_table(
     )
 
 
-def _mill_table(capacity: Capacity, ph: Physics, picked: np.ndarray) -> pd.DataFrame:
-    """Tonnes to the mill by day and lot, mean over scenarios; days without fruit keep one row without a lot."""
-    tonnes = (picked * ph.crop).mean(axis=0)
+def _mill_table(capacity: Capacity, ph: Physics, stacked: Record) -> pd.DataFrame:
+    """Fruit to the mill by day and lot, mean over scenarios; days without fruit keep one row without a lot."""
+    tonnes = (stacked.picked * ph.crop).mean(axis=0)
     by_lot = np.zeros((len(capacity.lots), len(capacity.days)))
     np.add.at(by_lot, capacity.lot, tonnes)
     lot, day = np.nonzero(by_lot > 0.005)
     idle = np.flatnonzero(by_lot.sum(axis=0) <= 0.005)
     limit = np.where(capacity.mill_t >= UNLIMITED, np.inf, capacity.mill_t)
+    came, waiting = stacked.mill[:, :, 0], stacked.mill[:, :, 1]
+    before = np.concatenate([np.zeros((len(waiting), 1)), waiting[:, :-1]], axis=1)
+    at = np.concatenate([day, idle])
     table = pd.DataFrame(
         {
-            "day": capacity.days.to_numpy()[np.concatenate([day, idle])],
+            "day": capacity.days.to_numpy()[at],
             "lot": [capacity.lots[k] for k in lot] + [""] * len(idle),
             "crop_t": np.concatenate([by_lot[lot, day], np.zeros(len(idle))]),
-            "limit_t": limit[np.concatenate([day, idle])],
+            "limit_t": limit[at],
+            "crushed_t": (before + came - waiting).mean(axis=0)[at],
+            "waiting_t": waiting.mean(axis=0)[at],
         }
     )
     return table.sort_values(["day", "lot"], kind="stable").reset_index(drop=True)
+
+
+def _oil_table(value: Value, bounds: Bound, picked: np.ndarray, of_draw: np.ndarray) -> pd.DataFrame:
+    """What orders for oil get, over the draws."""
+    orders = value.oil_orders
+    rows = orders.table
+    got = np.zeros((len(of_draw), len(rows)))
+    for k in range(len(of_draw) if len(rows) else 0):
+        got[k] = filled(picked[of_draw[k]], orders.oil_draws_l[k], orders.fits, orders.wanted_l)
+    short = np.maximum(orders.wanted_l - got, 0.0)
+    total = got + rows["delivered_l"].to_numpy(dtype=float)
+    return rows[["order_id", "style", "cultivar", "organic", "due_on", "oil_l", "delivered_l"]].assign(
+        expected_l=total.mean(axis=0),
+        p10_l=_quantile(total, 0.1),
+        p90_l=_quantile(total, 0.9),
+        shortfall_l=short.mean(axis=0),
+        met_chance=(short <= 0.005 * np.maximum(orders.wanted_l, 1.0)).mean(axis=0),
+        shortfall_cost_l=rows["shortfall_cost_l"],
+        shortfall_cost=short.mean(axis=0) * orders.cost_l,
+        price_l=bounds.price_oil_l,
+        note=rows["note"],
+    )
 
 
 def _used_table(capacity: Capacity, stacked: Record) -> pd.DataFrame:
@@ -1402,6 +1239,7 @@ def propose(
     if known is None:
         n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
         days = make_station_days(season)
+        season, _ = with_cold_spots(season, days)
         fit = fit_ripening(season, days, seed=seed)
         ahead = make_scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks)
         fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)

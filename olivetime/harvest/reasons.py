@@ -6,6 +6,7 @@ because a slope read off the prices misleads (a second harvester is worth far le
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -14,11 +15,13 @@ import numpy as np
 import pandas as pd
 
 from olivetime.harvest.bound import loss_by_waiting, loss_by_waiting_solved, tightened
+from olivetime.harvest.codes import CODES
 from olivetime.harvest.order import Proposal, propose
-from olivetime.harvest.referee import physics
+from olivetime.harvest.referee import physics, with_oil_orders
+from olivetime.languages import mark
 from olivetime.records.season import Season
 from olivetime.weather.scenarios import Scenarios
-from olivetime.words import chance_text, count_text, day_text, display_unit, money_text, number_text
+from olivetime.words import chance_text, count_text, day_text, display_unit, money_text, number_text, tell
 
 WAITING_DAYS = (1, 3, 7)
 # Days over which a block's loss by waiting is compared with that of others: the week until the next plan.
@@ -27,22 +30,6 @@ WINDOW_D = 7
 PEAK_D = 3
 # Share of a loss that frost must make up to be named as its cause (own choice).
 MOSTLY = 0.5
-
-CODES = {
-    "LOCKED": "being picked; finishing it saves a move",
-    "COMMITTED": "promised last week",
-    "NO-GO-DATE": "not allowed earlier",
-    "FROST": "frost would take most of what waiting costs",
-    "FALLING": "drop and over-ripeness take value",
-    "PEAK": "at its best",
-    "DRY-WINDOW": "rain would stop work soon",
-    "ROUTE": "lies beside the block before it",
-    "LOT": "the mill is on its lot",
-    "CAPACITY": "its best days are dearer in hours or mill tonnes",
-    "LEFT": "not in the plan",
-    "PICKED": "already picked",
-    "CANNOT-BE-DECIDED": "its records need mending",
-}
 
 
 def net_values(proposal: Proposal) -> np.ndarray:
@@ -100,7 +87,7 @@ def waiting_costs(proposal: Proposal, solved: int = 10) -> pd.DataFrame:
     Losses are those of the relaxed plan that bounds the order (`olivetime.harvest.bound`), mean over scenarios, each
     of which may choose its own later day. The price figure is never above the one solved again, by weak duality.
     """
-    ph = physics(proposal.capacity, proposal.value)
+    ph = with_oil_orders(physics(proposal.capacity, proposal.value), proposal.value.oil_orders)
     bounds = tightened(ph, proposal.plan.bounds)
     day = _planned_day(proposal)
     begin = np.maximum(day, 0)
@@ -137,9 +124,10 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        block_id, reason_code (a key of `CODES`), reason, runner_up (block_id or ""), margin_per_h [currency/h]: how
-        much more this block loses in a week of waiting, per machine hour, than the runner-up; negative when a route,
-        a lot or a promise put it first all the same.
+        block_id; reason_code: a key of `CODES`; reason; reason_parts: the same as JSON for `olivetime.words.tell`,
+        which says it in another language ("" for blocks that are not in the plan); runner_up (block_id or "");
+        margin_per_h [currency/h]: how much more this block loses in a week of waiting, per machine hour, than the
+        runner-up; negative when a route, a lot or a promise put it first all the same.
     """
     season, limits, worth = proposal.season, proposal.capacity, proposal.value
     days_n = len(limits.days)
@@ -173,7 +161,7 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
         b = index[row.block_id]
         if pd.isna(row.rank) or day[b] < 0:
             code = {"picked": "PICKED", "cannot be decided": "CANNOT-BE-DECIDED"}.get(row.status, "LEFT")
-            told.append((row.block_id, code, str(row.why_not or CODES[code]), "", np.nan))
+            told.append((row.block_id, code, str(row.why_not or CODES[code]), "", "", np.nan))
             continue
         t = day[b]
         week_after = min(t + WINDOW_D, days_n - 1)
@@ -187,7 +175,7 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
         runner = max(rivals, key=lambda c: loss_h[c, t], default=None)
         margin = float(loss_h[b, t] - loss_h[runner, t]) if runner is not None else np.nan
         before, before_lot = previous[row.block_id]
-        code, text = _deciding(
+        code, message, parts = _deciding(
             row,
             season,
             proposal,
@@ -200,50 +188,66 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
             before=names.get(before, ""),
             same_lot=bool(before_lot) and before_lot == row.lot,
         )
+        sentences = [(message, parts)]
         if runner is not None and margin > 0:
-            text += f" {names[limits.block_ids[runner]]} is next best, {_money(margin, season)} a machine hour behind."
-        told.append((row.block_id, code, text, limits.block_ids[runner] if runner is not None else "", margin))
-    return pd.DataFrame(told, columns=["block_id", "reason_code", "reason", "runner_up", "margin_per_h"])
+            behind = {"block": names[limits.block_ids[runner]], "money": _amount(margin)}
+            sentences.append((mark("{block} is next best, {money} a machine hour behind."), behind))
+        rival = limits.block_ids[runner] if runner is not None else ""
+        text, kept = tell(sentences, _readers(season)), json.dumps(sentences, ensure_ascii=False)
+        told.append((row.block_id, code, text, kept, rival, margin))
+    columns = ["block_id", "reason_code", "reason", "reason_parts", "runner_up", "margin_per_h"]
+    return pd.DataFrame(told, columns=columns)
 
 
 def _deciding(
     row: object, season: Season, proposal: Proposal, *, t: int, falls: float, frosted: float, margin: float,
     work: np.ndarray, beside: bool, before: str, same_lot: bool,
-) -> tuple[str, str]:  # fmt: skip
-    """The code and the sentence of a planned block."""
+) -> tuple[str, str, dict[str, object]]:  # fmt: skip
+    """The code of a planned block, and its sentence as a message with parts (see `olivetime.words.tell`)."""
     days = proposal.capacity.days
     if row.status == "picking":
-        return "LOCKED", "It is being picked; finishing it saves a move."
+        return "LOCKED", mark("It is being picked; finishing it saves a move."), {}
     if row.status == "committed":
-        keep = _money(float(season.rules["keep_gain_per_block"]), season)
-        return "COMMITTED", f"Promised last week; another day would gain less than {keep}."
+        keep = _amount(season.rules["keep_gain_per_block"])
+        return "COMMITTED", mark("Promised last week; another day would gain less than {keep}."), {"keep": keep}
     spans = proposal.capacity.no_go
     ended = spans[(spans["block_id"] == row.block_id) & (spans["last_day"] == days[t] - pd.Timedelta(days=1))]
     if len(ended):
-        return "NO-GO-DATE", f"Not allowed before {_day(days[t], season)}: {ended['reason'].iloc[0]}."
-    week = _money(falls, season)
+        parts = {"day": _date(days[t]), "why": {"said": str(ended["reason"].iloc[0])}}
+        return "NO-GO-DATE", mark("Not allowed before {day}: {why}."), parts
+    week = {"week": _amount(falls)}
     if falls > 0 and frosted > MOSTLY * falls:
-        return "FROST", f"A week of waiting costs it {week}, most of it by frost."
+        return "FROST", mark("A week of waiting costs it {week}, most of it by frost."), week
     soon = work[t + 1 : t + 4]
     if falls > 0 and soon.size and work[t] - soon.min() > 0.4:
-        wet = t + 1 + int(soon.argmin())
-        return "DRY-WINDOW", f"Rain may stop work by {_day(days[wet], season)}, and a week of waiting costs it {week}."
+        wet = _date(days[t + 1 + int(soon.argmin())])
+        message = mark("Rain may stop work by {day}, and a week of waiting costs it {week}.")
+        return "DRY-WINDOW", message, {"day": wet, **week}
     if margin == margin and margin < 0:
         if beside:
-            return "ROUTE", f"It lies beside {before}, which the harvester leaves; coming back later costs a move."
+            message = mark("It lies beside {block}, which the harvester leaves; coming back later costs a move.")
+            return "ROUTE", message, {"block": before}
         if same_lot:
-            return "LOT", "It joins the lot that is being picked, which saves the mill a cleaning."
+            return "LOT", mark("It joins the lot that is being picked, which saves the mill a cleaning."), {}
     if falls > 0:
-        return "FALLING", f"It is past its best: a week of waiting costs it {week} by drop and over-ripeness."
+        message = mark("It is past its best: a week of waiting costs it {week} by drop and over-ripeness.")
+        return "FALLING", message, week
     best = pd.Timestamp(row.best_on)
-    away = (best - days[t]).days
-    if abs(away) <= PEAK_D:
-        return "PEAK", f"It is at its best about {_day(best, season)}."
-    given_up = _money(float(row.best_on_loss), season)
-    return "CAPACITY", (
-        f"Its best day is {_day(best, season)}, but machine hours and mill tonnes are dearer then: "
-        f"picking it now gives up {given_up} and saves more elsewhere."
+    if abs((best - days[t]).days) <= PEAK_D:
+        return "PEAK", mark("It is at its best about {day}."), {"day": _date(best)}
+    message = mark(
+        "Its best day is {day}, but machine hours and mill tonnes are dearer then: picking it now gives up {money} "
+        "and saves more elsewhere."
     )
+    return "CAPACITY", message, {"day": _date(best), "money": _amount(row.best_on_loss)}
+
+
+def _amount(value: object) -> dict[str, float]:
+    return {"money": float(value)}
+
+
+def _date(day: object) -> dict[str, str]:
+    return {"day": pd.Timestamp(day).date().isoformat()}
 
 
 def explain(proposal: Proposal, block_id: str) -> list[str]:
@@ -423,8 +427,8 @@ def what_if(
     if down:
         closed = pd.DataFrame({"mill_id": mill["mill_id"].iloc[0], "day": pd.to_datetime(down), "closed": True})
         kept = mill_days[~mill_days["day"].isin(closed["day"])]
-        frames = [kept, closed.reindex(columns=mill_days.columns)] if len(kept) else [closed]
-        mill_days = pd.concat(frames, ignore_index=True)
+        closed = closed.reindex(columns=mill_days.columns)
+        mill_days = pd.concat([kept, closed], ignore_index=True) if len(kept) else closed
         said.append(f"the mill down on {', '.join(_day(day, season) for day in down)}")
     if frost:
         ahead = _with_frost(season, ahead, frost)

@@ -14,6 +14,7 @@ What happens on a day, in continuous time from event to event (end of a move, of
   the day, less cleaning, plus what may wait in its bins, less what waits already. So a heavy block runs at its own
   pace and the mill smooths it; the mill is not a limit on tonnes an hour.
 - The mill runs each lot once a day, first the lot it ended with the day before; every other lot costs a cleaning.
+- Oil that buyers have ordered and do not get by its day costs money for each litre, when the season ends.
 - Fruit ages: mean age of the day's fruit = tonne-hours waiting (24 h times the mean of the tonnes waiting at both
   ends of the day, Little's law) and on the road, per tonne. Hours beyond the mill's limit cost money: a priced
   limit, not a hard one, because a hard one has no solution on a busy day.
@@ -21,13 +22,14 @@ What happens on a day, in continuous time from event to event (end of a move, of
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
 
 from olivetime.harvest.capacity import Capacity
-from olivetime.harvest.value import Value
+from olivetime.harvest.value import OilOrders, Value
 
 # Shares and hours smaller than this are rounding, not work.
 TINY = 1e-9
@@ -61,6 +63,11 @@ class Physics(NamedTuple):
     truck_h_t: np.ndarray  # (B,)
     age_cost: np.ndarray  # (B,) currency per tonne and hour beyond max_wait_h
     haul_age_h: np.ndarray  # (B,)
+    # orders for oil, O of them, the dearest shortfall first; see `with_oil_orders`
+    oil_l: np.ndarray = np.zeros((0, 0, 0))  # (S, B, T) litres of the whole block
+    oil_fits: np.ndarray = np.zeros((0, 0, 0), dtype=bool)  # (O, B, T) fruit of that day counts for the order
+    oil_wanted_l: np.ndarray = np.zeros(0)  # (O,)
+    oil_cost_l: np.ndarray = np.zeros(0)  # (O,) currency per litre short
 
 
 class Record(NamedTuple):
@@ -118,6 +125,43 @@ def physics(capacity: Capacity, value: Value) -> Physics:
     )
 
 
+def with_oil_orders(ph: Physics, orders: OilOrders) -> Physics:
+    """Physics under which a plan also pays for oil that orders are short of.
+
+    Each order is filled as fruit that counts for it is picked; a litre counts once, for the order whose shortfall is
+    dearest among those still open.
+    """
+    return ph._replace(
+        oil_l=np.ascontiguousarray(orders.oil_l, dtype=np.float64),
+        oil_fits=np.ascontiguousarray(orders.fits),
+        oil_wanted_l=orders.wanted_l.astype(np.float64),
+        oil_cost_l=orders.cost_l.astype(np.float64),
+    )
+
+
+@njit(cache=True)
+def fill(litres: float, fits: np.ndarray, wanted: np.ndarray, got: np.ndarray) -> None:
+    """Give litres to the orders that they count for, `fits` (O,), in turn until each has what it wants."""
+    for o in range(wanted.shape[0]):
+        if fits[o] and got[o] < wanted[o]:
+            part = min(litres, wanted[o] - got[o])
+            got[o] += part
+            litres -= part
+            if litres <= 0.0:
+                return
+
+
+@njit(cache=True)
+def filled(picked: np.ndarray, oil_l: np.ndarray, fits: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Litres that each order gets from shares picked (B, T) of blocks that hold `oil_l` (B, T), day by day, (O,)."""
+    got = np.zeros(wanted.shape[0])
+    for t in range(picked.shape[1]):
+        for b in range(picked.shape[0]):
+            if picked[b, t] > 0.0:
+                fill(picked[b, t] * oil_l[b, t], fits[:, b, t], wanted, got)
+    return got
+
+
 def empty_record(ph: Physics) -> Record:
     """A record of the right shapes to hand to `walk`."""
     blocks_n, days_n = ph.value.shape[1:]
@@ -159,7 +203,7 @@ def walk(
     Returns
     -------
     float
-        Worth of the fruit picked less the cost of moves and of aged fruit [currency].
+        Worth of the fruit picked less the cost of moves, of aged fruit and of oil that orders lack [currency].
     """
     machines_n, days_n = ph.shift_h.shape
     blocks_n = ph.value.shape[1]
@@ -179,6 +223,8 @@ def walk(
     queue = 0.0
     queue_cost = 0.0
     total = 0.0
+    orders_n = ph.oil_wanted_l.shape[0]
+    got = np.zeros(orders_n)
     rec.start[:] = -1.0
     if keep:
         rec.picked[:] = 0.0
@@ -283,6 +329,8 @@ def walk(
             clock[g] += share / pace
             left[b] -= share
             total += share * ph.value[s, b, t]
+            if orders_n:
+                fill(share * ph.oil_l[s, b, t], ph.oil_fits[:, b, t], ph.oil_wanted_l, got)
             room -= tonnes
             trucks -= tonnes * ph.truck_h_t[b]
             received += tonnes
@@ -315,6 +363,8 @@ def walk(
             rec.mill[t, 1] = waiting
             rec.mill[t, 2] = cleanings
             rec.mill[t, 3] = age
+    for o in range(orders_n):
+        total -= ph.oil_cost_l[o] * max(0.0, ph.oil_wanted_l[o] - got[o])
     return total
 
 
@@ -331,9 +381,47 @@ class Step(NamedTuple):
     wash_h: float  # hours of washing that the whole move contains
 
 
+@dataclass
+class Standing:
+    """Where `walk_plain` stopped in the evening of a day; a walk given one goes on from there.
+
+    Attributes
+    ----------
+    day : int
+        The next day to walk.
+    remaining : dict
+        block -> share still on the trees.
+    machines : list of dict
+        Where each harvester is and what it is about.
+    bins, bins_cost : float
+        Tonnes waiting at the mill, and what an hour of their waiting costs.
+    mill_lot : int or None
+        Lot that the mill ended with.
+    oil_l : dict
+        order -> litres that it has got.
+    """
+
+    day: int
+    remaining: dict[int, float]
+    machines: list[dict[str, Any]]
+    bins: float = 0.0
+    bins_cost: float = 0.0
+    mill_lot: int | None = None
+    oil_l: dict[int, float] = field(default_factory=dict)
+
+
+def first_standing(ph: Physics) -> Standing:
+    """Where everything stands before the first day."""
+    machines: list[dict[str, Any]] = [
+        {"at": int(block), "goal": None, "road": 0.0, "wash": 0.0, "dirty": block < 0 or not bool(ph.organic[block])}
+        for block in ph.start_block
+    ]
+    return Standing(0, dict.fromkeys(range(ph.value.shape[1]), 1.0), machines)
+
+
 def walk_plain(
     ph: Physics, s: int, order: list[list[int]], release: list[int], *, days: int | None = None,
-    steps: list[Step] | None = None,
+    steps: list[Step] | None = None, standing: Standing | None = None,
 ) -> tuple[float, dict[tuple[int, int], float]]:  # fmt: skip
     """The same walk written a second time in plain Python: the audit of `walk`.
 
@@ -350,6 +438,8 @@ def walk_plain(
         Days walked; all when left out.
     steps : list of Step, optional
         Filled with what every harvester does.
+    standing : Standing, optional
+        Goes on from there instead of the first day, for `days` days, and is moved on to the evening reached.
 
     Returns
     -------
@@ -358,19 +448,17 @@ def walk_plain(
     picked : dict
         (block, day) -> share of the block picked.
     """
-    blocks_n, days_n = ph.value.shape[1:]
-    remaining = dict.fromkeys(range(blocks_n), 1.0)
+    days_n = ph.value.shape[2]
+    begin = first_standing(ph) if standing is None else standing
+    remaining, machines = begin.remaining, begin.machines
+    bins, bins_cost, mill_lot, worth = begin.bins, begin.bins_cost, begin.mill_lot, 0.0
+    last_day = days_n if days is None else min(begin.day + days, days_n)
     picked: dict[tuple[int, int], float] = {}
-    machines: list[dict[str, Any]] = [
-        {"at": int(block), "goal": None, "road": 0.0, "wash": 0.0, "dirty": block < 0 or not bool(ph.organic[block])}
-        for block in ph.start_block
-    ]
-    bins, bins_cost, mill_lot, worth = 0.0, 0.0, None, 0.0
 
     def workable(block: int, day: int) -> bool:
         return remaining[block] > TINY and ph.work[s, block, day] > 0
 
-    for day in range(days_n if days is None else min(days, days_n)):
+    for day in range(begin.day, last_day):
         can_take = float(ph.mill_t[day]) + ph.buffer_t - bins
         truck_hours = float(ph.truck_h[day])
         arrived, fruit_cost, road_age, cleanings = 0.0, bins_cost, 0.0, 0
@@ -440,6 +528,12 @@ def walk_plain(
             remaining[block] -= share
             picked[block, day] = picked.get((block, day), 0.0) + share
             worth += share * float(ph.value[s, block, day])
+            litres = share * float(ph.oil_l[s, block, day]) if len(ph.oil_wanted_l) else 0.0
+            for number, wants in enumerate(ph.oil_wanted_l):
+                if ph.oil_fits[number, block, day]:
+                    given = min(litres, max(float(wants) - begin.oil_l.get(number, 0.0), 0.0))
+                    begin.oil_l[number] = begin.oil_l.get(number, 0.0) + given
+                    litres -= given
             can_take -= share * tonnes_all
             truck_hours -= share * per_share
             arrived += share * tonnes_all
@@ -459,4 +553,8 @@ def walk_plain(
         else:
             bins_cost = 0.0
         bins = evening
+    begin.day, begin.bins, begin.bins_cost, begin.mill_lot = last_day, bins, bins_cost, mill_lot
+    if last_day == days_n:  # what orders lack is known when the season ends
+        for number, wants in enumerate(ph.oil_wanted_l):
+            worth -= float(ph.oil_cost_l[number]) * max(float(wants) - begin.oil_l.get(number, 0.0), 0.0)
     return worth, picked

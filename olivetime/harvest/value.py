@@ -22,6 +22,8 @@ import numpy as np
 import pandas as pd
 
 from olivetime.harvest.capacity import ASSUMPTION_COLUMNS, Capacity
+from olivetime.units import OIL_KG_PER_L
+from olivetime.weather.frost import frost_thresholds
 
 if TYPE_CHECKING:
     from olivetime.records.season import Season
@@ -58,6 +60,35 @@ _RULES_USED = (
 
 
 @dataclass(frozen=True)
+class OilOrders:
+    """Oil that buyers have ordered, dearest shortfall first. O orders, S scenarios, K draws, B blocks, T days.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        Rows of the season's oil_orders that are not yet due, with `delivered_l`: oil of picks already made that counts
+        for the order [l].
+    fits : ndarray (O, B, T) of bool
+        Fruit of the block picked on that day counts for the order: cultivar, certification, style and due day.
+    wanted_l : ndarray (O,)
+        Still wanted [l].
+    cost_l : ndarray (O,)
+        Cost of a litre that is missing, 0 for a wish [currency/l].
+    oil_l : ndarray (S, B, T)
+        Oil of the whole remaining block [l].
+    oil_draws_l : ndarray (K, B, T)
+        The same for each draw [l].
+    """
+
+    table: pd.DataFrame
+    fits: np.ndarray
+    wanted_l: np.ndarray
+    cost_l: np.ndarray
+    oil_l: np.ndarray
+    oil_draws_l: np.ndarray
+
+
+@dataclass(frozen=True)
 class Value:
     """Worth of each block by day. S scenarios, K draws, B blocks, T days.
 
@@ -83,6 +114,8 @@ class Value:
         Share of the fruit's value lost to frost.
     age_cost_t_h : ndarray (B,)
         Cost of an hour of waiting beyond the mill's limit [currency/(t h)].
+    oil_orders : OilOrders
+        Not contained in `value`: what an order is short of depends on all blocks together.
     components : pandas.DataFrame
         One row per block, on its best mean day: block_id, best_on, crop_t, gross, style, frost, grade, picking,
         hauling, milling, value (losses and costs negative) [currency].
@@ -104,6 +137,7 @@ class Value:
     frost_loss: np.ndarray
     frost_damage_fraction: np.ndarray
     age_cost_t_h: np.ndarray
+    oil_orders: OilOrders
     components: pd.DataFrame
     assumptions: pd.DataFrame
 
@@ -142,7 +176,7 @@ def industrial_oil_pct(
 def frost_damage(
     temp_min_c: np.ndarray,
     *,
-    threshold_c: float,
+    threshold_c: float | np.ndarray,
     damage_per_c: float,
     day0_fraction: float,
     day1_fraction: float,
@@ -154,8 +188,8 @@ def frost_damage(
     ----------
     temp_min_c : ndarray (..., T)
         Night minimum at the block on each day of the plan [C].
-    threshold_c : float
-        Damage begins below this [C].
+    threshold_c : float or ndarray
+        Damage begins below this, broadcast against `temp_min_c` [C].
     damage_per_c : float
         Loss for each degree below the threshold, when it has shown in full [fraction/C].
     day0_fraction, day1_fraction : float
@@ -204,6 +238,85 @@ def fly_holes_pct(season: Season) -> np.ndarray:
     counted = season.samples.dropna(subset=["fly_holes_pct"]).sort_values("sampled_on", kind="stable")
     latest = counted.groupby("block_id")["fly_holes_pct"].last()
     return latest.reindex(season.blocks["block_id"]).fillna(0.0).to_numpy(dtype=float)
+
+
+def _of_style(season: Season, maturity: np.ndarray) -> dict[str, np.ndarray]:
+    """Whether fruit of each block and day gives oil of each style, (B, T); by the block's style without maturity."""
+    rules = season.rules
+    own = season.blocks["style"].to_numpy(dtype=object).astype(str)[:, None]
+    known = np.isfinite(maturity)
+    early_to, late_from = float(rules["early_none_maturity"]), float(rules["late_none_maturity"])
+    full_early, full_late = float(rules["early_full_maturity"]), float(rules["late_full_maturity"])
+    with np.errstate(invalid="ignore"):
+        return {
+            "early": np.where(known, maturity < early_to, own == "early"),
+            "balanced": np.where(known, (maturity >= full_early) & (maturity <= full_late), own == "balanced"),
+            "late": np.where(known, maturity > late_from, own == "late"),
+        }
+
+
+def _delivered_l(season: Season, orders: pd.DataFrame, corrector: float) -> np.ndarray:
+    """Oil of this season's picks that counts for each order, in the order of the table, (O,) [l].
+
+    A pick's oil is that on its ticket, else worked out from its fat and moisture. Its style is the block's.
+    """
+    got = np.zeros(len(orders))
+    blocks = season.blocks.set_index("block_id")
+    wanted = orders["oil_l"].to_numpy(dtype=float)
+    for pick in season.picks.sort_values(["picked_on", "ticket_id"], kind="stable").itertuples(index=False):
+        if pick.block_id not in blocks.index:
+            continue
+        block = blocks.loc[pick.block_id]
+        oil_kg = float(pick.oil_out_kg)
+        if not np.isfinite(oil_kg):
+            oil_kg = float(np.nan_to_num(
+                pick.net_t * 10.0 * industrial_oil_pct(pick.oil_fresh_pct, pick.moisture_pct, corrector)
+            ))  # fmt: skip
+        litres = oil_kg / OIL_KG_PER_L
+        for o, order in enumerate(orders.itertuples(index=False)):
+            if pick.picked_on > order.due_on or (order.organic and not block["organic"]):
+                continue
+            if (order.cultivar and order.cultivar != block["cultivar"]) or (
+                order.style and order.style != (block["style"] or "balanced")
+            ):
+                continue
+            part = min(litres, wanted[o] - got[o])
+            got[o] += part
+            litres -= part
+    return got
+
+
+def _oil_orders(
+    season: Season, days: pd.DatetimeIndex, maturity: np.ndarray, oil_kg: np.ndarray, scenarios_n: int, corrector: float
+) -> OilOrders:
+    """Orders for oil not yet due, dearest shortfall first, and the oil that blocks can give, from draws (K, B, T)."""
+    table = season.oil_orders
+    table = table[table["due_on"] >= days[0]]
+    cost = table["shortfall_cost_l"].fillna(0.0).to_numpy(dtype=float)
+    turn = np.lexsort((table["order_id"].to_numpy(dtype=str), table["due_on"].to_numpy(), -cost))
+    table = table.iloc[turn].reset_index(drop=True)
+    table[["style", "cultivar"]] = table[["style", "cultivar"]].fillna("")
+    blocks = season.blocks
+    of_style = _of_style(season, maturity)
+    fits = np.zeros((len(table), *maturity.shape), dtype=bool)
+    for o, order in enumerate(table.itertuples(index=False)):
+        fits[o] = (days <= order.due_on)[None, :]
+        if order.style:
+            fits[o] &= of_style[order.style]
+        if order.cultivar:
+            fits[o] &= (blocks["cultivar"] == order.cultivar).to_numpy(dtype=bool)[:, None]
+        if order.organic:
+            fits[o] &= blocks["organic"].to_numpy(dtype=bool)[:, None]
+    delivered = _delivered_l(season, table, corrector)
+    litres = oil_kg / OIL_KG_PER_L if len(table) else np.zeros((0, *maturity.shape))
+    return OilOrders(
+        table=table.assign(delivered_l=delivered),
+        fits=fits,
+        wanted_l=np.maximum(table["oil_l"].to_numpy(dtype=float) - delivered, 0.0),
+        cost_l=cost[turn],
+        oil_l=_scenario_mean(litres, scenarios_n) if len(table) else litres,
+        oil_draws_l=litres,
+    )
 
 
 def value(season: Season, outcomes: Outcomes, scenarios: Scenarios, capacity: Capacity) -> Value:
@@ -325,7 +438,7 @@ def value(season: Season, outcomes: Outcomes, scenarios: Scenarios, capacity: Ca
     leaves = 1.0 - (1.0 - fly_risk[:, None]) * (1.0 - ripe_risk)
     frost = frost_damage(
         scenarios.temp_min_c,
-        threshold_c=float(rules["frost_threshold_c"]),
+        threshold_c=frost_thresholds(season)[:, None],
         damage_per_c=float(rules["frost_damage_per_c"]),
         day0_fraction=float(rules["frost_loss_day0_fraction"]),
         day1_fraction=float(rules["frost_loss_day1_fraction"]),
@@ -340,6 +453,7 @@ def value(season: Season, outcomes: Outcomes, scenarios: Scenarios, capacity: Ca
     left = (capacity.area_left_ha > 0)[:, None]
     worth = np.where(left, pay - frost_lost - grade_lost - hauling - milling - picking[:, None], 0.0)
 
+    mean_maturity = maturity.mean(axis=0)
     mean = worth.mean(axis=0)
     open_mean = np.where(capacity.allowed, mean, -np.inf)
     best = np.where(capacity.allowed.any(axis=1), open_mean.argmax(axis=1), mean.argmax(axis=1))
@@ -359,6 +473,13 @@ def value(season: Season, outcomes: Outcomes, scenarios: Scenarios, capacity: Ca
             "value": mean[row, best],
         }
     )
+    if len(season.oil_orders):
+        notes.append(
+            ("oil_orders", "by maturity", "", "our choice",
+             "fruit counts for an order of early oil below early_none_maturity, of late oil above late_none_maturity, "
+             "of balanced oil between early_full_maturity and late_full_maturity; without maturity by the block's "
+             "style. Fruit must be picked by the due day. A litre counts once, for the dearest shortfall first")
+        )  # fmt: skip
     with np.errstate(divide="ignore", invalid="ignore"):
         pay_t = np.nan_to_num(pay.sum(axis=(0, 2)) / tonnes.sum(axis=(0, 2)))
     return Value(
@@ -372,10 +493,14 @@ def value(season: Season, outcomes: Outcomes, scenarios: Scenarios, capacity: Ca
         oil_fresh_pct=outcomes.oil_fresh_pct.mean(axis=0),
         oil_dry_pct=outcomes.oil_dry_pct.mean(axis=0),
         moisture_pct=outcomes.moisture_pct.mean(axis=0),
-        maturity_index=maturity.mean(axis=0),
+        maturity_index=mean_maturity,
         frost_loss=_scenario_mean(np.where(left, frost_lost, 0.0), scenarios_n),
         frost_damage_fraction=frost,
         age_cost_t_h=float(rules["age_risk_per_h"]) * (1.0 - kept) * pay_t,
+        oil_orders=_oil_orders(
+            season, scenarios.days, mean_maturity, np.where(left, paid_kg, 0.0), scenarios_n,
+            capacity.mill_corrector_fraction,
+        ),
         components=components,
         assumptions=pd.DataFrame(notes, columns=list(ASSUMPTION_COLUMNS)),
     )

@@ -1,8 +1,9 @@
-"""Outlines of blocks from a GeoJSON file: places and areas on the ellipsoid, checked against the blocks table."""
+"""Outlines of blocks from a map file: places and areas on the ellipsoid, checked against the blocks table."""
 
 from __future__ import annotations
 
 import json
+import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +17,7 @@ from shapely.geometry import shape
 
 from olivetime.records.cells import closest, name_key
 from olivetime.records.columns import SeasonError
-from olivetime.records.files import kind_of, read_bytes
+from olivetime.records.files import UNPACKED_LIMIT_MB, kind_of, read_bytes
 from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, shown
 
 # Our choices: how far an outline's area may be from the table's before it is doubted, and before it stops the block.
@@ -49,8 +50,9 @@ def read_boundaries(
     Parameters
     ----------
     path : Path
-        GeoJSON file (RFC 7946): polygons whose property block_id, block, name or id names the block. Coordinates
-        are longitude and latitude on WGS 84 unless the file's "crs" member says otherwise.
+        boundaries.geojson, .gpkg, .kml, .shp, or a .zip with one shapefile: polygons whose property block_id, block,
+        name or id names the block. GeoJSON (RFC 7946) is longitude and latitude on WGS 84 unless its "crs" member
+        says otherwise. The other kinds need the extra `geo`; they name their coordinate system themselves.
     blocks, stations, mill : DataFrame
         Tables of the season; block_id, area_ha, haul_km, station_id and the places are used.
     aliases : mapping of str to str, optional
@@ -74,8 +76,12 @@ def read_boundaries(
     """
     found: list[Finding] = []
     try:
-        tree = _tree(path)
-        transform = _transform(tree, path.name)
+        if path.suffix.lower() == ".geojson":
+            tree = _tree(path)
+            transform = _transform(tree, path.name)
+        else:
+            tree, system = _layer(path)
+            transform = _from_system(system, path.name)
     except SeasonError as error:
         found.append(_finding(ERROR, "boundaries-unreadable", path.name, error.found, error.expected, error.do))
         return _table([], {}, mill), found
@@ -106,6 +112,69 @@ def _tree(path: Path) -> Mapping[str, Any]:
     return tree
 
 
+def _layer(path: Path) -> tuple[Mapping[str, Any], str]:
+    """Read features as in GeoJSON, and the name of their coordinate system, from a shapefile, KML or GeoPackage."""
+    try:
+        import pyogrio.raw
+    except ImportError:
+        says = f"{path.suffix} files are read by pyogrio, which is not installed"
+        do = 'Install it with `pip install "olivetime[geo]"`, or save the outlines as boundaries.geojson in WGS 84.'
+        raise SeasonError(path.name, says, "", do) from None
+    data = read_bytes(path)
+    if kind_of(data) == "empty":
+        raise SeasonError(path.name, "the file is empty", "", "Save it again, or delete it.")
+    source = str(path.resolve())
+    if path.suffix.lower() == ".zip":
+        source = f"/vsizip/{source}/{_shapefile_in(path)}"
+    elif path.suffix.lower() == ".kml" and (b"<!DOCTYPE" in data.upper() or b"<!ENTITY" in data.upper()):
+        raise SeasonError(path.name, "the file declares entities", "plain KML", "Nothing was read.")
+    try:
+        layers = pyogrio.list_layers(source)
+        meta, _, shapes, fields = pyogrio.raw.read(source, layer=layers[0, 0])
+    # GDAL has an error of its own for each way in which a file can be damaged.
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, IndexError, OSError):
+        raise SeasonError(path.name, "the file can't be read as a map layer", "", "Export it anew.") from None
+    if len(layers) > 1:
+        says = f"the file has {len(layers)} layers ({', '.join(map(shown, layers[:3, 0]))})"
+        raise SeasonError(path.name, says, "one, with the outlines of the blocks", "Export that layer alone.")
+    if not meta["crs"]:
+        says = "the file does not name its coordinate system"
+        do = "Export it anew; a shapefile needs its .prj part."
+        raise SeasonError(path.name, says, "", do)
+    geometries = shapely.from_wkb(shapes, on_invalid="ignore")
+    columns = [str(name) for name in meta["fields"]]
+    features = [
+        {"properties": {c: _plain(f[i]) for c, f in zip(columns, fields, strict=True)}, "geometry": geometry}
+        for i, geometry in enumerate(geometries)
+    ]
+    return {"features": features}, str(meta["crs"])
+
+
+def _plain(value: Any) -> Any:
+    """Give a map layer's value as GeoJSON would have it: a block named 7 may be kept as 7.0."""
+    if value is None or (isinstance(value, float) and not np.isfinite(value)):
+        return None
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+def _shapefile_in(path: Path) -> str:
+    """Name of the one shapefile in a zip."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            infos = archive.infolist()
+    except (zipfile.BadZipFile, ValueError, OSError, EOFError, NotImplementedError):
+        raise SeasonError(path.name, "the zip archive is damaged", "", "Pack the shapefile anew.") from None
+    unpacked = sum(info.file_size for info in infos) / 1_000_000
+    if unpacked > UNPACKED_LIMIT_MB:
+        says = f"the archive would unpack to {unpacked:.0f} MB"
+        raise SeasonError(path.name, says, f"at most {UNPACKED_LIMIT_MB} MB", "Nothing was read.")
+    names = [i.filename for i in infos if i.filename.lower().endswith(".shp") and "__MACOSX" not in i.filename]
+    if len(names) != 1:
+        says = f"the archive holds {len(names)} shapefiles"
+        raise SeasonError(path.name, says, "one", "Pack the parts of one shapefile (.shp, .shx, .dbf, .prj).")
+    return names[0]
+
+
 def _no_constant(name: str) -> float:
     raise ValueError(f"{name} is no number of JSON")
 
@@ -120,6 +189,10 @@ def _transform(tree: Mapping[str, Any], file: str) -> pyproj.Transformer | None:
     if not isinstance(name, str):
         says = "the file says that its coordinate system is not known"
         raise SeasonError(file, says, "", "Save it as GeoJSON in WGS 84 (longitude, latitude).")
+    return _from_system(name, file)
+
+
+def _from_system(name: str, file: str) -> pyproj.Transformer | None:
     try:
         system = pyproj.CRS.from_user_input(name)
         if system.is_geographic and system.to_epsg() == 4326:

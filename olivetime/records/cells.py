@@ -13,10 +13,12 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from functools import lru_cache
+from functools import cached_property, lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 # What a workbook said about a cell: plain text, number, number shown as per cent, date, yes or no,
 # formula whose result was not saved, error such as #DIV/0!.
@@ -35,6 +37,7 @@ YES = frozenset(("true", "yes", "y", "1", "x"))
 NO = frozenset(("false", "no", "n", "0"))
 
 _ERROR_CELL = re.compile(r"#(DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|SPILL!|CALC!)", re.IGNORECASE)
+_BELOW = re.compile(r"(?:<=?|\u2264)\s*([0-9][0-9.,]*)\s*%?\Z")
 _PLAIN = re.compile(r"[+-]?[0-9]+\Z")
 _POINT = re.compile(r"[+-]?([0-9]+\.[0-9]*|\.[0-9]+)\Z")
 _COMMA = re.compile(r"[+-]?([0-9]+,[0-9]*|,[0-9]+)\Z")
@@ -71,6 +74,8 @@ _CLOCK = re.compile(
 _SERIAL_START = date(1899, 12, 30)
 _YEARS = (1900, 2199)
 _COMPARED = 40
+# Share of letters in common from which a name is offered for another.
+_ALIKE = 0.6
 _TOKEN = re.compile(r"[0-9]+|[^\W0-9_]+")
 
 
@@ -96,6 +101,23 @@ class Distinct:
     marks: list[str]
     code: np.ndarray
     count: np.ndarray
+    arrow: pa.Array | None = None  # the texts once more, where they came so
+
+    @property
+    def marked(self) -> bool:
+        """Whether a workbook said anything about any of the texts."""
+        return any(self.marks)
+
+    @cached_property
+    def _sorted(self) -> tuple[np.ndarray, np.ndarray]:
+        # Short integers sort much faster.
+        short = self.code.astype(np.int16) if len(self.texts) < 2**15 else self.code
+        return np.argsort(short, kind="stable"), np.concatenate([[0], np.cumsum(self.count)])
+
+    def rows(self, which: int) -> np.ndarray:
+        """Return the row indices that hold one distinct text, in order."""
+        order, ends = self._sorted
+        return order[ends[which] : ends[which + 1]]
 
     def rows_of(self, which: Iterable[int]) -> np.ndarray:
         """Return the row indices that hold one of the given distinct texts, in order."""
@@ -114,14 +136,7 @@ def distinct(cells: Cells) -> Distinct:
     values[:] = keys
     code, unique = pd.factorize(values)
     if cells.marks is None:
-        texts = clean_texts(unique.tolist())
-        if texts != unique.tolist():
-            # Texts that differ in blanks alone are one after cleaning.
-            cleaned = np.empty(len(texts), dtype=object)
-            cleaned[:] = texts
-            again, unique = pd.factorize(cleaned)
-            code, texts = again[code], unique.tolist()
-        return Distinct(texts, [TEXT] * len(texts), code, np.bincount(code, minlength=len(texts)))
+        return distinct_plain(unique.tolist(), code)
     count = np.bincount(code, minlength=len(unique))
     marks, texts = [], []
     for key in unique:
@@ -129,6 +144,20 @@ def distinct(cells: Cells) -> Distinct:
         marks.append(mark)
         texts.append(text)
     return Distinct(texts, marks, code, count)
+
+
+def distinct_plain(unique: list[str], code: np.ndarray, *, clean: pa.Array | None = None) -> Distinct:
+    """Clean the different texts of a column without marks; `clean` holds them when they are clean already."""
+    if clean is not None:
+        return Distinct(unique, [TEXT] * len(unique), code, np.bincount(code, minlength=len(unique)), clean)
+    texts = clean_texts(unique)
+    if texts != unique:
+        # Texts that differ in blanks alone are one after cleaning.
+        cleaned = np.empty(len(texts), dtype=object)
+        cleaned[:] = texts
+        again, merged = pd.factorize(cleaned)
+        code, texts = again[code], merged.tolist()
+    return Distinct(texts, [TEXT] * len(texts), code, np.bincount(code, minlength=len(texts)))
 
 
 def clean_text(text: str) -> str:
@@ -162,6 +191,18 @@ def is_no_result(text: str) -> bool:
     (True, False)
     """
     return text.casefold() in NO_RESULT
+
+
+def below_limit(text: str) -> str:
+    """Limit of a result that is only said to be below it, as text; "" when the text says no such thing.
+
+    Examples
+    --------
+    >>> below_limit("<5.0"), below_limit("< 4,5 %"), below_limit("<LOD")
+    ('5.0', '4,5', '')
+    """
+    found = _BELOW.match(text)
+    return found[1] if found else ""
 
 
 def is_error_cell(text: str) -> bool:
@@ -439,19 +480,68 @@ def closest(name: str, names: Iterable[str]) -> str | None:
     >>> closest("Noth 2", ["South 2", "North 2"])
     'North 2'
     """
-    by_key: dict[str, str] = {}
-    for candidate in names:
-        by_key.setdefault(name_key(candidate), candidate)
+    crowd = _crowd(tuple(names))
     # A cap on length keeps the comparison quick on a hostile cell.
     key = name_key(name[:200])
-    near = list(by_key)
+    near = np.arange(len(crowd.keys))
+    both = len(key) + crowd.lengths
     if len(near) > _COMPARED:
         # Of many names only those that share most pairs of letters are compared in full.
-        pairs = _pairs(key)
-        near.sort(key=lambda other: -2 * len(pairs & _pairs(other)) / (len(key) + len(other) + 1))
-        near = near[:_COMPARED]
-    found = difflib.get_close_matches(key, near, n=1, cutoff=0.6)
-    return by_key[found[0]] if found else None
+        pairs = dict.fromkeys(_pairs(key), 1)
+        near = np.argsort(-2 * _shared(crowd.pairs, pairs, len(near)) / (both + 1), kind="stable")[:_COMPARED]
+    # No two names are more alike than their letters without regard to order, so the likeliest come first.
+    letters = {letter: key.count(letter) for letter in set(key)}
+    limit = (2 * _shared(crowd.letters, letters, len(both)) / np.maximum(both, 1))[near]
+    best, found = _ALIKE, ""
+    matcher = difflib.SequenceMatcher(b=key)
+    for i in np.argsort(-limit, kind="stable"):
+        if limit[i] < best:
+            break
+        other = crowd.keys[near[i]]
+        matcher.set_seq1(other)
+        ratio = matcher.ratio()
+        if (ratio, other) > (best, found):
+            best, found = ratio, other
+    return crowd.names[found] if found else None
+
+
+class _Crowd(NamedTuple):
+    """Names to compare with: which of them hold each pair of letters and each letter, and how often."""
+
+    names: dict[str, str]
+    keys: list[str]
+    lengths: np.ndarray
+    pairs: dict[str, tuple[np.ndarray, np.ndarray]]
+    letters: dict[str, tuple[np.ndarray, np.ndarray]]
+
+
+@lru_cache(maxsize=64)
+def _crowd(names: tuple[str, ...]) -> _Crowd:
+    by_key: dict[str, str] = {}
+    for name in names:
+        by_key.setdefault(name_key(name), name)
+    keys = list(by_key)
+    pairs: dict[str, list[tuple[int, int]]] = {}
+    letters: dict[str, list[tuple[int, int]]] = {}
+    for i, key in enumerate(keys):
+        for pair in _pairs(key):
+            pairs.setdefault(pair, []).append((i, 1))
+        for letter in set(key):
+            letters.setdefault(letter, []).append((i, key.count(letter)))
+    return _Crowd(by_key, keys, np.array([*map(len, keys)], dtype=int), _columns(pairs), _columns(letters))
+
+
+def _columns(index: dict[str, list[tuple[int, int]]]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    return {part: tuple(np.array(found).T) for part, found in index.items()}
+
+
+def _shared(index: dict[str, tuple[np.ndarray, np.ndarray]], parts: dict[str, int], n: int) -> np.ndarray:
+    """How many of the parts of one name, each as often as it comes, every name of a crowd has too."""
+    shared = np.zeros(n)
+    for part in parts.keys() & index.keys():
+        where, times = index[part]
+        shared[where] += np.minimum(times, parts[part])
+    return shared
 
 
 def is_total_row(first_text: str) -> bool:

@@ -14,7 +14,7 @@ import pandas as pd
 
 from olivetime.records.cells import closest, name_key
 from olivetime.records.columns import KEYS
-from olivetime.records.convert import BAD, ROW, Converted
+from olivetime.records.convert import BAD, ROW, Converted, texts_in
 from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, shown
 from olivetime.records.samples import dry_from_fresh, fresh_from_dry, maturity_index, moisture_from
 from olivetime.records.typed import LENIENT_TABLES, NAMED_THINGS, row_list
@@ -39,7 +39,15 @@ def check_duplicates(name: str, table: Converted) -> None:
     keys = list(KEYS[name])
     frame = table.frame
     named = name in NAMED_THINGS
+    if len(keys) == 1 and not named and _all_differ(table.codes.get(keys[0]), len(frame)):
+        return
+    if named and len({*map(name_key, texts_in(frame[keys[0]]))}) == len(frame):
+        return
     key_frame = frame[keys].copy()
+    for key in keys:
+        if key in table.codes:
+            # Numbers are compared faster than texts.
+            key_frame[key] = table.codes[key]
     if named:
         key_frame[keys[0]] = [name_key(text) for text in frame[keys[0]]]
     positions = np.flatnonzero(key_frame.duplicated(keep=False).to_numpy() & ~frame[BAD].to_numpy())
@@ -73,6 +81,10 @@ def check_duplicates(name: str, table: Converted) -> None:
         table.place.add(
             "duplicate", level, says, expected, do, index=first, column=keys[0], value=value, touches=touches
         )
+
+
+def _all_differ(code: np.ndarray | None, n: int) -> bool:
+    return code is not None and n > 0 and int(code.max()) + 1 == n
 
 
 def _spans(table: Converted, first: str, last: str) -> None:
@@ -130,6 +142,49 @@ def check_aliases(tables: Tables) -> None:
 def check_spans(tables: Tables) -> None:
     """First and last days of harvesters."""
     _spans(tables["harvesters"], "ready_from", "ready_to")
+
+
+def check_station_blocks(tables: Tables) -> None:
+    """Find the block in which each logger stands; stations are read before blocks, so names are matched here."""
+    table = tables["stations"]
+    frame, aliases = table.frame, tables["aliases"].frame
+    names = [name for name in texts_in(tables["blocks"].frame["block_id"]) if name]
+    exact = set(names)
+    meant = dict(zip(aliases["as_written"], aliases["block_id"], strict=True)) | {name: name for name in names}
+    by_key = {name_key(written): block for written, block in meant.items() if block}
+    for i, text in enumerate(frame["block_id"].tolist()):
+        if text == "" or text in exact:
+            continue
+        block = by_key.get(name_key(text), "")
+        frame.loc[i, "block_id"] = block
+        if block:
+            says, do, level, code = f"block_id `{shown(text)}` was taken for {shown(block)}", "", NOTE, "name-matched"
+        else:
+            near = closest(text, names)
+            says, level, code = f"no such block as `{shown(text)}`", WARNING, "unknown-name"
+            do = f"Did you mean {shown(near)}? " if near else ""
+        do += "The station was used all the same." if level == WARNING else "Nothing to do."
+        table.place.add(code, level, says, "", do, index=i, column="block_id", value=text)
+
+
+def check_oil_orders(tables: Tables, first: date, last: date) -> None:
+    """Warn of oil that is due after the plan ends, and of oil that no block can give."""
+    table, blocks = tables["oil_orders"], tables["blocks"].frame
+    frame = table.frame
+    for i in np.flatnonzero(~frame[BAD].to_numpy() & (frame["due_on"] >= pd.Timestamp(first)).to_numpy()):
+        order = frame.loc[i]
+        if order["due_on"] > pd.Timestamp(last):
+            says, expected = f"due_on is {_day(order['due_on'])}", f"a day up to the season's last, {last.isoformat()}"
+            do = "Only fruit milled by the season's end can count."
+            table.place.add("due-late", WARNING, says, expected, do, index=int(i), column="due_on")
+        fits = ~blocks[BAD] & (blocks["organic"] | ~order["organic"])
+        if order["cultivar"]:
+            fits &= blocks["cultivar"] == order["cultivar"]
+        if not fits.any():
+            what = " ".join(filter(None, ("organic" if order["organic"] else "", order["cultivar"])))
+            says = f"no block of {shown(what)} can fill this order for oil"
+            do = "Correct the order, or the blocks."
+            table.place.add("no-block-for-oil", WARNING, says, "", do, index=int(i), column="order_id")
 
 
 def check_contracts(tables: Tables, currency: str) -> None:
@@ -247,6 +302,14 @@ def _bases(table: Converted) -> None:
             value=f"{fresh[i]:.4g}",
         )
     frame.loc[impossible, BAD] = True
+    limit = frame["oil_dry_below_pct"].to_numpy()
+    with np.errstate(invalid="ignore"):
+        beyond = ~frame[BAD].to_numpy() & (dry_now > limit + IDENTITY_WARNING_POINTS)
+    for i in np.flatnonzero(beyond):
+        says = f"oil_dry_below_pct is {limit[i]:.4g}, but the oil found is {dry_now[i]:.4g} % of dry matter"
+        do = "The limit was not used."
+        place.add("bases-disagree", WARNING, says, "", do, index=int(i), column="oil_dry_below_pct")
+    frame["oil_dry_below_pct"] = np.where(np.isfinite(dry_now), np.nan, limit)
     lonely = good & (pairs == 1) & (has[:, 0] | has[:, 1])
     if lonely.any():
         where = np.flatnonzero(lonely)
@@ -266,6 +329,8 @@ def _bases(table: Converted) -> None:
 
 def _counts(table: Converted) -> None:
     frame, place = table.frame, table.place
+    if not any(column in table.columns for column in CLASS_COLUMNS):
+        return
     counts = frame[list(CLASS_COLUMNS)].to_numpy()
     some = np.isfinite(counts).any(axis=1)
     filled = np.nan_to_num(counts)
@@ -322,17 +387,21 @@ def _counts(table: Converted) -> None:
 def _falls(table: Converted) -> None:
     """Warn of dry-basis oil that fell faster than fruit can lose it."""
     frame, place = table.frame, table.place
-    use = frame[~frame[BAD] & frame["oil_dry_pct"].notna() & frame["sampled_on"].notna()]
-    use = use[["block_id", "sampled_on", "oil_dry_pct"]].assign(index=use.index)
-    by_day = use.groupby(["block_id", "sampled_on"], sort=True)
-    daily = by_day.agg({"oil_dry_pct": "mean", "index": "first"}).reset_index()
-    if len(daily) < 2:
+    oil, day = frame["oil_dry_pct"].to_numpy(), frame["sampled_on"].to_numpy().astype("datetime64[D]")
+    use = np.flatnonzero(~frame[BAD].to_numpy() & np.isfinite(oil) & ~np.isnat(day))
+    if len(use) < 2:
         return
-    same = daily["block_id"].to_numpy()[1:] == daily["block_id"].to_numpy()[:-1]
-    gap = np.diff(daily["sampled_on"].to_numpy()) / np.timedelta64(1, "D")
-    fall = -np.diff(daily["oil_dry_pct"].to_numpy())
+    block = table.codes["block_id"][use].astype(np.int64)
+    since = day[use].astype(np.int64) - int(day[use].min().astype(np.int64))
+    # One number for each block and day, so that the samples of a block stand together in order of days.
+    both = block * (int(since.max()) + 1) + since
+    order = np.argsort(both, kind="stable")
+    starts = np.flatnonzero(np.diff(both[order], prepend=-1))
+    first = order[starts]
+    mean = np.add.reduceat(oil[use][order], starts) / np.diff(np.append(starts, len(order)))
+    same, gap, fall = np.diff(block[first]) == 0, np.diff(since[first]), -np.diff(mean)
     for j in np.flatnonzero(same & (gap <= FALL_DAYS) & (fall > FALL_POINTS + 0.05)):
-        i = int(daily["index"].iloc[j + 1])
+        i = int(use[first[j + 1]])
         says = f"oil_dry_pct fell by {fall[j]:.1f} points in {gap[j]:.0f} days"
         do = "Oil is not lost so fast; one of the two samples may be of other fruit."
         place.add("sudden-fall", WARNING, says, f"at most {FALL_POINTS:g}", do, index=i, column="oil_dry_pct")
@@ -383,7 +452,7 @@ def check_treatments(tables: Tables) -> list[Finding]:
             index=int(i),
             column="organic_ok",
         )
-    names = list(blocks["block_id"])
+    names = texts_in(blocks["block_id"])
     found = []
     for finding in table.place.found:
         if finding.code == "unknown-name" and finding.column == "block_id":

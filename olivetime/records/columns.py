@@ -116,6 +116,14 @@ UNITS: dict[str, Unit] = {
             Alternative("_gal", "US gallon of oil at the trade's 7.6 lb", _OIL_GAL),
         ),
     ),
+    "l oil": Unit(
+        "_l",
+        "l",
+        (
+            Alternative("_gal", "US gallon", units.L_PER_GALLON),
+            Alternative("_kg", "kg of oil at 0.916 kg/l", 1 / units.OIL_KG_PER_L),
+        ),
+    ),
     "km": Unit("_km", "km", (Alternative("_mi", "mile", units.KM_PER_MILE),)),
     "km/h": Unit("_km_h", "km/h", (Alternative("_mi_h", "mile/h", units.KM_PER_MILE),)),
     "m": Unit("_m", "m", (Alternative("_ft", "foot", units.M_PER_FOOT),)),
@@ -152,6 +160,11 @@ UNITS: dict[str, Unit] = {
             Alternative("_lb", "currency per lb of oil", 1 / units.KG_PER_LB),
             Alternative("_gal", "currency per US gallon of oil at the trade's 7.6 lb", 1 / _OIL_GAL),
         ),
+    ),
+    "money/l oil": Unit(
+        "_l",
+        "currency per l of oil",
+        (Alternative("_gal", "currency per US gallon of oil", 1 / units.L_PER_GALLON),),
     ),
     "money/t": Unit("_t", "currency per t", (Alternative("_short_ton", "currency per short ton", 1 / _TON),)),
     "money/km": Unit("_km", "currency per km", (Alternative("_mi", "currency per mile", 1 / units.KM_PER_MILE),)),
@@ -265,6 +278,15 @@ _BLOCKS = (
         default=0.0,
         help="How much colder the block's nights are than the station's.",
     ),
+    Column(
+        "frost_threshold_c",
+        "number",
+        "C",
+        (-10, 2),
+        (-5, 0),
+        help="Night minimum below which fruit in this block is hurt, from memory or your own experience; "
+        "that of its cultivar when empty.",
+    ),
     _link("station_id", "stations.station_id", "Weather station that stands for the block."),
     Column(
         "style",
@@ -272,6 +294,12 @@ _BLOCKS = (
         choices=("early", "balanced", "late"),
         default="balanced",
         help="Oil wanted: early (high phenols), balanced, or late (yield).",
+    ),
+    Column(
+        "crop_load",
+        "choice",
+        choices=("light", "normal", "heavy"),
+        help="How much the trees bear this season for their size; empty when nobody judged it.",
     ),
     Column("closed_from", "date", help="First day on which nobody may pick here."),
     Column("closed_to", "date", help="Last day on which nobody may pick here."),
@@ -313,6 +341,15 @@ _CULTIVARS = (
         default=True,
         help="Whether the fruit turns black when ripe; if not, maturity by colour does not apply.",
     ),
+    Column(
+        "frost_threshold_c",
+        "number",
+        "C",
+        (-10, 2),
+        (-5, 0),
+        help="Night minimum below which its fruit is hurt, from memory or your own experience; "
+        "the rule of the same name when empty.",
+    ),
     _note(),
 )
 
@@ -340,6 +377,15 @@ _SAMPLES = (
         (2, 70),
         (10, 58),
         help="Oil, share of dry matter. If the lab reports fresh basis, put it in oil_fresh_pct.",
+    ),
+    Column(
+        "oil_dry_below_pct",
+        "number",
+        "% dry",
+        (0.5, 70),
+        (1, 30),
+        help="When the laboratory says only that the oil is below a limit: that limit, share of dry matter. "
+        "A result such as <5.0 in oil_dry_pct or oil_fresh_pct fills it.",
     ),
     *(
         Column(f"class{i}_n", "integer", "fruit", (0, 5000), (0, 300), help=f"Fruit in colour class {i}: {says}.")
@@ -383,6 +429,12 @@ _STATIONS = (
     Column("lon_deg", "number", "deg", (-180, 180), required=True, help="Longitude, east positive."),
     Column("elevation_m", "number", "m", (-430, 4000), (-50, 2000), help="Height above the sea."),
     Column("time_zone", "text", help="Time zone by its IANA name; the season's when empty."),
+    _link(
+        "block_id",
+        "blocks.block_id",
+        "Block in which it stands, when it is a logger among the trees.",
+        required=False,
+    ),
 )
 
 _MINIMUM = Column(
@@ -646,6 +698,30 @@ _PICKS = (
     Column("peroxide_meq_kg", "number", "meq/kg", (0, 100), (1, 20), help="Peroxide value of the oil."),
 )
 
+_OIL_ORDERS = (
+    _key("order_id", "Number of the order for oil."),
+    Column("ordered_on", "date", help="Day the order was taken; it counts from this day on, always when empty."),
+    Column(
+        "style",
+        "choice",
+        choices=("early", "balanced", "late"),
+        help="Oil wanted: early, balanced or late; any when empty.",
+    ),
+    _link("cultivar", "cultivars.cultivar", "Cultivar wanted; any when empty.", required=False),
+    Column("organic", "bool", default=False, help="Only organic fruit will do."),
+    Column("oil_l", "number", "l oil", (1, 5_000_000), (100, 500_000), required=True, help="Oil wanted."),
+    Column("due_on", "date", required=True, help="Day by which the fruit must be milled."),
+    Column(
+        "shortfall_cost_l",
+        "number",
+        "money/l oil",
+        (0, 200),
+        (0.1, 50),
+        help="What each litre that is missing costs; when empty the order is only a wish.",
+    ),
+    _note(),
+)
+
 _COMMITTED = (
     _key("block_id", "Block promised in last week's order.", "blocks.block_id"),
     _link("harvester_id", "harvesters.harvester_id", "Harvester promised."),
@@ -670,6 +746,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "treatments": _TREATMENTS,
     "contracts": _CONTRACTS,
     "picks": _PICKS,
+    "oil_orders": _OIL_ORDERS,
     "committed": _COMMITTED,
 }
 
@@ -689,6 +766,7 @@ TABLE_HELP: dict[str, str] = {
     "treatments": "Sprays, with the days the label asks to wait before picking.",
     "contracts": "How the fruit or oil of each contract is paid.",
     "picks": "What has been picked, one row for each weighing ticket, of this season and earlier ones.",
+    "oil_orders": "Oil that buyers have ordered, with the day by which its fruit must be milled.",
     "committed": "Last week's order, as promised to growers and the mill.",
 }
 
@@ -758,13 +836,19 @@ RULES: tuple[Rule, ...] = (
     Rule("dry_days_medium", 1.0, "days", 0, 15, "Days medium soil needs to carry one after 10 mm.", _ASSUMED),
     Rule("dry_days_heavy", 2.0, "days", 0, 15, "Days heavy soil needs to carry one after 10 mm.", _ASSUMED),
     Rule("dry_days_cap", 5.0, "days", 0, 30, "Most days that any soil is waited for.", _ASSUMED),
+    Rule(
+        *("cold_spot_from", "logger", "", None, None),
+        "Whose word counts on how much colder a block's nights are: its own logger's, or colder_c as entered.",
+        _CHOICE,
+        choices=("logger", "entered"),
+    ),
     Rule("outlook_max_age_d", 2.0, "days", 0, 15, "Age from which an outlook is too old to use.", _CHOICE),
     Rule(
         *(
             "outlook_trust_d",
             7.0,
             "days",
-            0,
+            0.5,
             1000,
             "Lead at which past seasons weigh as much as the outlook.",
         ),
@@ -907,6 +991,28 @@ SETTINGS: tuple[Setting, ...] = (
         choices=("plateau_fraction", "oil_dry_pct", "oil_fresh_pct", "maturity", "best_value"),
     ),
     Setting("target", "value", "number", 0.9, "The number of that target."),
+    Setting(
+        *("outlook", "service", "text", None),
+        "Service that --fetch-outlook asks; nothing is fetched without that option.",
+        choices=("nws", "open-meteo"),
+    ),
+    Setting("outlook", "contact", "text", "", "Your mail address, sent to the service; nws demands one."),
+    Setting("outlook", "models", "text", "gfs025", "Ensemble models of open-meteo, by its own names."),
+    Setting("outlook", "days", "number", 15.0, "Days ahead asked of open-meteo, 1 to 35."),
+    Setting("outlook", "server", "text", "", "Address of your own server of the service; empty takes the public one."),
+    Setting(
+        *("outlook", "key_variable", "text", "OLIVETIME_OUTLOOK_KEY"),
+        "Environment variable that holds the key of a paid plan; the key itself stands in no file.",
+    ),
+    Setting(
+        *("outlook", "use", "text", "commercial"),
+        "Your use; the free service of open-meteo is for non-commercial use only.",
+        choices=("commercial", "non-commercial"),
+    ),
+    Setting(
+        *("outlook", "file", "text", ""),
+        "NetCDF or GRIB2 file of an ensemble in this folder, used in place of an older outlook (extra grids).",
+    ),
 )
 
 

@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute
 
-from olivetime.records.cells import TEXT, TOTAL_WORDS, Cells, clean_texts, distinct, is_total_row
+from olivetime.records.cells import (
+    TEXT,
+    TOTAL_WORDS,
+    Cells,
+    Distinct,
+    clean_texts,
+    distinct,
+    distinct_plain,
+    is_total_row,
+)
 from olivetime.records.columns import TABLES, UNITS, Column, dtype_of
-from olivetime.records.files import Grid, column_letter
+from olivetime.records.files import ByColumn, Grid, column_letter
 from olivetime.records.findings import ERROR, NOTE, WARNING, shown
 from olivetime.records.headings import (
     Match,
@@ -20,7 +32,8 @@ from olivetime.records.headings import (
     is_bare_ton,
     match_heading,
 )
-from olivetime.records.typed import ColumnReader, Layout, Place, row_list
+from olivetime.records.samples import dry_from_fresh
+from olivetime.records.typed import ColumnReader, Layout, Place, Values, row_list, text_rows
 
 ROW, BAD = "_row", "_bad"
 
@@ -44,7 +57,11 @@ def find_heading(grid: Grid, table: str, layout: Layout) -> Heading | None:
     Title rows above it are passed over; merged heading cells count for each column they span.
     """
     best: Heading | None = None
-    for top in range(min(_HEADING_ROWS, len(grid.texts))):
+    looked_at = range(min(_HEADING_ROWS, len(grid.texts)))
+    width = max((len(grid.texts[top]) for top in looked_at), default=0)
+    for top in looked_at:
+        if best is not None and best.fits == width:
+            break
         for levels in range(1, _HEADING_LEVELS + 1):
             if top + levels > len(grid.texts):
                 break
@@ -97,12 +114,15 @@ class Converted:
         Where each column stands in the file, and under what heading.
     missing : tuple of str
         Required columns the file lacks.
+    codes : dict of str to ndarray of int
+        For each column of text in the file, a number for each row: the same where the text is the same.
     """
 
     frame: pd.DataFrame
     place: Place
     columns: dict[str, tuple[int, str]]
     missing: tuple[str, ...]
+    codes: dict[str, np.ndarray] = field(default_factory=dict)
 
 
 def convert(
@@ -143,10 +163,54 @@ def convert(
     columns, matches = _columns_of(heading, table, layout, place)
     keep = _kept_rows(grid, heading, table, columns, place)
     place.rows = place.rows[keep]
-    texts = [grid.texts[i] for i in keep]
-    marks = None if grid.marks is None else [grid.marks[i] for i in keep]
-    cells = _cells_by_column(texts, marks, columns, grid, place)
-    return _typed(table, layout, known, aliases or {}, place, cells, matches, columns, len(keep))
+    if isinstance(grid.texts, ByColumn):
+        different = {name: _distinct_by_column(grid.texts, index, keep) for name, (index, _) in columns.items()}
+    else:
+        cells = _cells_by_column(grid, keep, columns, place)
+        different = {name: distinct(c) for name, c in cells.items()}
+    return _typed(table, layout, known, aliases or {}, place, different, matches, columns, len(keep))
+
+
+def texts_in(column: pd.Series | pd.api.extensions.ExtensionArray) -> list[str]:
+    """List the texts of a column; walking over the column itself is much slower."""
+    texts: list[str] = column.to_numpy(dtype=object).tolist()
+    return texts
+
+
+def count_by_text(table: Converted, column: str, rows: np.ndarray) -> dict[str, int]:
+    """Count how many of some rows, given as a mask, hold each text of a column."""
+    code = table.codes.get(column)
+    if code is None or not len(code):
+        return {}
+    texts = texts_in(_texts_of(table, column))
+    return dict(zip(texts, np.bincount(code[rows], minlength=len(texts)).tolist(), strict=True))
+
+
+def ranks(table: Converted, column: str) -> np.ndarray:
+    """Give a number for each row that sorts as the column's values do."""
+    if column not in table.codes:
+        values = table.frame[column]
+        return values.rank(method="dense").to_numpy() if values.dtype == "str" else values.to_numpy()
+    code, texts = table.codes[column], _texts_of(table, column)
+    rank = np.empty(len(texts), dtype=np.int64)
+    rank[texts.argsort()] = np.arange(len(texts))
+    return rank[code]
+
+
+def _texts_of(table: Converted, column: str) -> pd.api.extensions.ExtensionArray:
+    """Return the different texts of a column, in the order of their codes."""
+    code = table.codes[column]
+    some = np.empty(int(code.max()) + 1, dtype=np.int64)
+    some[code] = np.arange(len(code))
+    return table.frame[column].array.take(some)
+
+
+def without(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """Leave columns out, quicker than `DataFrame.drop` where tables are small and many."""
+    frame = frame.copy(deep=False)
+    for column in columns:
+        del frame[column]
+    return frame
 
 
 def absent(table: str) -> Converted:
@@ -155,6 +219,11 @@ def absent(table: str) -> Converted:
 
 
 def _empty(table: str) -> pd.DataFrame:
+    return _empty_once(table).copy()
+
+
+@lru_cache(maxsize=64)
+def _empty_once(table: str) -> pd.DataFrame:
     series = {c.name: pd.Series([], dtype=dtype_of(c)) for c in TABLES[table]}
     return pd.DataFrame({**series, ROW: pd.Series([], dtype="int64"), BAD: pd.Series([], dtype="bool")})
 
@@ -237,14 +306,17 @@ def columns_in(grid: Grid, table: str, layout: Layout) -> dict[str, int]:
 
 def _kept_rows(
     grid: Grid, heading: Heading, table: str, columns: Mapping[str, tuple[int, str]], place: Place
-) -> list[int]:
+) -> np.ndarray:
     """Positions of the rows that hold records."""
     width = len(heading.names)
     heads = [name.casefold() for name in heading.names]
     words = {name for name in heads if name}
     suspicious = {"", *TOTAL_WORDS, *(name.strip(" :.") for name in words)}
     keep, totals, again = [], [], []
-    for i in range(heading.first, len(grid.texts)):
+    looked_at: Sequence[int] | np.ndarray = range(heading.first, len(grid.texts))
+    if isinstance(grid.texts, ByColumn):
+        looked_at = _suspicious_rows(grid.texts, heading.first, suspicious)
+    for i in map(int, looked_at):
         row = grid.texts[i]
         first = row[0] if row else ""
         # Most rows are as long as the heading and start with a name of their own.
@@ -264,8 +336,16 @@ def _kept_rows(
             place.add("ragged-row", ERROR, says, expected, do, index=i)
         else:
             keep.append(i)
+    if isinstance(grid.texts, ByColumn):
+        plain = np.ones(len(grid.texts), dtype=bool)
+        plain[: heading.first] = False
+        plain[looked_at] = False
+        plain[keep] = True
+        kept = np.flatnonzero(plain)
+    else:
+        kept = np.array(keep, dtype=int)
     hidden = [i for i in keep if grid.numbers[i] in grid.hidden] if grid.hidden else []
-    if keep and grid.numbers[keep[-1]] - heading.row > len(keep) + len(totals) + len(again):
+    if len(kept) and grid.numbers[kept[-1]] - heading.row > len(kept) + len(totals) + len(again):
         place.add("blank-rows", NOTE, "blank rows were skipped", "", "Nothing to do.")
     for code, which, says in (
         ("total-row", totals, "total or average"),
@@ -276,7 +356,18 @@ def _kept_rows(
     if hidden:
         says, do = f"hidden and read all the same: {_rows(grid, hidden)}", "Delete them if they should not count."
         place.add("hidden-rows", WARNING, says, "", do, index=hidden[0])
-    return keep
+    return kept
+
+
+def _suspicious_rows(rows: ByColumn, first: int, words: set[str]) -> np.ndarray:
+    """Positions of rows, from `first` on, that may be totals or headings: those whose first cell is such a word."""
+    texts = rows.values[0]
+    lowered = pyarrow.compute.utf8_lower(pyarrow.compute.utf8_trim(texts, characters=" :."))
+    odd = pyarrow.compute.is_in(lowered, value_set=pa.array(sorted(words), pa.string())).to_numpy(zero_copy_only=False)
+    if not rows.clean:
+        odd = odd | ~pyarrow.compute.string_is_ascii(texts).to_numpy(zero_copy_only=False)
+    where = np.flatnonzero(odd[rows.codes[0]])
+    return where[where >= first]
 
 
 def _lacks_needed(row: Sequence[str], table: str, columns: Mapping[str, tuple[int, str]]) -> bool:
@@ -289,13 +380,26 @@ def _rows(grid: Grid, indices: Sequence[int]) -> str:
     return row_list([grid.numbers[i] for i in indices])
 
 
+def _distinct_by_column(rows: ByColumn, index: int, keep: np.ndarray) -> Distinct:
+    """Gather the different texts that the kept rows of a column hold, in the order in which they come."""
+    values, code = rows.values[index], rows.codes[index]
+    top = int(keep[0]) if len(keep) else 0
+    code = code[top:] if len(keep) == len(code) - top else code[keep]
+    first = np.full(len(values), -1)
+    first[code[::-1]] = np.arange(len(code) - 1, -1, -1)
+    used = np.flatnonzero(first >= 0)
+    order = used[np.argsort(first[used], kind="stable")]
+    again = np.empty(len(values), dtype=np.int64)
+    again[order] = np.arange(len(order))
+    texts = values.take(pa.array(order))
+    return distinct_plain(texts.to_pylist(), again[code], clean=texts if rows.clean else None)
+
+
 def _cells_by_column(
-    texts: list[list[str]],
-    marks: list[list[str]] | None,
-    columns: Mapping[str, tuple[int, str]],
-    grid: Grid,
-    place: Place,
+    grid: Grid, keep: np.ndarray, columns: Mapping[str, tuple[int, str]], place: Place
 ) -> dict[str, Cells]:
+    texts = [grid.texts[i] for i in keep]
+    marks = None if grid.marks is None else [grid.marks[i] for i in keep]
     by_column = {}
     for name, (index, _) in columns.items():
         if marks is None:
@@ -333,14 +437,13 @@ def _typed(
     known: Mapping[str, Sequence[str]],
     aliases: Mapping[str, str],
     place: Place,
-    cells: Mapping[str, Cells],
+    different: Mapping[str, Distinct],
     matches: Mapping[str, Match],
     columns: dict[str, tuple[int, str]],
     n: int,
 ) -> Converted:
     bad = np.zeros(n, dtype=bool)
-    series: dict[str, np.ndarray] = {}
-    different = {name: distinct(c) for name, c in cells.items()}
+    series: dict[str, Values] = {}
     missing = tuple(c.name for c in TABLES[table] if c.required and c.name not in columns)
     # The block of a row is read first, so that every later finding can name it.
     ordered = sorted(TABLES[table], key=lambda c: c.name != "block_id")
@@ -354,29 +457,39 @@ def _typed(
                 bad[:] = True
             continue
         series[column.name] = reader.read(column, known)
-        if column.name == "block_id":
-            place.blocks = list(series["block_id"])
+        # A station's fault is not one of the block in which it stands.
+        if column.name == "block_id" and table != "stations":
+            names, code = reader.names["block_id"]
+            place.blocks = np.array([*names, ""], dtype=object)[code]
     if missing and n:
         # One finding stands for all rows of a missing column; it touches every block they name.
         for i, finding in enumerate(place.found):
-            if finding.code == "no-column" and place.blocks:
+            if finding.code == "no-column" and len(place.blocks):
                 blocks = tuple(dict.fromkeys(b for b in place.blocks if b))
                 place.found[i] = replace(finding, blocks=blocks)
-    frame = pd.DataFrame({c.name: pd.Series(series[c.name], dtype=_store(c)) for c in TABLES[table]})
-    frame[ROW] = place.rows
-    frame[BAD] = bad
-    return Converted(frame, place, columns, missing)
+    if reader.limits:
+        series["oil_dry_below_pct"] = _limits(series, reader.limits, place)
+    frame = pd.DataFrame({c.name: series[c.name] for c in TABLES[table]} | {ROW: place.rows, BAD: bad}, copy=False)
+    codes = {name: code for name, (_, code) in reader.names.items()}
+    return Converted(frame, place, columns, missing, codes)
 
 
-def _store(column: Column) -> str:
-    # Integers that can't be missing become int64 only when the bad rows are gone.
-    dtype = dtype_of(column)
-    return "float64" if dtype == "int64" else dtype
+def _limits(series: Mapping[str, Values], limits: Mapping[str, np.ndarray], place: Place) -> np.ndarray:
+    """Limits of results such as <5.0, on dry matter; a number in oil_dry_below_pct itself goes first."""
+    none = np.full(len(place.rows), np.nan)
+    dry, fresh = limits.get("oil_dry_pct", none), limits.get("oil_fresh_pct", none)
+    own = series["oil_dry_below_pct"]
+    out = np.where(np.isfinite(dry), dry, dry_from_fresh(fresh, series["moisture_pct"]))
+    out = np.where(np.isfinite(own), own, out)
+    for i in np.flatnonzero(np.isfinite(fresh) & np.isnan(out)):
+        says, do = "a limit on fresh weight means little without moisture_pct", "Fill in the moisture."
+        place.add("one-basis", WARNING, says, "", do, index=int(i), column="oil_fresh_pct")
+    return out
 
 
-def _fill(column: Column, n: int) -> np.ndarray:
+def _fill(column: Column, n: int) -> Values:
     if column.kind in ("text", "choice"):
-        return np.full(n, column.default or "", dtype=object)
+        return text_rows([str(column.default or "")], np.zeros(n, dtype=np.int64))
     if column.kind in ("date", "instant"):
         return np.full(n, np.datetime64("NaT", "us"))
     if column.kind == "bool":

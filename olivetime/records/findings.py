@@ -17,6 +17,9 @@ FINDING_COLUMNS = ("code", "level", "table", "file", "sheet", "row", "column", "
 # A hostile or pasted cell may hold a page of text; a sentence shows this much of it.
 _SHOWN = 60
 
+# Said of an outlook; pages that have no room for the reason look for these words.
+NOT_FETCHED = "It could not be fetched"
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -84,7 +87,7 @@ def shown(value: str) -> str:
     >>> shown("18.9"), shown("a\nb")
     ('18.9', 'a b')
     """
-    text = "".join(c if c.isprintable() else " " for c in value)
+    text = value if value.isprintable() else "".join(c if c.isprintable() else " " for c in value)
     return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
 
 

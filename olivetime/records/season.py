@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from zoneinfo import available_timezones
@@ -19,19 +20,21 @@ from olivetime.records.checks import (
     check_blocks,
     check_contracts,
     check_duplicates,
+    check_oil_orders,
     check_picks,
     check_samples,
     check_spans,
+    check_station_blocks,
     check_treatments,
     check_weather,
     mill_can_run,
 )
 from olivetime.records.columns import KEYS, NEEDED_TABLES, TABLE_HELP, TABLES, SeasonError, dtype_of
-from olivetime.records.convert import BAD, ROW, Converted, absent, convert
+from olivetime.records.convert import BAD, ROW, Converted, absent, convert, count_by_text, ranks, texts_in, without
 from olivetime.records.export import mark_workbook, write_aliases, write_problems, write_template
 from olivetime.records.files import read_bytes, sha256_of
 from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, findings_table, shown
-from olivetime.records.settings import WORKBOOK, Settings, in_year, read_settings
+from olivetime.records.settings import SETTINGS_FILE, WORKBOOK, Settings, in_year, read_settings
 from olivetime.records.sources import CAN_BE_LOST, Gathered, gather
 
 __all__ = [
@@ -48,7 +51,8 @@ __all__ = [
     "write_template",
 ]
 
-BOUNDARIES_FILE = "boundaries.geojson"
+# As in `boundaries`, which is loaded only when there is such a file; the first needs no extra.
+_BOUNDARY_FILES = tuple(f"boundaries.{suffix}" for suffix in ("geojson", "gpkg", "kml", "zip", "shp"))
 
 # Tables are read in this order, so that what a table refers to has been read before it.
 _ORDER = (
@@ -64,7 +68,7 @@ _ORDER = (
         "samples",
         "weather_days",
     ),
-    *("weather_hours", "outlook", "mill_days", "treatments", "picks", "committed"),
+    *("weather_hours", "outlook", "mill_days", "treatments", "picks", "oil_orders", "committed"),
 )
 _REFERRED_TO = frozenset(column.refers_to for columns in TABLES.values() for column in columns if column.refers_to)
 # The day on which a row became known; the second column stands in for an empty first one.
@@ -75,6 +79,7 @@ _KNOWN_ON: dict[str, tuple[str, ...]] = {
     "outlook": ("issued_on",),
     "treatments": ("recorded_on", "applied_on"),
     "picks": ("picked_on",),
+    "oil_orders": ("ordered_on",),
     "committed": ("committed_on",),
 }
 # A sample dated later than this after the newest weather, pick and outlook is taken for a slip of the pen.
@@ -112,13 +117,13 @@ class Season:
     blocks : DataFrame
         Blocks whose own row is sound; `blocked` may name some of them, and others that are not here.
     aliases, cultivars, samples, stations, weather_days, weather_hours, outlook, harvesters, trucks, mill,
-    mill_days, treatments, contracts, picks, committed : DataFrame
-        Columns as in `columns.TABLES` with the derived ones, sorted by key; `samples` and `picks` of this
-        season, `outlook` the latest issue. `day` of weather_hours is the station's calendar day in which the
-        hour starts.
+    mill_days, treatments, contracts, picks, oil_orders, committed : DataFrame
+        Columns as in `columns.TABLES` with the derived ones, sorted by key; `samples`, `picks` and
+        `oil_orders` of this season, `outlook` the latest issue. `day` of weather_hours is the station's
+        calendar day in which the hour starts.
     boundaries : DataFrame
         block_id, geometry (shapely polygon, longitude and latitude), area_ha (geodesic), lat_deg, lon_deg, mill_km;
-        no rows when the folder has no boundaries.geojson.
+        no rows when the folder has no boundaries.geojson, .gpkg, .kml, .shp or .zip.
     past_samples, past_picks : DataFrame
         The same of earlier seasons, told apart by `season`.
     past_outlooks : DataFrame
@@ -131,6 +136,11 @@ class Season:
         Blocks that can't be decided on, and why.
     unsound_blocks : DataFrame
         Rows of blocks that are not in `blocks`, as far as they could be read; columns as `blocks`.
+    outlook_said : str
+        Where the outlook comes from, how old it is and whose it is, to be said beside every use; "" for that of
+        the outlook table.
+    languages : mapping of str to str
+        Language of a grower's pages, where it is not that of `locale`.
     """
 
     folder: Path
@@ -161,6 +171,7 @@ class Season:
     treatments: pd.DataFrame
     contracts: pd.DataFrame
     picks: pd.DataFrame
+    oil_orders: pd.DataFrame
     committed: pd.DataFrame
     boundaries: pd.DataFrame
     past_samples: pd.DataFrame
@@ -170,10 +181,13 @@ class Season:
     sources: pd.DataFrame
     blocked: Mapping[str, str]
     unsound_blocks: pd.DataFrame
+    outlook_said: str = ""
+    languages: Mapping[str, str] = field(default_factory=dict)
 
     # A mapping that can't be changed can't be sent to another process either; it travels as a plain one.
     def __getstate__(self) -> dict[str, object]:
-        return {**self.__dict__, "rules": dict(self.rules), "blocked": dict(self.blocked)}
+        plain = {name: dict(getattr(self, name)) for name in ("rules", "blocked", "languages")}
+        return {**self.__dict__, **plain}
 
     def __setstate__(self, state: dict[str, object]) -> None:
         for name, value in state.items():
@@ -204,9 +218,15 @@ def season_start(label: int, start: date) -> date:
 
 def season_labels(days: pd.Series, start: date) -> np.ndarray:
     """`season_label` of a column of dates; -1 where the date is missing."""
-    month_day = days.dt.month * 100 + days.dt.day
-    label = days.dt.year - (month_day < start.month * 100 + start.day)
-    return label.fillna(-1).to_numpy().astype(np.int64)
+    values = days.to_numpy().astype("datetime64[D]")
+    known = ~np.isnat(values)
+    labels = np.full(len(values), -1, dtype=np.int64)
+    if known.any():
+        first, last = (int(f(values[known]).astype(date).year) for f in (np.min, np.max))
+        starts = [season_start(year, start) for year in range(first - 1, last + 1)]
+        later = np.searchsorted(np.array(starts, dtype="datetime64[D]"), values[known], side="right")
+        labels[known] = later + first - 2
+    return labels
 
 
 def read_season(folder: Path | str, as_of: date | str | None = None) -> Season:
@@ -299,6 +319,7 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
     check_contracts(tables, str(settings.values["season", "currency"]))
     check_blocks(tables)
     check_spans(tables)
+    check_station_blocks(tables)
     check_samples(tables)
     for name in ("weather_days", "outlook"):
         check_weather(tables, name)
@@ -320,6 +341,7 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
         for name, day in (("samples", "sampled_on"), ("picks", "picked_on"))
     }
     check_picks(tables, seasons["picks"], label)
+    check_oil_orders(tables, start, end)
     if not given:
         _ahead(tables["samples"], as_of)
     _check_pools(tables, seasons["samples"], label, as_of)
@@ -343,11 +365,16 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
 
 def _boundaries(folder: Path, tables: Tables, gathered: Gathered, found: list[Finding]) -> pd.DataFrame:
     """Read the outlines of blocks when the folder has any; blocks without a place get the outline's."""
-    path = folder / BOUNDARIES_FILE
-    if not path.is_file():
+    paths = [p for p in (folder / name for name in _BOUNDARY_FILES) if p.is_file()]
+    if not paths:
         return pd.DataFrame({"block_id": pd.Series([], dtype="str"), "geometry": pd.Series([], dtype=object)}).assign(
             **dict.fromkeys(("area_ha", "lat_deg", "lon_deg", "mill_km"), pd.Series([], dtype="float64"))
         )
+    path = paths[0]
+    if len(paths) > 1:
+        says = f"outlines stand in {' and '.join(p.name for p in paths)}; {path.name} was read"
+        place = ("boundaries", path.name, "", None, "", "")
+        found.append(Finding("boundaries-twice", WARNING, *place, says, "", "Keep one."))
     # Map libraries take a while to load, and most seasons have no outlines.
     from olivetime.records.boundaries import fill_places, read_boundaries
 
@@ -368,10 +395,15 @@ def _instead_of_days(name: str, tables: Mapping[str, object]) -> str:
     return name if name == "weather_days" and here else ""
 
 
+@lru_cache(maxsize=1)
+def _zones() -> frozenset[str]:
+    return frozenset(available_timezones())
+
+
 def _local_days(tables: Tables, zone: str) -> None:
     """Add to each hour the calendar day of its station's clock."""
     stations, hours = tables["stations"].frame, tables["weather_hours"].frame
-    known = available_timezones()
+    known = _zones()
     zones = {}
     for i, (station, own) in enumerate(zip(stations["station_id"], stations["time_zone"], strict=True)):
         zones[station] = own if own in known else zone
@@ -410,7 +442,7 @@ def _convert_all(gathered: Gathered, settings: Settings, found: list[Finding]) -
             check_duplicates(name, table)
         for column in TABLES[name]:
             if f"{name}.{column.name}" in _REFERRED_TO:
-                known[f"{name}.{column.name}"] = [n for n in table.frame[column.name].unique() if n]
+                known[f"{name}.{column.name}"] = [n for n in dict.fromkeys(texts_in(table.frame[column.name])) if n]
         if name == "aliases":
             check_aliases(tables)
             agreed = table.frame[~table.frame[BAD]]
@@ -440,7 +472,7 @@ def _newest_day(tables: Tables, start: date, end: date) -> date:
     """
     newest = {}
     for name, columns in _KNOWN_ON.items():
-        if name in ("treatments", "committed"):
+        if name in ("treatments", "oil_orders", "committed"):
             continue
         days = _first_known(tables[name].frame, columns)
         days = days[~tables[name].frame[BAD] & (days >= pd.Timestamp(start)) & (days <= pd.Timestamp(end))]
@@ -495,13 +527,14 @@ def _check_pools(tables: Tables, seasons: np.ndarray, label: int, as_of: date) -
     """Say which blocks borrow their curve, and stop those that have nobody to borrow from."""
     blocks, samples = tables["blocks"], tables["samples"].frame
     counts = ~samples[BAD] & samples["oil_dry_pct"].notna() & (seasons <= label)
-    use = samples[counts & (_first_known(samples, _KNOWN_ON["samples"]) <= pd.Timestamp(as_of))]
-    own = use.loc[seasons[use.index] == label, "block_id"].value_counts().to_dict()
-    cultivar_of = dict(zip(blocks.frame["block_id"], blocks.frame["cultivar"], strict=True))
-    pool = {cultivar_of.get(block) for block in use["block_id"].unique()}
+    use = counts & (_first_known(samples, _KNOWN_ON["samples"]) <= pd.Timestamp(as_of))
+    own = count_by_text(tables["samples"], "block_id", (use & (seasons == label)).to_numpy())
+    ids, cultivars_of = texts_in(blocks.frame["block_id"]), texts_in(blocks.frame["cultivar"])
+    cultivar_of = dict(zip(ids, cultivars_of, strict=True))
+    sampled = count_by_text(tables["samples"], "block_id", use.to_numpy())
+    pool = {cultivar_of.get(block) for block, n in sampled.items() if n}
     cultivars = tables["cultivars"].frame
     published = set(cultivars.loc[cultivars["plateau_dry_pct"].notna(), "cultivar"])
-    ids, cultivars_of = blocks.frame["block_id"].tolist(), blocks.frame["cultivar"].tolist()
     for i in np.flatnonzero(~blocks.frame[BAD].to_numpy()):
         block, cultivar = ids[i], cultivars_of[i]
         n = int(own.get(block, 0))
@@ -527,9 +560,10 @@ def _all_findings(tables: Tables, seasons: Mapping[str, np.ndarray], label: int,
         past: set[int] = set()
         late: set[int] = set()
         if name in seasons:
-            past = set(table.frame.loc[(seasons[name] >= 0) & (seasons[name] < label), ROW])
+            past = set(table.place.rows[(seasons[name] >= 0) & (seasons[name] < label)].tolist())
         if name in _KNOWN_ON:
-            late = set(table.frame.loc[_first_known(table.frame, _KNOWN_ON[name]) > pd.Timestamp(as_of), ROW])
+            after = _first_known(table.frame, _KNOWN_ON[name]) > pd.Timestamp(as_of)
+            late = set(table.place.rows[after.to_numpy()].tolist())
         for finding in table.place.found:
             if finding.row in late and finding.code != "after-as-of":
                 continue
@@ -542,11 +576,33 @@ def _all_findings(tables: Tables, seasons: Mapping[str, np.ndarray], label: int,
 
 def _finish(name: str, table: Converted) -> pd.DataFrame:
     """Drop rows that can't be used, give whole numbers their type, sort by key."""
-    frame = table.frame[~table.frame[BAD]].drop(columns=[BAD])
+    frame = without(table.frame, BAD)
+    good = np.flatnonzero(~table.frame[BAD].to_numpy())
+    order = good
+    if len(good):
+        # Rows stand in the file's order, which a stable sort keeps where keys are the same.
+        order = good[np.lexsort([ranks(table, key)[good] for key in reversed(KEYS[name])])]
+    if len(order) < len(frame) or (np.diff(order) < 0).any():
+        frame = frame.take(order)
+        frame.index = pd.RangeIndex(len(frame))
     for column in TABLES[name]:
         if dtype_of(column) == "int64":
             frame[column.name] = frame[column.name].astype("int64")
-    return frame.sort_values([*KEYS[name], ROW], kind="stable").reset_index(drop=True)
+    return frame
+
+
+def _language_of_nobody(name: str, growers: set[str]) -> Finding:
+    near = closest(name, sorted(growers))
+    do = f"Did you mean {near}?" if near else "Remove the line, or write the name as in the blocks table."
+    found = f"[languages] names {shown(name)}, who has no block"
+    return Finding("language", WARNING, "", SETTINGS_FILE, "", None, "", "", found, "", do)
+
+
+def _only(frame: pd.DataFrame, wanted: np.ndarray) -> pd.DataFrame:
+    """Rows of a frame; most often all of them or none, and then nothing is copied."""
+    if wanted.all():
+        return frame
+    return frame[wanted].reset_index(drop=True) if wanted.any() else frame.iloc[:0]
 
 
 def _known_by(
@@ -576,7 +632,7 @@ def _known_by(
                     "Name a later day with --as-of if they should count.",
                 )
             )
-        known[name] = frame[~late].reset_index(drop=True)
+        known[name] = _only(frame, ~late)
     return known
 
 
@@ -600,25 +656,29 @@ def _season(
     start, end, label = span
     parts: dict[str, pd.DataFrame] = {}
     for name, day in (("samples", "sampled_on"), ("picks", "picked_on")):
-        frame = known[name].copy()
-        frame["season"] = season_labels(frame[day], start)
-        parts[f"past_{name}"] = frame[frame["season"] < label].drop(columns=[ROW]).reset_index(drop=True)
-        known[name] = frame[frame["season"] == label].reset_index(drop=True)
-    parts |= {name: frame.drop(columns=[ROW]) for name, frame in known.items()}
+        labels = season_labels(known[name][day], start)
+        frame = known[name].assign(season=labels)
+        parts[f"past_{name}"] = without(_only(frame, labels < label), ROW)
+        known[name] = _only(frame, labels == label)
+    parts |= {name: without(frame, ROW) for name, frame in known.items()}
     issues = parts["outlook"]
     parts["past_outlooks"] = issues
+    due = season_labels(parts["oil_orders"]["due_on"], start)
+    parts["oil_orders"] = _only(parts["oil_orders"], due == label)
     parts["outlook"] = issues[issues["issued_on"] == issues["issued_on"].max()].reset_index(drop=True)
     blocks = tables["blocks"].frame
     unsound = blocks[blocks[BAD] & (blocks["block_id"] != "")].drop(columns=[ROW, BAD])
-    names = set(blocks["block_id"]) - {""}
+    names = set(texts_in(blocks["block_id"])) - {""}
     blocked: dict[str, str] = {}
     for finding in found:
         if finding.level == ERROR:
             for block in finding.blocks:
-                if block in names:
-                    blocked.setdefault(block, finding.full)
+                if block in names and block not in blocked:
+                    blocked[block] = finding.full
+    growers = {str(grower) for grower in blocks["grower"]}
+    found += [_language_of_nobody(name, growers) for name in settings.languages if name not in growers]
     findings = findings_table(found)
-    sound = [block for block in parts["blocks"]["block_id"] if block not in blocked]
+    sound = [block for block in texts_in(parts["blocks"]["block_id"]) if block not in blocked]
     if not sound:
         errors = [f for f in found if f.level == ERROR] or [
             Finding(
@@ -659,5 +719,6 @@ def _season(
         sources=pd.DataFrame(gathered.sources, columns=["file", "sha256", "rows"]),
         blocked=MappingProxyType(dict(sorted(blocked.items()))),
         unsound_blocks=unsound.sort_values("block_id", kind="stable").reset_index(drop=True),
+        languages=settings.languages,
         **parts,
     )

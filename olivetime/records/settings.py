@@ -14,6 +14,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from olivetime.languages import LANGUAGES
 from olivetime.records.cells import clean_text
 from olivetime.records.columns import RULES, SETTINGS, TABLES, SeasonError
 from olivetime.records.files import read_bytes
@@ -43,12 +44,15 @@ class Settings:
     layouts : mapping of table to Layout
     files : mapping of table to (file, sheet)
         Where a table's own layout says it stands; sheet is empty for CSV.
+    languages : mapping of grower to language
+        Of pages for growers who read another language than the season's locale has.
     """
 
     values: Mapping[tuple[str, str], object]
     rules: Mapping[str, float | str]
     layouts: Mapping[str, Layout]
     files: Mapping[str, tuple[str, str]]
+    languages: Mapping[str, str]
 
 
 def read_settings(folder: Path) -> Settings:
@@ -89,7 +93,7 @@ def _toml_hint(text: str, error: str) -> str:
 
 
 def _settings(tree: Mapping[str, object]) -> Settings:
-    sections = ("season", "layout", "rules", "target")
+    sections = ("season", "layout", "rules", "target", "outlook", "languages")
     _no_unknown(tree, sections, "section")
     parts: dict[str, dict[str, object]] = {}
     for name in sections:
@@ -108,7 +112,7 @@ def _settings(tree: Mapping[str, object]) -> Settings:
             values[setting.section, setting.name] = setting.default
             continue
         values[setting.section, setting.name] = _setting(where, setting.name, setting.kind, value, setting.choices)
-    for section in ("season", "target"):
+    for section in ("season", "target", "outlook"):
         _no_unknown(parts[section], [s.name for s in SETTINGS if s.section == section], f"key in [{section}]")
     own = {k: v for k, v in parts["layout"].items() if isinstance(v, dict)}
     plain = {k: v for k, v in parts["layout"].items() if k not in own}
@@ -116,7 +120,7 @@ def _settings(tree: Mapping[str, object]) -> Settings:
     _no_unknown(own, TABLES, "table under [layout]")
     layouts, files = _layouts(own, values)
     _check_values(values, parts["target"])
-    return Settings(values, _rules(parts["rules"]), layouts, files)
+    return Settings(values, _rules(parts["rules"]), layouts, files, _languages(parts["languages"]))
 
 
 def _no_unknown(given: Iterable[str], allowed: Iterable[str], what: str) -> None:
@@ -167,6 +171,10 @@ def _check_values(values: Mapping[tuple[str, str], object], target: Mapping[str,
     currency = str(values["season", "currency"])
     if not re.fullmatch("[A-Z]{3}", currency):
         raise SeasonError(where, f'currency is "{shown(currency)}"', "three capital letters", 'Write it like "USD".')
+    days = values["outlook", "days"]
+    assert isinstance(days, float)
+    if not 1 <= days <= 35:
+        raise SeasonError(f"{SETTINGS_FILE}, [outlook]", f"days is {days:g}", "1 to 35", "Correct it.")
     kind, value = str(values["target", "kind"]), values["target", "value"]
     limits = {
         "plateau_fraction": (0.3, 1),
@@ -184,6 +192,13 @@ def _check_values(values: Mapping[tuple[str, str], object], target: Mapping[str,
         raise SeasonError(
             f"{SETTINGS_FILE}, [target]", f"value is {value:g}", f"{low} to {high} for {kind}", "Correct it."
         )
+
+
+def _languages(given: Mapping[str, object]) -> Mapping[str, str]:
+    where = f"{SETTINGS_FILE}, [languages]"
+    return MappingProxyType(
+        {clean_text(name): str(_setting(where, name, "text", value, LANGUAGES)) for name, value in given.items()}
+    )
 
 
 def _check_zone(where: str, name: str, zone: str) -> None:

@@ -19,7 +19,7 @@ ABOUT_SHEET = "about"
 # The marked copy lists its findings on a sheet of this name; it comes back when the copy has been mended.
 PROBLEMS_SHEET = "problems"
 # Losing one of these costs knowledge, not the decision.
-CAN_BE_LOST = frozenset(("aliases", "outlook", "committed"))
+CAN_BE_LOST = frozenset(("aliases", "outlook", "oil_orders", "committed"))
 _TITLES = {heading_key(table): table for table in TABLES}
 # Files the package itself writes beside the records.
 _OURS = frozenset(("problems", "problems_new", "aliases_offered", "aliases_offered_new"))

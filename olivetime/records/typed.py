@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from typing import TypeAlias
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
 
 from olivetime.records.cells import (
     BROKEN,
@@ -18,6 +21,7 @@ from olivetime.records.cells import (
     TEXT,
     TRUTH,
     Distinct,
+    below_limit,
     closest,
     date_proof,
     decimal_proof,
@@ -40,6 +44,8 @@ from olivetime.records.headings import Match, heading_key
 LENIENT_TABLES = frozenset(("weather_days", "weather_hours", "outlook"))
 # Other tables name these things, so two of them may not differ only in dashes, case or leading zeros.
 NAMED_THINGS = frozenset(("blocks", "cultivars", "stations", "harvesters", "trucks", "mill", "contracts"))
+# Results that a laboratory may report as below a limit.
+LIMITED_COLUMNS = frozenset(("oil_fresh_pct", "oil_dry_pct"))
 # Values stations write for "no reading" (common practice, no source).
 SENTINELS = frozenset((-9999.0, -999.0, -99.9, -99.0, 999.0, 999.9, 9999.0, 99999.0))
 
@@ -65,6 +71,7 @@ _MOST_TEXT = 300
 _RECALCULATE = "Open the workbook, recalculate, save."
 _SET_DECIMAL = 'Retype it, or write decimal = "," or decimal = "." under [layout] in season.toml.'
 _SET_ORDER = 'Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
+_ORDER_WORDS = {"dmy": "day/month", "mdy": "month/day", "ymd": "year first"}
 _MONTH_NAMES = (
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
@@ -94,6 +101,10 @@ class Layout:
     clock: str | None = None
 
 
+# A read column: text is kept as pandas keeps it.
+Values: TypeAlias = "np.ndarray | pd.api.extensions.ExtensionArray"
+
+
 @dataclass
 class Place:
     """Collects the findings of one grid; knows its names, its rows and the block of each row."""
@@ -102,7 +113,7 @@ class Place:
     file: str
     sheet: str
     rows: np.ndarray
-    blocks: Sequence[str] = ()
+    blocks: Sequence[str] | np.ndarray = ()
     found: list[Finding] = field(default_factory=list)
 
     def add(
@@ -156,6 +167,10 @@ class ColumnReader:
         Written to.
     aliases : mapping of str to str
         Agreed spellings of blocks: matching key to block_id.
+    limits : dict of str to ndarray
+        Filled while reading: for each column with results such as <5.0 that limit, one per row, else NaN.
+    names : dict of str to (texts, ndarray of int)
+        Filled while reading: the different texts of each column of text, and which of them each row holds.
     """
 
     place: Place
@@ -165,6 +180,8 @@ class ColumnReader:
     headings: Mapping[str, str]
     bad: np.ndarray
     aliases: Mapping[str, str] = field(default_factory=dict)
+    limits: dict[str, np.ndarray] = field(default_factory=dict)
+    names: dict[str, tuple[Sequence[str] | np.ndarray, np.ndarray]] = field(default_factory=dict)
     decimal: str | None = "."
     decimal_known: bool = False
     date_order: str | None = None
@@ -215,8 +232,8 @@ class ColumnReader:
             says = f"numbers were read with a decimal comma, because {name} is `{shown(text)}`"
             self.place.add("decimal-comma", NOTE, says, "", "Nothing to do.", index=index, column=name, value=text)
 
-    def read(self, column: Column, known: Mapping[str, Sequence[str]]) -> np.ndarray:
-        """Read one column to its cleaned type: float, datetime64[us], bool or object text."""
+    def read(self, column: Column, known: Mapping[str, Sequence[str]]) -> Values:
+        """Read one column to its cleaned type: float, datetime64[us], bool or text."""
         d = self.different[column.name]
         if column.kind in ("number", "integer"):
             values = self._numbers(column, d)
@@ -246,7 +263,7 @@ class ColumnReader:
     ) -> None:
         """Report a distinct text that can't be used: each of its rows, or all in one line."""
         d = self.different[column.name]
-        indices = np.flatnonzero(d.code == which)
+        indices = d.rows(which)
         text = d.texts[which]
         lenient = self.place.table in LENIENT_TABLES
         # A lenient table loses the value only, except in its key, without which the row is worth nothing.
@@ -282,6 +299,8 @@ class ColumnReader:
     def _empty_cells(self, column: Column, d: Distinct) -> None:
         if not column.required or column.gaps:
             return
+        if column.kind in ("text", "choice", "bool") and "" not in d.texts:
+            return
         for which, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             empty = text == "" if column.kind in ("text", "choice", "bool") else mark == TEXT and is_no_result(text)
             if empty:
@@ -295,9 +314,13 @@ class ColumnReader:
         values = np.full(len(d.texts), np.nan)
         is_pct, is_share = column.unit.startswith("%"), column.unit in ("fraction", "1/point")
         signed = np.zeros(len(d.texts), dtype=bool)  # written with a per cent sign, so no fraction
+        limits = np.full(len(d.texts), np.nan)
+        limited = self.place.table == "samples" and column.name in LIMITED_COLUMNS
         for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             if mark == TEXT:
-                if text.endswith("%") and (is_pct or is_share):
+                if limited and (limit := below_limit(text)):
+                    limits[i] = self._limit(column, i, limit, match)
+                elif text.endswith("%") and (is_pct or is_share):
                     bare = text[:-1].rstrip()
                     signed[i] = True
                     values[i] = self._text_number(column, i, bare, match) * (1.0 if is_pct else 0.01)
@@ -316,6 +339,11 @@ class ColumnReader:
                     self._note(column, i, "percent-format", says)
             else:
                 self._not_a_number(column, i, text, mark)
+        if np.isfinite(limits).any():
+            self.limits[column.name] = limits[d.code]
+            for which in np.flatnonzero(np.isfinite(limits)):
+                says = f"{self._heading(column)} is `{shown(d.texts[which])}`: below the laboratory's limit"
+                self._note(column, int(which), "below-limit", f"{says}, kept as oil_dry_below_pct")
         values = values * match.factor + match.offset
         if is_pct and column.hard is not None and column.hard[0] >= 1:
             values = self._fractions(column, d, values, signed)
@@ -330,6 +358,15 @@ class ColumnReader:
             default = float(column.default)
             out = np.where(np.isnan(out) & ~self.bad, default, out)
         return out
+
+    def _limit(self, column: Column, which: int, text: str, match: Match) -> float:
+        """Limit of a result such as <5.0."""
+        number = self._text_number(column, which, text, match)
+        if np.isfinite(number) and column.hard is not None and not 0 < number <= column.hard[1]:
+            says = f"{self._heading(column)} is `{shown(self.different[column.name].texts[which])}`"
+            self._fault(column, which, "out-of-range", says, _range_words(column.hard, match), "Correct the number.")
+            return np.nan
+        return number
 
     def _text_number(self, column: Column, which: int, text: str, match: Match) -> float:
         number = None if self.decimal is None else read_number(text, self.decimal)
@@ -427,7 +464,7 @@ class ColumnReader:
         return values
 
     def _unusual(self, column: Column, d: Distinct, which: int, match: Match) -> None:
-        indices = np.flatnonzero(d.code == which)
+        indices = d.rows(which)
         more = f" in {len(indices)} rows" if len(indices) > 1 else ""
         says = f"{self._heading(column)} is {shown(d.texts[which])}{more}"
         self.place.add(
@@ -552,7 +589,7 @@ class ColumnReader:
         if has_short_year(text):
             do = "Write the year with four digits."
         elif order is not None and date_proof(text) not in ("", order):
-            do = f"The file's dates are {'day/month' if order == 'dmy' else 'month/day'}; correct this one."
+            do = f"The file's dates are {_ORDER_WORDS[order]}; correct this one."
         else:
             do = "Write the date as 2026-10-05."
         self._fault(column, which, "no-date", says, "a date", do)
@@ -639,7 +676,7 @@ class ColumnReader:
                 values[i] = truth
         return values[d.code]
 
-    def _choices(self, column: Column, d: Distinct) -> np.ndarray:
+    def _choices(self, column: Column, d: Distinct) -> Values:
         keys = {name_key(choice): choice for choice in column.choices}
         values = np.full(len(d.texts), column.default or "", dtype=object)
         for i, text in enumerate(d.texts):
@@ -653,12 +690,15 @@ class ColumnReader:
                 self._fault(column, i, "no-choice", says, " or ".join(column.choices), do)
             else:
                 values[i] = choice
-        return values[d.code]
+        return text_rows(values, d.code)
 
-    def _names(self, column: Column, d: Distinct, known: Mapping[str, Sequence[str]]) -> np.ndarray:
+    def _names(self, column: Column, d: Distinct, known: Mapping[str, Sequence[str]]) -> Values:
+        if not d.marked and column.refers_to not in known:
+            self.names[column.name] = d.texts, d.code
+            return text_rows(d.texts if d.arrow is None else d.arrow, d.code)
         values = np.array([*d.texts, ""], dtype=object)[:-1]
         is_name = bool(column.refers_to) or column.unique
-        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+        for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True) if d.marked else ()):
             if mark in (DEAD, BROKEN) and text:
                 self._not_a_number(column, i, text, mark)
                 values[i] = ""
@@ -668,7 +708,11 @@ class ColumnReader:
                 values[i] = ""
         if column.refers_to and column.refers_to in known:
             self._refer(column, values, known[column.refers_to])
-        return values[d.code]
+        # Two spellings may mean one name now.
+        again, values = pd.factorize(values)
+        code = again[d.code]
+        self.names[column.name] = values, code
+        return text_rows(values, code)
 
     def _refer(self, column: Column, values: np.ndarray, names: Sequence[str]) -> None:
         exact = set(names)
@@ -712,6 +756,12 @@ class ColumnReader:
             says = f"{self._heading(column)} was read by the aliases table: {pairs}{more}"
             index = int(np.argmax(d.code == agreed[0]))
             self.place.add("alias", NOTE, says, "", "Nothing to do.", index=index, column=column.name)
+
+
+def text_rows(values: np.ndarray | Sequence[str] | pa.Array, code: np.ndarray) -> Values:
+    """Rows of a text column from its different texts and which of them each row holds."""
+    rows: Values = pd.Series(values, dtype="str").array.take(code)
+    return rows
 
 
 def _many(n: int) -> str:

@@ -7,24 +7,28 @@ import html
 import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from olivetime.harvest.hindcast import Hindcast
-from olivetime.report import figures, page, tables
+from olivetime.languages import mark, said, say, say_count
+from olivetime.report import figures, page, sheet, tables
+from olivetime.words import Unit, count_text, day_text, display_unit, money_text, number_text
+
+if TYPE_CHECKING:
+    from olivetime.harvest.hindcast import Hindcast
 
 LEAST_LOT = 0.5  # smaller lots [display unit] are rounded away; they are shares of rare scenarios
 LEAST_WEIGHT = 0.005  # shapes with less say are not shown
 TALL_IN = 5.5  # a picture taller than this [inches] leaves pages half empty (tried on A4 and Letter)
 
 _WORDS = {
-    "pick_order": "Pick order",
-    "what_if": "What if",
-    "mill_week": "Mill week",
-    "curve_review": "Curve review",
-    "season_check": "Season check",
-    "lookback": "Lookback",
+    "pick_order": mark("Pick order"),
+    "what_if": mark("What if"),
+    "mill_week": mark("Mill week"),
+    "curve_review": mark("Curve review"),
+    "season_check": mark("Season check"),
+    "lookback": mark("Lookback"),
 }
 
 
@@ -49,7 +53,7 @@ def head(week: tables.Week, name: str = "pick_order") -> str:
 def _sub(week: tables.Week) -> str:
     info = week.info
     who = info.get("grower") or f"{info['name']}, {info['place']}"
-    sub = f"{who} · {tables.day_text(info['as_of'], info, 'yMMMd')} · {_extent(week)}"
+    sub = f"{who} · {day_text(info['as_of'], info, 'yMMMd')} · {_extent(week)}"
     return f'<p class="sub">{html.escape(sub)}</p>'
 
 
@@ -67,21 +71,21 @@ def lookback_head(week: tables.Week, past: Hindcast) -> str:
     str
         HTML for `olivetime.report.weekly.show`.
     """
-    first, mark, rest = past.says.partition("; ")
-    return _sub(week) + page.answer(first + mark.strip(), rest)
+    first, comma, rest = past.says.partition("; ")
+    return _sub(week) + page.answer(first + comma.strip(), rest)
 
 
 def _extent(week: tables.Week) -> str:
-    unit = tables.display_unit(week.info, "area")
-    area = tables.number_text(unit.of(week.stage["area_ha"].sum()), week.info)
-    return f"{tables.count_text(len(week.stage), 'block')} · {area} {unit.label}".replace(
+    unit = display_unit(week.info, "area")
+    area = number_text(unit.of(week.stage["area_ha"].sum()), week.info)
+    return f"{count_text(len(week.stage), 'block', info=week.info)} · {area} {unit.label}".replace(
         " ", "\N{NO-BREAK SPACE}", 1
     ).replace(f" {unit.label}", f"\N{NO-BREAK SPACE}{unit.label}")
 
 
-def heed(name: str) -> str:
+def heed(week: tables.Week, name: str) -> str:
     """Give the cautions of a page as a list; see `olivetime.report.tables.cautions`."""
-    return page.list_of(tables.cautions(name), css="caution")
+    return page.list_of(tables.cautions(name, week.info), css="caution")
 
 
 def answer(week: tables.Week, name: str) -> tuple[str, str]:
@@ -126,33 +130,52 @@ def _order_answer(week: tables.Week) -> tuple[str, str]:
 
 
 def _curves_answer(week: tables.Week) -> tuple[str, str]:
-    stage = week.stage
+    stage, info = week.stage, week.info
     reached = int((stage["verdict"] == "reached").sum())
-    blocks = tables.count_text(len(stage), "block")
-    verb = "has" if reached == 1 else "have"
-    first = f"{reached} of {blocks} {verb} reached the target."
+    blocks = count_text(len(stage), "block", info=info)
+    first = say_count(
+        "{n} of {blocks} has reached the target.",
+        "{n} of {blocks} have reached the target.",
+        reached,
+        info,
+        blocks=blocks,
+    )
     doubtful = len(tables.doubtful(week))
-    rest = [f"{tables.count_text(doubtful, 'sample')} should be looked at again." if doubtful else ""]
+    rest = []
+    if doubtful:
+        rest.append(
+            say_count("{n} sample should be looked at again.", "{n} samples should be looked at again.", doubtful, info)
+        )
     never = int(stage["verdict"].isin(["never", "may never"]).sum())
-    rest.append(f"{tables.count_text(never, 'block')} may never reach it." if never else "")
+    if never:
+        rest.append(say_count("{n} block may never reach it.", "{n} blocks may never reach it.", never, info))
     if len(week.next_samples):
         row = week.next_samples.iloc[0]
         names = dict(zip(stage["block_id"], stage["block_name"], strict=True))
-        rest.append(f"Sample {names.get(row['block_id'], row['block_id'])} next: {row['why']}.")
-    return first, " ".join(part for part in rest if part)
+        block = names.get(row["block_id"], row["block_id"])
+        rest.append(say("Sample {block} next: {why}.", info, block=block, why=said(str(row["why"]), info)))
+    return first, " ".join(rest)
 
 
 def _records_answer(week: tables.Week) -> tuple[str, str]:
     counts = week.findings["level"].value_counts()
     errors, warnings, notes = (int(counts.get(level, 0)) for level in ("error", "warning", "note"))
     undecided = int((week.order["status"] == "cannot be decided").sum())
+    info = week.info
     if errors:
-        first = f"{tables.count_text(errors, 'error')} in the records: mend {'it' if errors == 1 else 'them'} first."
+        first = say_count(
+            "{n} error in the records: mend it first.", "{n} errors in the records: mend them first.", errors, info
+        )
     else:
-        first = "Yes: no error was found."
-    rest = f"{tables.count_text(warnings, 'warning')}, {tables.count_text(notes, 'note')}."
+        first = say("Yes: no error was found.", info)
+    rest = f"{count_text(warnings, 'warning', info=info)}, {count_text(notes, 'note', info=info)}."
     if undecided:
-        rest += f" {tables.count_text(undecided, 'block')} cannot be decided on until then."
+        rest += " " + say_count(
+            "{n} block cannot be decided on until then.",
+            "{n} blocks cannot be decided on until then.",
+            undecided,
+            info,
+        )
     return first, rest
 
 
@@ -160,39 +183,46 @@ def _mill_answer(week: tables.Week) -> tuple[str, str]:
     today = pd.Timestamp(week.info["as_of"])
     ahead = week.mill[(week.mill["day"] < today + pd.Timedelta(days=7)) & (week.mill["crop_t"].astype(float) > 0)]
     if ahead.empty:
-        return "No fruit reaches the mill in the next 7 days.", ""
+        return say("No fruit reaches the mill in the next 7 days.", week.info), ""
     by_day = ahead.groupby("day").agg(crop_t=("crop_t", "sum"), limit_t=("limit_t", "max"))
-    unit = tables.display_unit(week.info, "crop")
+    unit = display_unit(week.info, "crop")
 
     def amount(tonnes: float) -> str:
-        return tables.number_text(unit.of(tonnes), week.info)
+        return number_text(unit.of(tonnes), week.info)
 
-    first = (
-        f"{amount(by_day['crop_t'].sum())} {unit.label} reach the mill on {tables.count_text(len(by_day), 'day')}"
-        " of the next 7."
+    info = week.info
+    first = say_count(
+        "{amount} reach the mill on {n} day of the next 7.",
+        "{amount} reach the mill on {n} days of the next 7.",
+        len(by_day),
+        info,
+        amount=f"{amount(by_day['crop_t'].sum())} {unit.label}",
     )
     full = by_day["crop_t"].idxmax()
-    on = tables.day_text(full, week.info, "MMMEd")
     top, limit = by_day.at[full, "crop_t"], by_day.at[full, "limit_t"]
+    parts = {"day": day_text(full, info, "MMMEd"), "limit": amount(limit), "amount": amount(top), "unit": unit.label}
     if amount(top) == amount(limit) or top <= limit:
-        rest = f"The fullest day is {on}: {amount(top)} of the {amount(limit)} {unit.label} the mill can take."
-    else:
-        rest = f"{on} brings {amount(top)} {unit.label}, more than the {amount(limit)} the mill can take that day."
-    return first, rest
+        return first, say("The fullest day is {day}: {amount} of the {limit} {unit} the mill can take.", info, **parts)
+    message = mark("{day} brings {amount} {unit}, more than the {limit} the mill can take that day.")
+    return first, say(message, info, **parts)
 
 
 def _what_if_answer(week: tables.Week) -> tuple[str, str]:
     table = week.what_ifs
     money = next((name for name in ("gain", "value_change", "value") if name in table), None)
     if table.empty or money is None:
-        return "Nothing was asked.", ""
+        return say("Nothing was asked.", week.info), ""
     worth = pd.to_numeric(table[money], errors="coerce")
     if not worth.abs().max() > 0:
-        return "None of the changes asked about moves the worth of the order.", ""
+        return say("None of the changes asked about moves the worth of the order.", week.info), ""
     row = table.loc[worth.abs().idxmax()]
-    amount = tables.money_text(abs(float(row[money])), week.info)
-    gain = "gain" if float(row[money]) > 0 else "cost"
-    return f"Most would change with: {row.iloc[0]}.", f"It would {gain} about {amount} over the season."
+    amount = money_text(abs(float(row[money])), week.info)
+    message = mark("It would gain about {money} over the season.")
+    if float(row[money]) < 0:
+        message = mark("It would cost about {money} over the season.")
+    change = said(str(row.iloc[0]), week.info)
+    first = say("Most would change with: {change}.", week.info, change=change)
+    return first, say(message, week.info, money=amount)
 
 
 def picture(week: tables.Week, kind: str, **options: Any) -> str:
@@ -217,20 +247,24 @@ def picture(week: tables.Week, kind: str, **options: Any) -> str:
         return figures.show_html(week, kind, **options)
     narrow = figures.figure_png(figures.draw(week, kind, **options))
     wide = figures.figure_png(figures.draw(week, kind, wide=True, **options))
-    markup = figures.figure_html(narrow, kinds[kind].alt(week, **options), kinds[kind].caption, broad=True)
+    markup = figures.figure_html(
+        narrow, kinds[kind].alt(week, **options), say(kinds[kind].caption, week.info), broad=True
+    )
     source = (
         f'<source media="(min-width: 48rem), print" srcset="data:image/png;base64,{base64.b64encode(wide).decode()}">'
     )
     return re.sub(r"<img [^>]*>", lambda found: f"<picture>{source}{found[0]}</picture>", markup, count=1)
 
 
-def fold(summary: str, *parts: tables.DisplayTable | str, paper: bool = True) -> str:
+def fold(week: tables.Week, summary: str, *parts: sheet.DisplayTable | str, paper: bool = True) -> str:
     """Give tables that few readers need behind one line that opens them.
 
     Parameters
     ----------
+    week : Week
+        Gives the language.
     summary : str
-        The line.
+        The line, in English; said in the week's language.
     *parts : DisplayTable or str
         Tables, or HTML.
     paper : bool
@@ -241,13 +275,16 @@ def fold(summary: str, *parts: tables.DisplayTable | str, paper: bool = True) ->
     str
         HTML for `olivetime.report.weekly.show`.
     """
-    inside = "".join(tables.html_table(part) if isinstance(part, tables.DisplayTable) else part for part in parts)
-    line = html.escape(summary)
+    inside = "".join(sheet.html_table(part) if isinstance(part, sheet.DisplayTable) else part for part in parts)
+    line = html.escape(say(summary, week.info))
     if paper:
         return f"<details><summary>{line}</summary>{inside}</details>"
+    elsewhere = say(
+        "{table}: on the web page of this report, and in the folder data.", week.info, table=say(summary, week.info)
+    )
     return (
         f'<details class="screen"><summary>{line}</summary>{inside}</details>'
-        f'<p class="note paper">{line}: on the web page of this report, and in the folder data.</p>'
+        f'<p class="note paper">{html.escape(elsewhere)}</p>'
     )
 
 
@@ -264,22 +301,40 @@ def assumed(week: tables.Week) -> str:
     str
         HTML for `olivetime.report.weekly.show`.
     """
-    table = tables.assumptions_table(week)
-    name, value, unit, says, source = (
-        table.headings.index(h) for h in ("Assumption", "Value", "Unit", "Says", "Source")
-    )
+    table = sheet.assumptions_table(week)
+    name, value, unit, says, source = range(5)  # the table's columns in order
     lines = []
     for row in table.rows:
         amount = f"{row[value]} {row[unit]}".strip()
-        lines.append(f"{row[name]}: {amount}{f' ({row[source]})' if row[source] else ''}. {row[says]}".strip())
-    inside = tables.html_table(table)
+        # A grower's paper is kept short: the sources stand on the web page of the same report.
+        origin = f" ({row[source]})" if row[source] and "grower" not in week.info else ""
+        lines.append(f"{row[name]}: {amount}{origin}. {row[says]}".strip())
+    inside = sheet.html_table(table)
+    summary = html.escape(say("Every assumption, its value and its source", week.info))
     return (
-        f'<details class="screen"><summary>Every assumption, its value and its source</summary>{inside}</details>'
+        f'<details class="screen"><summary>{summary}</summary>{inside}</details>'
         + page.list_of(lines, css="paper")
     )
 
 
-def limits_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
+def files_read(week: tables.Week) -> str:
+    """Every file the week was made from: a table on screens, short lines in two columns on paper.
+
+    Parameters
+    ----------
+    week : Week
+
+    Returns
+    -------
+    str
+        HTML for `olivetime.report.weekly.show`.
+    """
+    table = sheet.sources_table(week)
+    lines = [", ".join(cell for cell in row if cell) for row in table.rows]
+    return f'<div class="screen">{sheet.html_table(table)}</div>' + page.list_of(lines, css="paper")
+
+
+def limits_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
     """What limits each day: one row a day, use and limit of every resource, the binding one named.
 
     Parameters
@@ -296,24 +351,30 @@ def limits_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
     end = pd.Timestamp(info["as_of"]) + pd.Timedelta(days=days)
     rows = week.capacity[week.capacity["day"] < end]
     resources = list(dict.fromkeys(rows["resource"].astype(str)))
-    crop = tables.display_unit(info, "crop")
+    crop = display_unit(info, "crop")
     cells: dict[tuple[pd.Timestamp, str], str] = {}
     limiting: dict[pd.Timestamp, list[str]] = {}
     for row in rows.itertuples():
-        unit = crop if row.unit == "t" else tables.Unit(str(row.unit), digits=1)
-        used, limit = (tables.number_text(unit.of(float(v)), info, unit.digits) for v in (row.used, row.limit))
-        cells[row.day, str(row.resource)] = f"{used} of {limit} {unit.label}" if used and limit else ""
+        unit = crop if row.unit == "t" else Unit(str(row.unit), digits=1)
+        used, limit = (number_text(unit.of(float(v)), info, unit.digits) for v in (row.used, row.limit))
+        cells[row.day, str(row.resource)] = (
+            say("{amount} of {limit}", info, amount=used, limit=f"{limit} {unit.label}") if used and limit else ""
+        )
         if pd.notna(row.binding) and bool(row.binding):
-            limiting.setdefault(row.day, []).append(str(row.resource))
+            limiting.setdefault(row.day, []).append(said(str(row.resource), info))
     found = sorted(set(rows["day"]))
-    return tables.DisplayTable(
-        caption="Used, of what each day allows",
-        headings=("Day", "Limits the day", *(name[:1].upper() + name[1:] for name in resources)),
+    return sheet.DisplayTable(
+        caption=say("Used, of what each day allows", info),
+        headings=(
+            say("Day", info),
+            say("Limits the day", info),
+            *(name[:1].upper() + name[1:] for name in (said(resource, info) for resource in resources)),
+        ),
         units=("",) * (2 + len(resources)),
         rows=tuple(
             (
-                tables.day_text(day, info, "MMMEd"),
-                ", ".join(limiting.get(day, [])) or "nothing",
+                day_text(day, info, "MMMEd"),
+                ", ".join(limiting.get(day, [])) or say("nothing", info),
                 *(cells.get((day, name), "") for name in resources),
             )
             for day in found
@@ -321,11 +382,11 @@ def limits_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
         align=("left",) * (2 + len(resources)),
         places=("name", "", *("",) * len(resources)),
         kind="cards",
-        empty="No capacity is known.",
+        empty=say("No capacity is known.", info),
     )
 
 
-def arrivals_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
+def arrivals_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
     """Fruit of each day at the mill: how much, of what the mill can take, in which lots.
 
     Parameters
@@ -339,76 +400,75 @@ def arrivals_table(week: tables.Week, *, days: int = 7) -> tables.DisplayTable:
     DisplayTable
     """
     info = week.info
-    crop = tables.display_unit(info, "crop")
+    crop = display_unit(info, "crop")
     end = pd.Timestamp(info["as_of"]) + pd.Timedelta(days=days)
     rows = week.mill[(week.mill["day"] < end) & (week.mill["crop_t"].astype(float) > 0)]
 
     def amount(tonnes: float) -> str:
-        return tables.number_text(crop.of(tonnes), info)
+        return number_text(crop.of(tonnes), info)
 
     found = []
     for day, part in rows.groupby("day", sort=True):
         lots = part[crop.of(part["crop_t"].astype(float)) >= LEAST_LOT].sort_values("crop_t", ascending=False)
         found.append(
             (
-                tables.day_text(day, info, "MMMEd"),
-                f"{amount(part['crop_t'].sum())} {crop.label}",
-                f"of {amount(part['limit_t'].max())} {crop.label}",
+                day_text(day, info, "MMMEd"),
+                amount(part["crop_t"].sum()),
+                amount(part["limit_t"].max()),
                 "; ".join(f"{lot} {amount(t)}" for lot, t in zip(lots["lot"], lots["crop_t"], strict=True)),
             )
         )
-    return tables.DisplayTable(
-        caption=f"Fruit to the mill by day, mean of the scenarios; lots in {crop.label}",
-        headings=("Day", "Fruit", "Limit", "Lots"),
-        units=("", "", "", ""),
+    return sheet.DisplayTable(
+        caption=say("Fruit to the mill by day, mean of the scenarios; lots in {unit}", info, unit=crop.label),
+        headings=tuple(say(h, info) for h in (mark("Day"), mark("Fruit"), mark("Limit"), mark("Lots"))),
+        units=("", crop.label, crop.label, ""),
         rows=tuple(found),
-        align=("left",) * 4,
-        places=("name", "when", "first", "line"),
-        kind="cards order",
-        empty="No fruit goes to the mill in these days.",
+        align=("left", "right", "right", "left"),
+        places=("name", "", "", "line"),
+        kind="cards",
+        empty=say("No fruit goes to the mill in these days.", info),
     )
 
 
-def shapes_table(week: tables.Week) -> tables.DisplayTable:
+def shapes_table(week: tables.Week) -> sheet.DisplayTable:
     """Weight of each curve shape by cultivar: how much each had to say in the average."""
     rows = week.shapes
     return _table(
-        "Shapes of the oil curve and their weights",
-        ("Cultivar", "Shape", "Weight"),
+        week,
+        mark("Shapes of the oil curve and their weights"),
+        (mark("Cultivar"), mark("Shape"), mark("Weight")),
         ("", "", "%"),
         [
-            (str(row.cultivar), str(row.shape), tables.number_text(100 * float(row.weight), week.info))
+            (str(row.cultivar), str(row.shape), number_text(100 * float(row.weight), week.info))
             for row in rows[rows["weight"].astype(float) >= LEAST_WEIGHT].itertuples()
         ],
-        "No curves were fitted.",
+        mark("No curves were fitted."),
     )
 
 
-def week_effects_table(week: tables.Week) -> tables.DisplayTable:
+def week_effects_table(week: tables.Week) -> sheet.DisplayTable:
     """Error that all samples of a week share (one laboratory day, one rain), as the fit sees it."""
     return _table(
-        "What all samples of a week and laboratory had in common",
-        ("Week and laboratory", "Shift"),
+        week,
+        mark("What all samples of a week and laboratory had in common"),
+        (mark("Week and laboratory"), mark("Shift")),
         ("", "%"),
-        [
-            (str(row.week), tables.number_text(100 * float(row.effect), week.info, 1))
-            for row in week.week_effects.itertuples()
-        ],
-        "No common shift was found.",
+        [(str(row.week), number_text(100 * float(row.effect), week.info, 1)) for row in week.week_effects.itertuples()],
+        mark("No common shift was found."),
     )
 
 
-def _table(caption, headings, units, rows, empty) -> tables.DisplayTable:
+def _table(week, caption, headings, units, rows, empty) -> sheet.DisplayTable:
     numbers = len(headings) - 1
-    return tables.DisplayTable(
-        caption=caption,
-        headings=tuple(headings),
+    return sheet.DisplayTable(
+        caption=say(caption, week.info),
+        headings=tuple(say(heading, week.info) for heading in headings),
         units=tuple(units),
         rows=tuple(rows),
         align=("left",) * numbers + ("right",),
         places=("name", *("first",) * (numbers - 1), ""),
         kind="cards",
-        empty=empty,
+        empty=say(empty, week.info),
     )
 
 
@@ -434,12 +494,21 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
     info = week.info
     links = reports.set_index("key")
     older = reports[reports["status"] == "older"]
-    body = [_failures(reports[reports["status"] == "failed"]), page.answer(*_order_answer(week)), '<ul class="ways">']
-    body.append(_way("Farm manager", "Which block next?", _first_blocks(week), links, ["pick_order", "what_if"]))
+    body = [
+        _failures(week, reports[reports["status"] == "failed"]),
+        page.answer(*_order_answer(week)),
+        '<ul class="ways">',
+    ]
     body.append(
         _way(
-            "Agronomist",
-            "Are the curves right?",
+            week, mark("Farm manager"), mark("Which block next?"), _first_blocks(week), links, ["pick_order", "what_if"]
+        )
+    )
+    body.append(
+        _way(
+            week,
+            mark("Agronomist"),
+            mark("Are the curves right?"),
             _sentence(_curves_line(week)),
             links,
             ["curve_review", "season_check", "lookback"],
@@ -447,33 +516,41 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
     )
     body.append(
         _way(
-            "Consultant, mill",
-            "What goes out?",
-            _sentence(_reports_line(reports), *_mill_answer(week)[:1]),
+            week,
+            mark("Consultant, mill"),
+            mark("What goes out?"),
+            _sentence(_reports_line(week, reports), *_mill_answer(week)[:1]),
             links,
             ["mill_week"],
-            more='<a href="#growers">Grower reports</a>',
+            more=f'<a href="#growers">{html.escape(say("Grower reports", info))}</a>',
         )
     )
-    body += ["</ul>", '<h2 id="growers">Grower reports</h2>', _growers_table(week, reports)]
+    title = html.escape(say("Grower reports", info))
+    body += ["</ul>", f'<h2 id="growers">{title}</h2>', _growers_table(week, reports)]
     if len(older):
-        body.append(
-            f'<p class="note">Made from earlier records of this week: {html.escape(", ".join(older["key"]))}.</p>'
-        )
+        earlier = say("Made from earlier records of this week: {reports}.", info, reports=", ".join(older["key"]))
+        body.append(f'<p class="note">{html.escape(earlier)}</p>')
     body += [f'<p class="note">{html.escape(note)}</p>' for note in notes]
     body.append(
-        '<p class="note">Every table of these pages lies in the folder <code>data</code>, as CSV and Parquet;'
-        " <code>manifest.json</code> holds the digest of every file read and written.</p>"
+        '<p class="note">'
+        + say(
+            "Every table of these pages lies in the folder {data}, as CSV and Parquet; {manifest} holds the digest of "
+            "every file read and written.",
+            info,
+            data="<code>data</code>",
+            manifest="<code>manifest.json</code>",
+        )
+        + "</p>"
     )
-    day = tables.day_text(info["as_of"], info, "yMMMd")
+    day = day_text(info["as_of"], info, "yMMMd")
     sub = f"{info['name']}, {info['place']} · {_extent(week)}"
     text = page.wrap(
         "\n".join(part for part in body if part),
-        title=f"Harvest week of {day} - {info['name']}",
-        banner=f"<header><h1>Harvest week of <span>{html.escape(day)}</span></h1>"
+        title=f"{say('Harvest week of {day}', info, day=day)} - {info['name']}",
+        banner=f"<header><h1>{say('Harvest week of {day}', info, day=f'<span>{html.escape(day)}</span>')}</h1>"
         f'<p class="sub">{html.escape(sub)}</p></header>',
         locale=str(info["locale"]),
-        provenance=tables.provenance(week),
+        provenance=sheet.provenance(week),
     )
     page.check_page(text)
     return text
@@ -483,34 +560,48 @@ def _sentence(*parts: str) -> str:
     return f"<p>{html.escape(' '.join(part for part in parts if part))}</p>"
 
 
-def _failures(failed: pd.DataFrame) -> str:
+def _failures(week: tables.Week, failed: pd.DataFrame) -> str:
     if failed.empty:
         return ""
+    info, n = week.info, len(failed)
+    first = say_count("{n} report could not be made.", "{n} reports could not be made.", n, info)
+    rest = say("The others are complete. Mend the cause and run again: only what is missing is made.", info)
     rows = "".join(
         f"<li><strong>{html.escape(row.key)}</strong>: {html.escape(row.error)}</li>" for row in failed.itertuples()
     )
-    return (
-        f'<div class="caution"><p><strong>{tables.count_text(len(failed), "report")} could not be made.</strong> The'
-        f" others are complete. Mend the cause and run again: only what is missing is made.</p><ul>{rows}</ul></div>"
-    )
+    return f'<div class="caution"><p><strong>{html.escape(first)}</strong> {html.escape(rest)}</p><ul>{rows}</ul></div>'
 
 
-def _way(reader: str, question: str, line: str, links: pd.DataFrame, keys: Sequence[str], *, more: str = "") -> str:
+def _way(
+    week: tables.Week,
+    reader: str,
+    question: str,
+    line: str,
+    links: pd.DataFrame,
+    keys: Sequence[str],
+    *,
+    more: str = "",
+) -> str:
+    reader, question = (html.escape(say(text, week.info)) for text in (reader, question))
     found = []
     for key in keys:
         if key not in links.index or not links.at[key, "html"]:
             continue
-        word = _WORDS[key]
-        pdf = links.at[key, "pdf"]
+        word = say(_WORDS[key], week.info)
+        pdf, label = links.at[key, "pdf"], html.escape(say("{page} as PDF", week.info, page=word))
         found.append(
             f'<li><a href="{html.escape(links.at[key, "html"])}">{word}</a>'
-            + (f' <a href="{html.escape(pdf)}" aria-label="{word} as PDF">PDF</a>' if pdf else "")
+            + (
+                f' <a href="{html.escape(pdf)}" aria-label="{label}">PDF</a>'
+                if pdf
+                else ""
+            )
             + "</li>"
         )
     if more:
         found.append(f"<li>{more}</li>")
     return (
-        f'<li><p class="reader">{html.escape(reader)}</p><h2>{html.escape(question)}</h2>{line}'
+        f'<li><p class="reader">{reader}</p><h2>{question}</h2>{line}'
         f'<ul class="links">{"".join(found)}</ul></li>'
     )
 
@@ -519,13 +610,15 @@ def _curves_line(week: tables.Week) -> str:
     """The agronomist's answer, short enough for three answers on one phone screen."""
     first, _ = _curves_answer(week)
     doubtful = len(tables.doubtful(week))
-    return f"{first} {tables.count_text(doubtful, 'doubtful sample') if doubtful else 'No doubtful sample'}."
+    if doubtful:
+        return f"{first} {count_text(doubtful, 'doubtful sample', info=week.info)}."
+    return f"{first} {say('No doubtful sample.', week.info)}"
 
 
 def _first_blocks(week: tables.Week) -> str:
     rows = tables.planned(week).head(3)
     if rows.empty:
-        return _sentence("No block is to be picked in the days ahead.")
+        return _sentence(say("No block is to be picked in the days ahead.", week.info))
     return (
         '<ol class="soon">'
         + "".join(
@@ -537,56 +630,60 @@ def _first_blocks(week: tables.Week) -> str:
     )
 
 
-def _reports_line(reports: pd.DataFrame) -> str:
-    growers = reports[reports["notebook"] == "grower_report"]
-    line = f"{tables.count_text(int((growers['status'] != 'failed').sum()), 'grower report')} ready"
-    failed = int((reports["status"] == "failed").sum())
-    return f"{line}; {tables.count_text(failed, 'report')} failed." if failed else f"{line}; nothing failed."
+def _reports_line(week: tables.Week, reports: pd.DataFrame) -> str:
+    info, growers = week.info, reports[reports["notebook"] == "grower_report"]
+    ready, failed = int((growers["status"] != "failed").sum()), int((reports["status"] == "failed").sum())
+    line = say_count("{n} grower report ready", "{n} grower reports ready", ready, info)
+    tail = say_count("{n} report failed", "{n} reports failed", failed, info) if failed else say("nothing failed", info)
+    return f"{line}; {tail}."
 
 
 def _growers_table(week: tables.Week, reports: pd.DataFrame) -> str:
-    crop = tables.display_unit(week.info, "crop")
+    crop = display_unit(week.info, "crop")
     by_grower = reports[reports["notebook"] == "grower_report"].set_index("grower_id")
     planned = tables.planned(week).groupby("grower_id", sort=False).head(1).set_index("grower_id")
-    words = {"made": "ready", "unchanged": "ready", "older": "earlier records", "failed": "failed"}
+    info, ready = week.info, say("ready", week.info)
+    words = {"made": ready, "unchanged": ready, "older": say("earlier records", info), "failed": say("failed", info)}
+    labels = {name: html.escape(say(name, info)) for name in ("Next pick", "Blocks", "Crop", "Report")}
     rows = []
     for row in week.growers.sort_values("grower").itertuples():
-        name, pdf, state = html.escape(str(row.grower)), "", "not made"
+        name, pdf, state = html.escape(str(row.grower)), "", say("not made", info)
         if row.grower_id in by_grower.index:
             report = by_grower.loc[row.grower_id]
             state = words[report["status"]]
             if report["html"]:
                 name = f'<a href="{html.escape(report["html"])}">{name}</a>'
             if report["pdf"]:
-                pdf = (
-                    f'<a href="{html.escape(report["pdf"])}" aria-label="{html.escape(str(row.grower))} as PDF">PDF</a>'
-                )
-        next_pick = "no pick planned"
+                label = html.escape(say("{page} as PDF", info, page=str(row.grower)))
+                pdf = f'<a href="{html.escape(report["pdf"])}" aria-label="{label}">PDF</a>'
+        next_pick = say("no pick planned", info)
         if row.grower_id in planned.index:
             block = planned.loc[row.grower_id]
             next_pick = f"{block['block_name']}, {tables.when_text(block, week)}"
-        trouble = " trouble" if state == "failed" else ""
+        trouble = " trouble" if state == words["failed"] else ""
         rows.append(
             f'<tr role="row"><th scope="row" role="rowheader">{name}</th>'
-            f'<td role="cell" data-label="Next pick">{html.escape(next_pick)}</td>'
-            f'<td role="cell" class="number" data-label="Blocks">{int(row.blocks_n)}</td>'
-            f'<td role="cell" class="number" data-label="Crop" data-unit="{html.escape(crop.label)}">'
-            f"{html.escape(tables.number_text(crop.of(row.crop_t), week.info))}</td>"
-            f'<td role="cell" data-label="Report"><span class="state{trouble}">{state}</span> {pdf}</td></tr>'
+            f'<td role="cell" data-label="{labels["Next pick"]}">{html.escape(next_pick)}</td>'
+            f'<td role="cell" class="number" data-label="{labels["Blocks"]}">{int(row.blocks_n)}</td>'
+            f'<td role="cell" class="number" data-label="{labels["Crop"]}" data-unit="{html.escape(crop.label)}">'
+            f"{html.escape(number_text(crop.of(row.crop_t), week.info))}</td>"
+            f'<td role="cell" data-label="{labels["Report"]}">'
+            f'<span class="state{trouble}">{state}</span> {pdf}</td></tr>'
         )
     headings = (
-        ("Grower", ""),
-        ("Next pick", ""),
-        ("Blocks", "number"),
-        (f"Crop, {crop.label}", "number"),
-        ("Report", ""),
+        (say("Grower", info), ""),
+        (say("Next pick", info), ""),
+        (say("Blocks", info), "number"),
+        (f"{say('Crop', info)}, {crop.label}", "number"),
+        (say("Report", info), ""),
     )
+    caption = say("A grower's report holds only that grower's blocks.", info)
     cells = "".join(
         f'<th scope="col" role="columnheader" class="{css}">{html.escape(text)}</th>' for text, css in headings
     )
     return (
-        '<div class="table"><table role="table" class="cards"><caption>A grower\'s report holds only that grower\'s'
-        f' blocks.</caption><thead role="rowgroup"><tr role="row">{cells}</tr></thead>'
+        f'<div class="table"><table role="table" class="cards"><caption>{html.escape(caption)}</caption>'
+        f'<thead role="rowgroup"><tr role="row">{cells}</tr></thead>'
         f'<tbody role="rowgroup">{"".join(rows)}</tbody></table></div>'
     )
 
@@ -609,14 +706,15 @@ def weeks_page(out: Path, week: tables.Week) -> str:
     info = week.info
     weeks = sorted((path.parent.name for path in out.glob("*-*-*/manifest.json")), reverse=True)
     links = "".join(
-        f'<li><a href="{html.escape(name)}/index.html">Week of'
-        f" {html.escape(tables.day_text(name, info, 'yMMMd'))}</a></li>"
+        f'<li><a href="{html.escape(name)}/index.html">'
+        f"{html.escape(say('Week of {day}', info, day=day_text(name, info, 'yMMMd')))}</a></li>"
         for name in weeks
     )
     text = page.wrap(
         f"<ul>{links}</ul>",
-        title=f"Harvest weeks - {info['name']}",
-        banner=f'<header><h1>Harvest weeks</h1><p class="sub">{html.escape(info["name"])}</p></header>',
+        title=f"{say('Harvest weeks', info)} - {info['name']}",
+        banner=f'<header><h1>{html.escape(say("Harvest weeks", info))}</h1>'
+        f'<p class="sub">{html.escape(info["name"])}</p></header>',
         locale=str(info["locale"]),
         provenance=f"olivetime {info['version']}",
     )

@@ -15,6 +15,7 @@ from string import Template
 from typing import Any
 
 import olivetime
+from olivetime.languages import language_of, say
 
 PAGES = Path(__file__).parent / "pages"
 PAPERS = {"letter": "letter", "a4": "A4"}
@@ -58,7 +59,8 @@ def language(locale: str) -> str:
     ('en-US', 'en')
     """
     parts = [part for part in re.split(r"[_\-]", locale.split(".")[0]) if part.isalnum()]
-    return "-".join(parts[:2]) if parts else "en"
+    # Without a catalogue the words are English, whatever the country.
+    return "-".join(parts[:2]) if parts and parts[0].lower() == language_of(locale) else "en"
 
 
 def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) -> str:
@@ -82,6 +84,7 @@ def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) ->
     template = Template((PAGES / "page.html").read_text(encoding="utf-8"))
     return template.substitute(
         lang=language(locale),
+        skip=html.escape(say("To the answer", locale)),
         version=olivetime.__version__,
         title=html.escape(title),
         style=style,
@@ -128,11 +131,11 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
         if cell.cell_type == "markdown":
             found = re.match(r"#\s+(.+)", cell.source)
             if found and not question:
-                question = found[1].strip()
+                question = say(found[1].strip(), locale)
                 rest = cell.source[found.end() :].strip()
-                parts += [markdown(rest)] if rest else []
+                parts += [markdown(_in_language(rest, locale))] if rest else []
             else:
-                parts.append(markdown(cell.source))
+                parts.append(markdown(_in_language(cell.source, locale)))
         elif cell.cell_type == "code":
             parts += [_shown(output) for output in cell.outputs]
     banner = f"<header><h1>{html.escape(question)}</h1></header>"
@@ -145,6 +148,15 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
     )
     check_page(page)
     return page
+
+
+def _in_language(text: str, locale: str) -> str:
+    """Headings and paragraphs of a notebook in the language of the page."""
+    lines = []
+    for line in text.split("\n\n"):
+        mark, words = re.fullmatch(r"(#*\s*)(.*)", line.strip(), flags=re.S).groups()
+        lines.append(mark + (say(words, locale) if words else ""))
+    return "\n\n".join(lines)
 
 
 def _wide_tables(body: str) -> str:
@@ -265,11 +277,14 @@ def plain_text(markup: str) -> str:
 
 
 def group_figures(parts: Sequence[str]) -> str:
-    """Join pieces of HTML; figures that follow each other may stand two abreast."""
+    """Join pieces of HTML; figures that follow each other may stand two abreast, broad ones stand alone.
+
+    A broad figure between columns is lost in print where the page breaks beside it (seen with WeasyPrint 70).
+    """
     joined: list[str] = []
     row: list[str] = []
     for part in [*parts, ""]:
-        if part.lstrip().startswith("<figure"):
+        if part.lstrip().startswith("<figure") and not part.lstrip().startswith('<figure class="broad"'):
             row.append(part)
             continue
         if row:

@@ -1,5 +1,7 @@
 """One notebook becomes one report: parameters checked, cells run, page and PDF written, all put in place at once.
 
+A grower's report also becomes a message and a folder that are ready to send.
+
 Runs inside the worker processes of `olivetime.report.weekly`; importing this module is cheap, papermill and its
 companions are loaded by the first report.
 """
@@ -16,11 +18,14 @@ import sys
 import time
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 import olivetime
-from olivetime.report import page
+from olivetime.report import numbers, page, send, tables
 
 GROWER_ID = re.compile(r"[A-Za-z0-9_-]{1,40}")
 
@@ -29,6 +34,28 @@ def notebooks_folder() -> Path:
     """Folder of the seven notebooks: inside the installed package, or beside it in a checkout."""
     inside = Path(olivetime.__file__).parent / "notebooks"
     return inside if inside.is_dir() else Path(olivetime.__file__).parent.parent / "notebooks"
+
+
+def loaded_week(folder: str | Path) -> tables.Week:
+    """Load a saved week; a worker that shows it for grower after grower reads it once.
+
+    Parameters
+    ----------
+    folder : path
+        A week's folder (OUT/AS-OF) or its `data` folder.
+    """
+    data = Path(folder)
+    data = (data / "data" if (data / "data").is_dir() else data).resolve()
+    info = data / "info.json"  # holds the fingerprints of all tables
+    week = _loaded(data, hashlib.sha256(info.read_bytes()).hexdigest() if info.is_file() else "")
+    # A notebook that changes a table must not change it for the next report: pandas 3 copies on writing.
+    deep = int(pd.__version__.split(".")[0]) < 3
+    return tables.make_week(dict(week.info), {name: getattr(week, name).copy(deep=deep) for name in tables.TABLE_NAMES})
+
+
+@lru_cache(maxsize=2)  # this week and the one before it
+def _loaded(data: Path, digest: str) -> tables.Week:  # noqa: ARG001 - a week that was computed again is another one
+    return tables.load_week(data)
 
 
 def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
@@ -94,7 +121,7 @@ def render_report(task: Mapping[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        outputs: path inside the folder -> sha256; seconds: phase -> [s].
+        outputs: path inside the folder -> sha256; seconds: phase -> [s]; memory_mb: most that this worker has held.
 
     Raises
     ------
@@ -143,22 +170,45 @@ def render_report(task: Mapping[str, Any]) -> dict[str, Any]:
     text = page.page_html(notebook, name=task["name"], locale=task["locale"], provenance=task["provenance"])
     files[".html"] = text.encode()
     clock["html"] = time.perf_counter() - begun
+    clock["pdf"] = clock["send"] = 0.0
 
     begun = time.perf_counter()
     if task["pdf"]:
         files[".pdf"] = page.pdf_bytes(text)
-    clock["pdf"] = time.perf_counter() - begun
+        clock["pdf"] = time.perf_counter() - begun
 
-    target.parent.mkdir(parents=True, exist_ok=True)
-    if not target.parent.resolve().is_relative_to(folder.resolve()):
-        raise ValueError(f"report {task['place']}: leads out of {folder}, expected inside it. Rename the grower.")
-    for ending, data in files.items():
-        target.with_name(f"{target.name}{ending}.part").write_bytes(data)
+    places = {f"{task['place']}{ending}": data for ending, data in files.items()}
+    if "grower" in parameters:
+        begun = time.perf_counter()
+        own = tables.grower_week(loaded_week(folder), parameters["grower"])
+        stem = f"send/{own.info['as_of']}-{own.info['grower_id']}"
+        ready = send.ready_to_send(own, files, numbers.number_files(own))
+        places |= {f"{stem}{ending}": data for ending, data in ready.items()}
+        clock["send"] = time.perf_counter() - begun
+
+    for place in places:
+        if not (folder / place).resolve().is_relative_to(folder.resolve()):
+            raise ValueError(f"report {place}: leads out of {folder}, expected inside it. Rename the grower.")
+    for place, data in places.items():
+        (folder / place).parent.mkdir(parents=True, exist_ok=True)
+        (folder / f"{place}.part").write_bytes(data)
     outputs = {}
-    for ending, data in files.items():
-        os.replace(target.with_name(f"{target.name}{ending}.part"), target.with_name(f"{target.name}{ending}"))
-        outputs[f"{task['place']}{ending}"] = hashlib.sha256(data).hexdigest()
-    return {"outputs": outputs, "seconds": {name: round(value, 4) for name, value in clock.items()}}
+    for place, data in places.items():
+        os.replace(folder / f"{place}.part", folder / place)
+        outputs[place] = hashlib.sha256(data).hexdigest()
+    seconds = {name: round(value, 4) for name, value in clock.items()}
+    return {"outputs": outputs, "seconds": seconds, "memory_mb": _most_memory_mb()}
+
+
+def _most_memory_mb() -> float:
+    try:
+        import resource  # not on Windows
+    except ImportError:
+        import psutil
+
+        return round(psutil.Process().memory_info().peak_wset / 1e6, 1)
+    unit = 1.0 if sys.platform == "darwin" else 1024.0  # bytes there, kibibytes elsewhere
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6, 1)
 
 
 def _keep_imports_light() -> None:

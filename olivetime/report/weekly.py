@@ -1,48 +1,46 @@
 """The weekly run: one computation, many pages, an index last.
 
 The season is computed once and saved as files; notebooks only load and show them. Worker processes run the
-notebooks through papermill, write page and PDF beside each, and put a report in its place by renaming, only
-when all of its cells ran and its files passed. A report that fails is tried once more by itself and then
-named at the top of the index; the others are published all the same. A later run redoes what is missing,
-failed or changed.
+notebooks through papermill and write page and PDF beside each; a report counts only when all of its cells ran and
+its files passed. A report that fails is tried once more by itself and then named at the top of the index; the
+others are published all the same. Everything is built beside the published folder, which is replaced whole at the
+end (see `olivetime.report.publish`). A later run redoes what is missing, failed or changed.
 
 In notebooks only two names of this module are used: `open_week` and `show`.
 """
 
 from __future__ import annotations
 
-import contextlib
 import difflib
+import errno
 import hashlib
 import importlib.metadata
 import json
 import os
 import platform
-import re
-import shutil
-import socket
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 import olivetime
 from olivetime.fanout import Outcome, run_many
-from olivetime.harvest.order import Proposal, propose
-from olivetime.harvest.reasons import what_if
 from olivetime.records.files import write_atomic
-from olivetime.records.season import read_season
-from olivetime.report import front, page, tables
-from olivetime.report.render import check_parameters, notebooks_folder, render_report
+from olivetime.report import front, page, publish, sheet, tables
+from olivetime.report.render import check_parameters, loaded_week, notebooks_folder, render_report
 
-MANIFEST_VERSION = 1
-_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+if TYPE_CHECKING:
+    from olivetime.harvest.order import Proposal
+    from olivetime.records.season import Season
+
 # Longest time for one report [s]: a hundred times what one takes, so that only a hang meets it.
 REPORT_LIMIT_S = 300.0
+# A worker that holds more than this after a report gives way to a fresh one [MB].
+WORKER_LIMIT_MB = 500.0
 _LIBRARIES = ("numpy", "pandas", "scipy", "matplotlib", "highspy", "numba", "papermill", "weasyprint")
 
 
@@ -80,7 +78,7 @@ class RunResult:
         The page to open.
     reports : pandas.DataFrame
         One row per report: key, notebook, grower_id, status ("made", "unchanged", "older", "failed"), error,
-        html, pdf, ipynb (paths inside the folder, "" when absent), seconds.
+        html, pdf, ipynb, eml, zip (paths inside the folder, "" when absent), seconds.
     exit_code : int
         0 when all is done, 6 when a report failed.
     notes : tuple of str
@@ -128,9 +126,18 @@ def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "",
     Week
     """
     if run:
-        folder = Path(run)
-        return tables.load_week(folder / "data" if (folder / "data").is_dir() else folder)
-    return tables.week_tables(propose(read_season(season, as_of or None), seed=seed))
+        return loaded_week(run)
+    # Only who computes loads the readers and the planner: they would double the memory of every worker of a run.
+    from olivetime.harvest.order import propose
+
+    return tables.week_tables(propose(_read(season, as_of or None), seed=seed))
+
+
+def _read(season: str | Path, as_of: date | str | None) -> Season:
+    from olivetime.records.season import read_season
+    from olivetime.weather.fetched import with_outlook_file
+
+    return with_outlook_file(read_season(season, as_of))
 
 
 def open_grower(week: tables.Week, grower: str = "") -> tables.Week:
@@ -156,7 +163,7 @@ def week_before(run: str | Path = "", grower: str = "") -> tables.Week | None:
     folder = _folder_before(Path(run)) if run else None
     if folder is None:
         return None
-    week = tables.load_week(folder / "data")
+    week = loaded_week(folder)
     if not grower:
         return week
     return tables.grower_week(week, grower) if grower in set(week.growers["grower_id"]) else None
@@ -164,17 +171,13 @@ def week_before(run: str | Path = "", grower: str = "") -> tables.Week | None:
 
 def _folder_before(folder: Path) -> Path | None:
     folder = folder.resolve()
-    if not _ISO_DAY.fullmatch(folder.name):
-        return None
-    earlier = [
-        path.parent.parent
-        for path in folder.parent.glob("*/data/info.json")
-        if _ISO_DAY.fullmatch(path.parent.parent.name) and path.parent.parent.name < folder.name
-    ]
+    own = publish.week_name(folder)
+    weeks = [path.parent.parent for path in folder.parent.glob("[!.]*/data/info.json")]
+    earlier = [week for week in weeks if "" < publish.week_name(week) < own]
     return max(earlier, key=lambda path: path.name, default=None)
 
 
-def show(*parts: str | tables.DisplayTable) -> None:
+def show(*parts: str | sheet.DisplayTable) -> None:
     """Show tables and figures in a notebook; figures that follow each other may stand two abreast.
 
     Parameters
@@ -184,7 +187,7 @@ def show(*parts: str | tables.DisplayTable) -> None:
     """
     from IPython.display import display
 
-    pieces = [tables.html_table(part) if isinstance(part, tables.DisplayTable) else part for part in parts]
+    pieces = [sheet.html_table(part) if isinstance(part, sheet.DisplayTable) else part for part in parts]
     markup = page.group_figures([piece for piece in pieces if piece])
     if markup:
         display({"text/html": markup, "text/plain": page.plain_text(markup)}, raw=True)
@@ -212,7 +215,9 @@ def what_if_controls(week: tables.Week, *, season: str | Path, as_of: str = "") 
     from IPython.display import display
 
     def begin() -> Proposal:
-        return propose(read_season(season, as_of or str(week.info["as_of"])), seed=int(week.info["seed"]))
+        from olivetime.harvest.order import propose
+
+        return propose(_read(season, as_of or str(week.info["as_of"])), seed=int(week.info["seed"]))
 
     display(_controls(ipywidgets, week, begin))
 
@@ -245,6 +250,8 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
         with said:
             print("Looking for the best order; this takes some seconds.")
             try:
+                from olivetime.harvest.reasons import what_if
+
                 if not proposals:
                     proposals.append(begin())
                 told = what_if(proposals[0], **change)
@@ -278,6 +285,7 @@ def run_week(
     scheduler: str | None = None,
     say: Callable[[str], None] | None = None,
     time_limit_s: float = REPORT_LIMIT_S,
+    prepare: Callable[[Season], Season] | None = None,
 ) -> RunResult:
     """Compute the week once and publish every report of it.
 
@@ -307,6 +315,8 @@ def run_week(
         Called with one line of text for each thing done.
     time_limit_s : float
         Longest time for one report [s].
+    prepare : callable, optional
+        Changes the season that was read before anything is computed, such as by a fetched outlook.
 
     Returns
     -------
@@ -325,17 +335,21 @@ def run_week(
     """
     say = say or (lambda _: None)
     begun = time.perf_counter()
-    season = read_season(season_folder, as_of)
+    season = _read(season_folder, as_of)
+    if prepare is not None:
+        season = prepare(season)
     if units is not None:
         season = replace(season, units=units)
     seconds = {"read": time.perf_counter() - begun}
     folder = Path(out).resolve() / season.as_of.isoformat()
-    with _lock(folder) as note:
-        before = _read_manifest(folder) if resume else {}
-        week, compute_key, spent = _compute(season, folder, seed, before)
+    with publish.lock(folder) as note:
+        before = publish.known(folder, rows=resume)
+        staged = publish.stage(folder, afresh=not resume)
+        week, compute_key, spent = _compute(season, folder, staged, seed, before)
         return _publish(
             week,
             folder,
+            staged,
             before,
             season=Path(season_folder).resolve(),
             compute_key=compute_key,
@@ -381,13 +395,15 @@ def publish_week(
     RunResult
     """
     folder = Path(out).resolve() / str(week.info["as_of"])
-    with _lock(folder) as note:
-        before = _read_manifest(folder) if resume else {}
+    with publish.lock(folder) as note:
+        before = publish.known(folder, rows=resume)
+        staged = publish.stage(folder, afresh=not resume)
         begun = time.perf_counter()
-        tables.save_week(week, folder / "data")
+        tables.save_week(week, staged / "data")
         return _publish(
             week,
             folder,
+            staged,
             before,
             season=None if season_folder is None else Path(season_folder).resolve(),
             compute_key="",
@@ -403,9 +419,10 @@ def publish_week(
 
 
 def _publish(
-    week, folder, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, say, time_limit_s
-) -> RunResult:
-    """Make what is missing or changed, then index and manifest."""
+    week, folder, staged, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, say,
+    time_limit_s,
+) -> RunResult:  # fmt: skip
+    """Make what is missing or changed beside the published folder, then index and manifest, then take its place."""
     if engine not in ("olivetime", "kernel"):
         raise ValueError(f"run_week: engine is {engine!r}, expected olivetime or kernel. Choose one of the two.")
     begun = time.perf_counter()
@@ -420,28 +437,31 @@ def _publish(
         wanted = _find_grower(week, grower)
         chosen = [report for report in reports if report.parameters.get("grower") == wanted]
     for notebook, parameters in {report.notebook: report.parameters for report in chosen}.items():
-        check_parameters(notebooks_folder() / f"{notebook}.ipynb", {"run": str(folder), **parameters})
+        check_parameters(notebooks_folder() / f"{notebook}.ipynb", {"run": str(staged), **parameters})
 
-    keys = _report_keys(reports, week, folder, pdf=not no_pdf)
-    old = {row["key"]: row for row in before.get("reports", [])}
+    keys = _report_keys(reports, week, staged, pdf=not no_pdf)
+    old = {row["key"]: row for row in before["reports"]}
     rows = {
-        report.key: _kept_row(old.get(report.key), keys[report.key], folder, must_match=report in chosen)
+        report.key: _kept_row(old.get(report.key), keys[report.key], staged, must_match=report in chosen)
         for report in reports
     }
     to_do = {report.key: report for report in chosen if rows[report.key] is None}
-    made = _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, pdf=not no_pdf)
+
+    def note_done(outcome: Outcome) -> None:
+        publish.note_done(folder, "report", _new_row(to_do[outcome.key], outcome, keys[outcome.key]))
+
+    made = _render(to_do, week, staged, engine, jobs, scheduler, time_limit_s, say, note_done, pdf=not no_pdf)
     for key, outcome in made.items():
         rows[key] = _new_row(to_do[key], outcome, keys[key])
-        if outcome.error:
-            _remove_files(to_do[key], folder)
-    _remove_orphans(old, rows, folder)
+    _remove_others(before["outputs"], rows, staged)
 
     rows = {key: row for key, row in rows.items() if row is not None}
     table = _reports_table(rows.values())
-    write_atomic(folder / "index.html", front.index_page(week, table, notes).encode())
+    write_atomic(staged / "index.html", front.index_page(week, table, notes).encode())
     seconds = {**seconds, "reports": time.perf_counter() - begun}
-    manifest = _manifest(week, folder, rows, compute_key, seconds, engine=engine, notes=notes)
-    write_atomic(folder / "manifest.json", (json.dumps(manifest, indent=1, allow_nan=False) + "\n").encode())
+    manifest = _manifest(week, staged, rows, compute_key, seconds, engine=engine, notes=notes)
+    write_atomic(staged / "manifest.json", (json.dumps(manifest, indent=1, allow_nan=False) + "\n").encode())
+    publish.put_in_place(staged, folder)
     first = table.set_index("key")["status"].get("pick_order")
     if first in ("made", "unchanged"):  # a week whose order is missing must not become the newest
         write_atomic(folder.parent / "index.html", front.weeks_page(folder.parent, week).encode())
@@ -452,46 +472,50 @@ def _publish(
 # --- computing once -------------------------------------------------------------------------------------
 
 
-def _compute(season, folder: Path, seed: int, before: Mapping) -> tuple[tables.Week, str, dict[str, float]]:
+def _compute(
+    season: Season, folder: Path, staged: Path, seed: int, before: Mapping
+) -> tuple[tables.Week, str, dict[str, float]]:
     key = _digest_of(
         [
             *(f"{row.file}:{row.sha256}" for row in season.sources.itertuples()),
             season.as_of.isoformat(),
+            season.outlook_said,
             str(seed),
             season.units,
-            _code_digest(""),
+            _code_digest(),
         ]
     )
-    data = folder / "data"
-    saved = {name: value for name, value in before.get("outputs", {}).items() if name.startswith("data/")}
-    if before.get("compute_key") == key and saved and _all_match(folder, saved):
+    data = staged / "data"
+    saved = {name: value for name, value in before["outputs"].items() if name.startswith("data/")}
+    if before.get("compute_key") == key and saved and publish.all_match(staged, saved):
         begun = time.perf_counter()
         return tables.load_week(data), key, {"load": time.perf_counter() - begun}
     begun = time.perf_counter()
+    from olivetime.harvest.order import propose
+
     proposal = propose(season, seed=seed)
     planned = time.perf_counter()
     week = tables.week_tables(proposal)
     tables.save_week(week, data)
+    publish.note_done(folder, "computed", {"compute_key": key, "outputs": _data_outputs(staged)})
     return week, key, {"compute": planned - begun, "tables": time.perf_counter() - planned}
 
 
-def _code_digest(part: str) -> str:
-    """Digest of the package's own code, or of one room of it, pages included."""
-    root = Path(olivetime.__file__).parent / part
-    files = sorted(path for path in root.rglob("*") if path.suffix in {".py", ".html", ".css"})
-    return _digest_of(f"{path.relative_to(root).as_posix()}:{_sha256(path)}" for path in files)
+def _code_digest(*parts: str) -> str:
+    """Digest of the package's own code, or of parts of it, pages and catalogues included."""
+    root = Path(olivetime.__file__).parent
+    found = (path for part in parts or ("*",) for path in root.glob(part))
+    inside = {file for path in found for file in (path.rglob("*") if path.is_dir() else [path])}
+    files = sorted(path for path in inside if path.suffix in {".py", ".html", ".css", ".po"})
+    return _digest_of(f"{path.relative_to(root).as_posix()}:{publish.sha256(path)}" for path in files)
 
 
 def _digest_of(texts: Iterable[str]) -> str:
     return hashlib.sha256("\n".join(texts).encode()).hexdigest()
 
 
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def _all_match(folder: Path, outputs: Mapping[str, str]) -> bool:
-    return all((folder / name).is_file() and _sha256(folder / name) == digest for name, digest in outputs.items())
+def _data_outputs(folder: Path) -> dict[str, str]:
+    return {f"data/{path.name}": publish.sha256(path) for path in sorted((folder / "data").iterdir())}
 
 
 # --- which reports --------------------------------------------------------------------------------------
@@ -526,12 +550,12 @@ def _find_grower(week: tables.Week, wanted: str) -> str:
 
 def _report_keys(reports, week: tables.Week, folder: Path, *, pdf: bool) -> dict[str, str]:
     """What each report is made from; the same key means the same files."""
-    code = _code_digest("report")
-    whole = _digest_of(f"{path.name}:{_sha256(path)}" for path in sorted((folder / "data").glob("*.csv")))
+    code = _code_digest("report", "locale", "*.py", "harvest/codes.py", "weather/frost.py")
+    whole = _digest_of(f"{path.name}:{publish.sha256(path)}" for path in sorted((folder / "data").glob("*.csv")))
     last = _folder_before(folder)  # pages say what changed since then
-    past = _sha256(last / "data" / "info.json") if last is not None else ""
+    past = publish.sha256(last / "data" / "info.json") if last is not None else ""
     whole = _digest_of([whole, past, json.dumps(week.info, sort_keys=True, default=str)])
-    notebooks = {name: _sha256(notebooks_folder() / f"{name}.ipynb") for name in {r.notebook for r in reports}}
+    notebooks = {name: publish.sha256(notebooks_folder() / f"{name}.ipynb") for name in {r.notebook for r in reports}}
     keys = {}
     for report in reports:
         data = whole
@@ -554,7 +578,7 @@ def _week_digest(week: tables.Week) -> str:
 
 def _kept_row(row: dict | None, key: str, folder: Path, *, must_match: bool) -> dict | None:
     """Row of a report that need not be made now; None when it must be (or was never made)."""
-    if row is None or row["status"] == "failed" or not row["outputs"] or not _all_match(folder, row["outputs"]):
+    if row is None or row["status"] == "failed" or not row["outputs"] or not publish.all_match(folder, row["outputs"]):
         return None
     if row["input_key"] == key:
         return {**row, "status": "unchanged"}
@@ -572,18 +596,19 @@ def _new_row(report: Report, outcome: Outcome, key: str) -> dict:
         "input_key": key,
         "outputs": value.get("outputs", {}),
         "seconds": value.get("seconds", {}),
+        "memory_mb": value.get("memory_mb", 0.0),
     }
 
 
 def _reports_table(rows: Iterable[dict]) -> pd.DataFrame:
-    columns = ["key", "notebook", "grower_id", "status", "error", "html", "pdf", "ipynb", "seconds"]
+    columns = ["key", "notebook", "grower_id", "status", "error", "html", "pdf", "ipynb", "eml", "zip", "seconds"]
     found = []
     for row in rows:
         files = {Path(name).suffix[1:]: name for name in row["outputs"]}
         found.append(
             [
                 *(row[name] for name in columns[:5]),
-                *(files.get(kind, "") for kind in ("html", "pdf", "ipynb")),
+                *(files.get(kind, "") for kind in ("html", "pdf", "ipynb", "eml", "zip")),
                 float(sum(row["seconds"].values())),
             ]
         )
@@ -593,7 +618,11 @@ def _reports_table(rows: Iterable[dict]) -> pd.DataFrame:
 # --- rendering ------------------------------------------------------------------------------------------
 
 
-def _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, *, pdf) -> dict[str, Outcome]:
+def _render(
+    to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, note_done, *, pdf
+) -> dict[str, Outcome]:
+    # A grower reads in the language of the records' [languages]; everyone else in that of the season.
+    own = {key: tables.grower_locale(week, report.parameters.get("grower")) for key, report in to_do.items()}
     tasks = {
         key: {
             "notebook": str(notebooks_folder() / f"{report.notebook}.ipynb"),
@@ -604,8 +633,8 @@ def _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, *, 
             "pdf": pdf,
             "as_of": str(week.info["as_of"]),
             "name": f"- {week.info['name']}, {week.info['as_of']}",
-            "locale": str(week.info["locale"]),
-            "provenance": tables.provenance(week),
+            "locale": own[key],
+            "provenance": sheet.provenance(replace(week, info={**week.info, "locale": own[key]})),
         }
         # The longest first, so that no worker is left alone with it at the end.
         for key, report in sorted(to_do.items(), key=lambda pair: pair[1].notebook not in _LONG)
@@ -615,17 +644,26 @@ def _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, *, 
     def tell(outcome: Outcome) -> None:
         nonlocal done
         done += 1
+        if os.strerror(errno.ENOSPC) in outcome.error:  # the other reports and the index would fail alike
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(folder.parent))
+        note_done(outcome)
         say(f"[{done}/{len(tasks)}] {outcome.key}" + (f": {outcome.error}" if outcome.error else ""))
 
     made = {}
     for outcome in run_many(
-        render_report, tasks, jobs=jobs, scheduler=scheduler, time_limit_s=time_limit_s, progress=tell
+        render_report,
+        tasks,
+        jobs=jobs,
+        scheduler=scheduler,
+        time_limit_s=time_limit_s,
+        memory_limit_mb=WORKER_LIMIT_MB,
+        progress=tell,
     ):
         made[outcome.key] = outcome
     again = {key: tasks[key] for key, outcome in made.items() if outcome.error}
     if again:  # once more, one at a time in a fresh worker: a crowded machine is no reason to lose a report
         say(f"trying again: {', '.join(again)}")
-        for outcome in run_many(render_report, again, jobs=1, time_limit_s=time_limit_s):
+        for outcome in run_many(render_report, again, jobs=1, time_limit_s=time_limit_s, progress=note_done):
             made[outcome.key] = outcome
     return made
 
@@ -633,38 +671,28 @@ def _render(to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, *, 
 # --- publishing -----------------------------------------------------------------------------------------
 
 
-def _remove_files(report: Report, folder: Path) -> None:
-    """A failed report must not leave older numbers under its address."""
-    for ending in (".html", ".pdf", ".ipynb"):
-        (folder / report.folder / f"{report.notebook}{ending}").unlink(missing_ok=True)
+def _remove_others(known: Iterable[str], rows: Mapping[str, dict | None], folder: Path) -> None:
+    """Remove what earlier runs made and no report stands for any more.
 
-
-def _remove_orphans(old: Mapping, rows: Mapping, folder: Path) -> None:
-    """Remove reports of growers who left the records since the last run of this week."""
-    for key in set(old) - set(rows):
-        places = {(folder / name).parent for name in old[key]["outputs"]}
-        for place in places:
-            if place.resolve().is_relative_to((folder / "growers").resolve()):
-                shutil.rmtree(place, ignore_errors=True)
-
-
-def _read_manifest(folder: Path) -> dict[str, Any]:
-    try:
-        found = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return found if isinstance(found, dict) and found.get("manifest_version") == MANIFEST_VERSION else {}
+    Such are files of growers who left the records, and of reports that failed: no older numbers may stay under
+    their addresses.
+    """
+    kept = {*_data_outputs(folder), *publish.LAST}
+    kept |= {name for row in rows.values() if row is not None for name in row["outputs"]}
+    for name in set(known) - kept:
+        path = folder / name
+        if path.resolve().is_relative_to(folder.resolve()):
+            path.unlink(missing_ok=True)
+            if path.parent.is_dir() and not any(path.parent.iterdir()):
+                path.parent.rmdir()
 
 
 def _manifest(week, folder, rows, compute_key, seconds, *, engine, notes) -> dict[str, Any]:
-    outputs = {
-        path.relative_to(folder).as_posix(): _sha256(path)
-        for path in [folder / "index.html", *sorted((folder / "data").iterdir())]
-    }
+    outputs = {"index.html": publish.sha256(folder / "index.html"), **_data_outputs(folder)}
     for row in rows.values():
         outputs |= row["outputs"]
     return {
-        "manifest_version": MANIFEST_VERSION,
+        "manifest_version": publish.MANIFEST_VERSION,
         "as_of": str(week.info["as_of"]),
         "season": str(week.info["name"]),
         "seed": int(week.info["seed"]),
@@ -685,50 +713,3 @@ def _manifest(week, folder, rows, compute_key, seconds, *, engine, notes) -> dic
         "reports": list(rows.values()),
         "seconds": {name: round(value, 3) for name, value in seconds.items()},
     }
-
-
-@contextlib.contextmanager
-def _lock(folder: Path) -> Iterator[str]:
-    """Keep two runs from working on one week; yields a sentence when a stale lock was removed."""
-    import psutil  # comes with ipykernel; tells a running process from one that reused its number
-
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / ".lock"
-    me = {"pid": os.getpid(), "host": socket.gethostname(), "begun": psutil.Process().create_time()}
-    note = ""
-    try:
-        held = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        held = None
-    except (OSError, ValueError):
-        held = {}
-    if held is not None:
-        if held.get("host") != me["host"] or _lives(held):
-            raise BlockingIOError(
-                f"{path}: another run (process {held.get('pid', 'unknown')} on {held.get('host', 'unknown host')})"
-                " works on this week, expected none. Wait for it to end; if no run is alive there, delete this file."
-            )
-        path.unlink(missing_ok=True)
-        note = f"An earlier run (process {held['pid']}) ended without finishing; this run took over from it."
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            json.dump(me, file)
-    except FileExistsError as problem:
-        raise BlockingIOError(
-            f"{path}: another run began at the same moment, expected none. Wait for it to end and run again."
-        ) from problem
-    for leftover in list(folder.rglob("*.part")):
-        leftover.unlink(missing_ok=True)  # of a run that was ended while it wrote
-    try:
-        yield note
-    finally:
-        path.unlink(missing_ok=True)
-
-
-def _lives(held: Mapping[str, Any]) -> bool:
-    import psutil
-
-    try:
-        return abs(psutil.Process(int(held["pid"])).create_time() - float(held["begun"])) < 2.0
-    except (psutil.NoSuchProcess, KeyError, TypeError, ValueError):
-        return False

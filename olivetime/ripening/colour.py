@@ -19,6 +19,7 @@ from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
+from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
@@ -83,28 +84,16 @@ class OrdinalFamily:
         """See effects.Family.value."""
         alpha = thresholds(phi)
         if self.link == "logit":
-            out = self._logit(eta, alpha)
-        else:
-            out = self._general(eta, alpha)
+            counts = np.ascontiguousarray(self.counts).reshape(-1, len(alpha) + 1)
+            parts = _logit_terms(counts, self.mean.ravel(), self.variance.ravel(), eta.ravel(), alpha)
+            l0, l1, l2, l3 = (part.reshape(eta.shape) for part in parts)
+            return l0, l1, l2, l3
+        out = self._general(eta, alpha)
         known = np.isfinite(self.mean)
         if known.any():
             for whole, part in zip(out, self._mean_terms(eta[known], alpha, known), strict=True):
                 whole[known] = part
         return out
-
-    def _logit(self, eta: Array, alpha: Array) -> tuple[Array, Array, Array, Array]:
-        # p_k = F(b) F(-a) (1 - exp(a - b)): a sum over thresholds, each a binomial of its two neighbours.
-        lower, both = self.counts[..., :-1], self.counts[..., :-1] + self.counts[..., 1:]
-        u = alpha - eta[..., None]
-        e = np.exp(-np.abs(u))
-        below = np.where(u >= 0, 1.0, e) / (1.0 + e)
-        density = e / (1.0 + e) ** 2
-        both_f = both * density
-        gap = np.log(-np.expm1(-np.diff(alpha)))
-        l0 = (lower * u - both * (np.maximum(u, 0.0) + np.log1p(e))).sum(-1) + self.counts[..., 1:-1] @ gap
-        l1 = (both * below - lower).sum(-1)
-        l3 = (both_f * (1.0 - 2.0 * below)).sum(-1)
-        return l0, l1, -both_f.sum(-1), l3
 
     def _general(self, eta: Array, alpha: Array) -> tuple[Array, Array, Array, Array]:
         p, f, f1, f2 = _classes(self.link, eta, alpha)
@@ -131,21 +120,16 @@ class OrdinalFamily:
         """See effects.Family.gradient."""
         alpha = thresholds(phi)
         n_alpha = len(alpha)
-        a_, b_ = a[..., None], b[..., None]
         if self.link == "logit":
-            lower, both = self.counts[..., :-1], self.counts[..., :-1] + self.counts[..., 1:]
-            below = special.expit(alpha - eta[..., None])
-            both_f = both * below * (1.0 - below)
-            by_alpha = lower - both * below + both_f * (a_ - b_ * (1.0 - 2.0 * below))
-            by_alpha = by_alpha.reshape(-1, n_alpha).sum(0)
-            gap = np.diff(alpha)
-            inside = self.counts[..., 1:-1].reshape(-1, n_alpha - 1).sum(0) / np.expm1(np.minimum(gap, 500.0))
-            by_alpha[1:] += inside
-            by_alpha[:-1] -= inside
+            counts = np.ascontiguousarray(self.counts).reshape(-1, n_alpha + 1)
+            by_alpha = _logit_gradient(
+                counts, self.mean.ravel(), self.variance.ravel(), eta.ravel(), alpha, a.ravel(), b.ravel()
+            )
         else:
             p, f, f1, f2 = _classes(self.link, eta, alpha)
             p1, p2 = -_steps(f), _steps(f1)
             by_alpha = np.zeros(n_alpha)
+            a_, b_ = a[..., None], b[..., None]
             for side, sign in ((slice(None, -1), 1.0), (slice(1, None), -1.0)):
                 q, q1, q2 = p[..., side], p1[..., side], p2[..., side]
                 first, r1, r2 = f / q, q1 / q, q2 / q
@@ -153,7 +137,7 @@ class OrdinalFamily:
                 third = f2 / q - r2 * first + 2.0 * r1 * (f1 / q) + 2.0 * r1**2 * first
                 part = sign * self.counts[..., side] * (first + a_ * second + b_ * third)
                 by_alpha += part.reshape(-1, n_alpha).sum(0)
-        known = np.isfinite(self.mean)
+        known = np.isfinite(self.mean) if self.link != "logit" else np.zeros(0, dtype=bool)
         if known.any():
             m, m1, m2, _, f, f1, f2 = _mean_class(self.link, eta[known], alpha)
             v = self.variance[known][:, None]
@@ -174,6 +158,94 @@ class OrdinalFamily:
         counts[rows < 0] = 0.0
         mean[rows < 0] = np.nan
         return replace(self, counts=counts, mean=mean, variance=self.variance[rows])
+
+
+@njit(cache=True)
+def _logit_terms(counts, mean, variance, eta, alpha):
+    """Log-likelihood of counts (n, K), or of a mean class where one is known, and three derivatives by eta (n,).
+
+    p_k = F(b) F(-a) (1 - exp(a - b)): a sum over thresholds, each a binomial of its two neighbours.
+    """
+    n, n_alpha = len(eta), len(alpha)
+    l0, l1, l2, l3 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    gap = np.zeros(n_alpha)
+    for t in range(1, n_alpha):
+        gap[t] = np.log(-np.expm1(alpha[t - 1] - alpha[t]))
+    for i in range(n):
+        if np.isfinite(mean[i]):
+            m, m1, m2, m3 = 0.0, 0.0, 0.0, 0.0
+            for t in range(n_alpha):
+                below = 1.0 / (1.0 + np.exp(eta[i] - alpha[t]))
+                f = below * (1.0 - below)
+                m += 1.0 - below
+                m1 += f
+                m2 -= f * (1.0 - 2.0 * below)
+                m3 += f * (1.0 - 6.0 * f)
+            away, v = mean[i] - m, variance[i]
+            l0[i] = -0.5 * away**2 / v - 0.5 * np.log(2.0 * np.pi * v)
+            l1[i] = away * m1 / v
+            # The second derivative is kept negative, so that a wild report cannot turn the curvature over.
+            l2[i] = min(-(m1**2) + away * m2, -0.05 * m1**2) / v
+            l3[i] = (-3.0 * m1 * m2 + away * m3) / v
+            continue
+        for t in range(n_alpha):
+            lower = counts[i, t]
+            both = lower + counts[i, t + 1]
+            if both == 0.0:
+                continue
+            u = alpha[t] - eta[i]
+            e = np.exp(-abs(u))
+            one = 1.0 / (1.0 + e)
+            below = one if u >= 0 else e * one
+            density = both * e * one * one
+            l0[i] += lower * u - both * (max(u, 0.0) - np.log(one))
+            if t:
+                l0[i] += lower * gap[t]
+            l1[i] += both * below - lower
+            l2[i] -= density
+            l3[i] += density * (1.0 - 2.0 * below)
+    return l0, l1, l2, l3
+
+
+@njit(cache=True)
+def _logit_gradient(counts, mean, variance, eta, alpha, a, b):
+    """Sum over samples of (l + a l' + b l'') differentiated by the thresholds."""
+    n_alpha = len(alpha)
+    out, inside = np.zeros(n_alpha), np.zeros(n_alpha)
+    below = np.empty(n_alpha)
+    for i in range(len(eta)):
+        if np.isfinite(mean[i]):
+            m, m1, m2 = 0.0, 0.0, 0.0
+            for t in range(n_alpha):
+                below[t] = 1.0 / (1.0 + np.exp(eta[i] - alpha[t]))
+                f = below[t] * (1.0 - below[t])
+                m += 1.0 - below[t]
+                m1 += f
+                m2 -= f * (1.0 - 2.0 * below[t])
+            away = mean[i] - m
+            for t in range(n_alpha):
+                f = below[t] * (1.0 - below[t])
+                f1 = f * (1.0 - 2.0 * below[t])
+                f2 = f * (1.0 - 6.0 * f)
+                part = -away * f + a[i] * (f * m1 + away * f1) + b[i] * (-2.0 * m1 * f1 + f * m2 - away * f2)
+                out[t] += part / variance[i]
+            continue
+        for t in range(n_alpha):
+            lower = counts[i, t]
+            both = lower + counts[i, t + 1]
+            if both == 0.0:
+                continue
+            u = alpha[t] - eta[i]
+            e = np.exp(-abs(u))
+            one = 1.0 / (1.0 + e)
+            share = one if u >= 0 else e * one
+            out[t] += lower - both * share + both * e * one * one * (a[i] - b[i] * (1.0 - 2.0 * share))
+            inside[t] += lower
+    for t in range(1, n_alpha):
+        move = inside[t] / np.expm1(min(alpha[t] - alpha[t - 1], 500.0))
+        out[t] += move
+        out[t - 1] -= move
+    return out
 
 
 def thresholds(phi: Array) -> Array:

@@ -444,6 +444,6 @@ def _plateau_line_profile(corner_width: float, floor: float = 0.05) -> Callable[
 OIL_SHAPES: dict[str, Curve] = {
     "logistic": oil_shape("logistic", _logistic_profile),
     "gompertz": oil_shape("gompertz", _gompertz_profile),
-    "plateau_line": oil_shape("plateau_line", _plateau_line_profile(0.2)),
+    "plateau_line": oil_shape("plateau_line", _plateau_line_profile(0.1)),
 }
-"""Shapes averaged by the oil fit. plateau_line's corner is rounded over 0.2 scales (3 days when scale is 17)."""
+"""Shapes averaged by the oil fit. plateau_line's corner is rounded over 0.1 scales (2 days when scale is 17)."""

@@ -35,6 +35,7 @@ _OUTER_STEPS = 300
 _MODE_TOLERANCE = 1e-9
 _ROUGH_TOLERANCE = 1e-7  # where three to four digits of the standard errors are enough
 _POINT_TOLERANCE = 1e-5  # for draws
+_NEAR = 1e-3  # moves of the parameters over which the factors of the curvature serve again
 _LIMIT_SD = 2.5  # how far draws of standard deviations may go, in sds of estimate and prior; our choice
 N_POINTS = 16  # sets of standard deviations behind the draws; our choice
 
@@ -104,7 +105,8 @@ class Layout:
 
     ``rows`` (G, M) holds row numbers, -1 where a group has fewer samples; ``group`` the G group names.
     ``x`` (G, M, p), ``z`` (G, M, q). A group meets only some of the D shared effects: ``active`` (G, A) are
-    their numbers, D where a group meets fewer, and ``d`` (G, M, A) their columns.
+    their numbers, D where a group meets fewer. A sample meets fewer still: ``hit`` (G, M, H) are their places
+    in the group's list, -1 where it meets fewer, and ``d`` (G, M, H) what multiplies them.
     """
 
     rows: NDArray[np.intp]
@@ -112,6 +114,7 @@ class Layout:
     x: Array
     z: Array
     d: Array
+    hit: NDArray[np.intp]
     active: NDArray[np.intp]
     group_terms: tuple[GroupTerm, ...]
     shared_terms: tuple[SharedTerm, ...]
@@ -121,13 +124,25 @@ class Layout:
 
 
 @dataclass(frozen=True)
+class _Arrow:
+    """The arrow matrix at given weights: group inverses, cross terms (G, q, A), root of the corner (D, D)."""
+
+    weight: Array
+    inverse: Array
+    cross: Array
+    corner_root: Array
+    logdet: float
+
+
+@dataclass(frozen=True)
 class Mode:
-    """Most probable effects for given parameters, and the arrow matrix there."""
+    """Most probable effects for given parameters, and the arrow matrix there; no gradient where none was asked."""
 
     eta: Array
     z_group: Array
     z_shared: Array
     z_sample: Array
+    arrow: _Arrow | None
     inverse_group: Array
     cross: Array
     corner_inverse: Array
@@ -240,6 +255,9 @@ def lay_out(
     padded = np.hstack([wide, np.zeros((n, 1))])
     columns = padded[rows[:, :, None], active[:, None, :]]
     columns[rows < 0] = 0.0
+    meets = columns != 0
+    hit = np.argsort(~meets, axis=2, kind="stable")[:, :, : int(meets.sum(2).max(initial=0))]
+    own = np.take_along_axis(columns, hit, axis=2)
     sd_names: list[str] = []
     for t in group_terms:
         if t.full:
@@ -255,7 +273,8 @@ def lay_out(
         group=tuple(names.tolist()),
         x=spread(np.asarray(x, dtype=float)),
         z=spread(np.hstack([empty, *z])),
-        d=columns,
+        d=own,
+        hit=np.where(own != 0, hit, -1),
         active=active,
         group_terms=tuple(group_terms),
         shared_terms=tuple(shared_terms),
@@ -348,22 +367,11 @@ def _sd_gradient(layout: Layout, theta: Array, by_group: Array, by_shared: Array
     return out
 
 
-@dataclass(frozen=True)
-class _Arrow:
-    """The arrow matrix at given weights: group inverses, cross terms (G, q, A), root of the corner (D, D)."""
-
-    weight: Array
-    inverse: Array
-    cross: Array
-    corner_root: Array
-    logdet: float
-
-
 @njit(cache=True)
-def _eliminate(a, d, active, w, n_shared):
+def _eliminate(a, d, hit, active, w, n_shared):
     """Take the groups out of the arrow: log determinant, inverses, cross terms, what stays in the corner."""
     n_group, n_place, q = a.shape
-    n_active = d.shape[2]
+    n_active, n_hit = active.shape[1], hit.shape[2]
     inverse = np.empty((n_group, q, q))
     cross = np.zeros((n_group, q, n_active))
     corner = np.eye(n_shared)
@@ -371,53 +379,204 @@ def _eliminate(a, d, active, w, n_shared):
     own = np.empty((q, q))
     part = np.empty((n_active, n_active))
     half = np.empty((q, n_active))
-    met = np.empty(n_active, np.intp)
     for g in range(n_group):
         own[:] = np.eye(q)
         part[:] = 0.0
         for m in range(n_place):
             weight = w[g, m]
-            n_met = 0
-            for c in range(n_active):
-                if d[g, m, c] != 0.0:
-                    met[n_met] = c
-                    n_met += 1
+            if weight == 0.0:
+                continue
             for i in range(q):
                 along = weight * a[g, m, i]
+                if along == 0.0:
+                    continue
                 for j in range(i + 1):
                     own[i, j] += along * a[g, m, j]
-                for k in range(n_met):
-                    cross[g, i, met[k]] += along * d[g, m, met[k]]
-            for k in range(n_met):
-                along = weight * d[g, m, met[k]]
-                for j in range(k + 1):
-                    part[met[k], met[j]] += along * d[g, m, met[j]]
+                for k in range(n_hit):
+                    if hit[g, m, k] >= 0:
+                        cross[g, i, hit[g, m, k]] += along * d[g, m, k]
+            for k in range(n_hit):
+                row = hit[g, m, k]
+                if row < 0:
+                    break
+                along = weight * d[g, m, k]
+                for j in range(k + 1):  # the places of a sample are in rising order
+                    part[row, hit[g, m, j]] += along * d[g, m, j]
         logdet += invert(own, inverse[g])
         if not np.isfinite(logdet):
             return False, logdet, inverse, cross, corner
         half[:] = 0.0
         for i in range(q):
             for j in range(q):
+                by = inverse[g, i, j]
                 for c in range(n_active):
-                    half[i, c] += inverse[g, i, j] * cross[g, j, c]
+                    half[i, c] += by * cross[g, j, c]
         for k in range(n_active):
             row = active[g, k]
             if row == n_shared:
-                continue
+                break
             for i in range(q):
+                by = cross[g, i, k]
                 for j in range(k + 1):
-                    part[k, j] -= cross[g, i, k] * half[i, j]
-            for j in range(k + 1):
-                column = active[g, j]
-                if column < n_shared:
-                    corner[row, column] += part[k, j]
-                    if row != column:
-                        corner[column, row] += part[k, j]
+                    part[k, j] -= by * half[i, j]
+            for j in range(k + 1):  # rising order too: the lower triangle is all that is read
+                corner[row, active[g, j]] += part[k, j]
     return True, logdet, inverse, cross, corner
 
 
+@njit(cache=True)
+def _linear(a, d, hit, active, xg, xd):
+    """Sum of effects times their columns in every sample, (G, M)."""
+    n_group, n_place, q = a.shape
+    out = np.zeros((n_group, n_place))
+    for g in range(n_group):
+        for m in range(n_place):
+            total = 0.0
+            for i in range(q):
+                total += a[g, m, i] * xg[g, i]
+            for k in range(hit.shape[2]):
+                if hit[g, m, k] < 0:
+                    break
+                total += d[g, m, k] * xd[active[g, hit[g, m, k]]]
+            out[g, m] = total
+    return out
+
+
+@njit(cache=True)
+def _collect(a, d, hit, active, v, n_shared):
+    """Sum of samples' values times the columns of every effect, (G, q) and (D,)."""
+    n_group, n_place, q = a.shape
+    by_group, by_shared = np.zeros((n_group, q)), np.zeros(n_shared)
+    for g in range(n_group):
+        for m in range(n_place):
+            value = v[g, m]
+            if value == 0.0:
+                continue
+            for i in range(q):
+                by_group[g, i] += value * a[g, m, i]
+            for k in range(hit.shape[2]):
+                if hit[g, m, k] < 0:
+                    break
+                by_shared[active[g, hit[g, m, k]]] += value * d[g, m, k]
+    return by_group, by_shared
+
+
+@njit(cache=True)
+def _reduced(inverse, cross, active, rg, rd):
+    """Right-hand side (D,) of the corner once the groups are taken out, and what they took (G, q)."""
+    n_group, q = rg.shape
+    half, xd = np.zeros((n_group, q)), rd.copy()
+    for g in range(n_group):
+        for i in range(q):
+            for j in range(q):
+                half[g, i] += inverse[g, i, j] * rg[g, j]
+        for k in range(active.shape[1]):
+            row = active[g, k]
+            if row == len(xd):
+                break
+            for i in range(q):
+                xd[row] -= cross[g, i, k] * half[g, i]
+    return half, xd
+
+
+@njit(cache=True)
+def _put_back(inverse, cross, active, half, xd):
+    """Effects of the groups (G, q) once the shared ones are known."""
+    n_group, q = half.shape
+    out = half.copy()
+    met = np.empty(q)
+    for g in range(n_group):
+        met[:] = 0.0
+        for k in range(active.shape[1]):
+            row = active[g, k]
+            if row == len(xd):
+                break
+            for i in range(q):
+                met[i] += cross[g, i, k] * xd[row]
+        for i in range(q):
+            for j in range(q):
+                out[g, i] -= inverse[g, i, j] * met[j]
+    return out
+
+
+@njit(cache=True)
+def _spreads(a, z, d, d0, hit, active, inverse, cross, corner, w):
+    """Variance of every sample's predictor (G, M), and sums of weight times column times covariance.
+
+    The covariance of the samples' predictors with the group effects is summed into (q, q) by the unscaled
+    columns z, that with the shared effects into (D,) by d0.
+    """
+    n_group, n_place, q = a.shape
+    n_active, n_hit, n_shared = active.shape[1], hit.shape[2], corner.shape[0]
+    variance = np.zeros((n_group, n_place))
+    by_group, by_shared = np.zeros((q, q)), np.zeros(n_shared)
+    reach, with_corner = np.empty((q, n_active)), np.empty((q, n_active))
+    middle, along, line = np.empty((q, q)), np.empty(q), np.empty(n_active)
+    for g in range(n_group):
+        n_met = 0
+        while n_met < n_active and active[g, n_met] < n_shared:
+            n_met += 1
+        reach[:], with_corner[:] = 0.0, 0.0
+        for i in range(q):
+            for j in range(q):
+                by = inverse[g, i, j]
+                for k in range(n_met):
+                    reach[i, k] += by * cross[g, j, k]
+        for k in range(n_met):
+            for j in range(n_met):
+                line[j] = corner[active[g, k], active[g, j]]
+            for i in range(q):
+                by = reach[i, k]
+                for j in range(n_met):
+                    with_corner[i, j] += by * line[j]
+        for i in range(q):
+            for j in range(q):
+                total = inverse[g, i, j]
+                for k in range(n_met):
+                    total += with_corner[i, k] * reach[j, k]
+                middle[i, j] = total  # covariance of the group's effects
+        for m in range(n_place):
+            if w[g, m] == 0.0:
+                continue
+            for i in range(q):
+                total = 0.0
+                for j in range(q):
+                    total += middle[i, j] * a[g, m, j]
+                for k in range(n_hit):
+                    if hit[g, m, k] < 0:
+                        break
+                    total -= with_corner[i, hit[g, m, k]] * d[g, m, k]
+                along[i] = total
+                variance[g, m] += a[g, m, i] * total
+            for i in range(q):
+                by = w[g, m] * z[g, m, i]
+                for j in range(q):
+                    by_group[i, j] += by * along[j]
+            for k in range(n_hit):
+                at = hit[g, m, k]
+                if at < 0:
+                    break
+                total = 0.0
+                for j in range(n_hit):
+                    if hit[g, m, j] < 0:
+                        break
+                    total += corner[active[g, at], active[g, hit[g, m, j]]] * d[g, m, j]
+                for i in range(q):
+                    total -= with_corner[i, at] * a[g, m, i]
+                variance[g, m] += d[g, m, k] * total
+                by_shared[active[g, at]] += w[g, m] * d0[g, m, k] * total
+    return variance, by_group, by_shared
+
+
 def find_mode(
-    layout: Layout, family: Family, psi: Array, start: Mode | None = None, *, tolerance: float = _MODE_TOLERANCE
+    layout: Layout,
+    family: Family,
+    psi: Array,
+    start: Mode | None = None,
+    *,
+    tolerance: float = _MODE_TOLERANCE,
+    near: bool = False,
+    gradient: bool = True,
 ) -> Mode:
     """Most probable effects, Laplace log-likelihood and its gradient.
 
@@ -431,6 +590,10 @@ def find_mode(
         A mode nearby.
     tolerance : float
         Largest gradient left, relative to the largest slope of a sample.
+    near : bool
+        Whether ``start`` is so near that its factors still serve for steps.
+    gradient : bool
+        False leaves the gradient empty.
 
     Returns
     -------
@@ -441,41 +604,33 @@ def find_mode(
     scale_g, scale_d = group_scale(layout, theta), shared_scale(layout, theta)
     sigma = float(np.exp(theta[-1])) if layout.sample_effect else 0.0
     base = layout.x @ beta
-    n_shared, active = len(scale_d), layout.active
-    a, d = layout.z @ scale_g, layout.d * np.append(scale_d, 0.0)[active][:, None, :]
+    n_shared, active, hit = len(scale_d), layout.active, layout.hit
+    a = layout.z @ scale_g
+    d = layout.d * np.append(scale_d, 0.0)[np.take_along_axis(active[:, None, :], np.maximum(hit, 0), axis=2)]
     n_group, n_place, q = a.shape
-    a_t, d_t = np.swapaxes(a, 1, 2), np.swapaxes(d, 1, 2)
-    pair = active[:, :, None] * (n_shared + 1) + active[:, None, :]
     if start is None:
         zg, zd, ze = np.zeros((n_group, q)), np.zeros(n_shared), np.zeros((n_group, n_place))
     else:
         zg, zd, ze = start.z_group, start.z_shared, start.z_sample
 
-    def times(matrix: Array, vector: Array) -> Array:
-        return (matrix @ vector[:, :, None])[:, :, 0]
-
-    def gathered(shared: Array) -> Array:
-        return np.append(shared, 0.0)[active]
-
-    def collected(by_group: Array) -> Array:
-        return np.bincount(active.ravel(), by_group.ravel(), minlength=n_shared + 1)[:n_shared]
-
     def linear(xg: Array, xd: Array) -> Array:
-        return times(a, xg) + times(d, gathered(xd))
+        return _linear(a, d, hit, active, xg, xd)
+
+    def collect(v: Array) -> tuple[Array, Array]:
+        return _collect(a, d, hit, active, v, n_shared)
 
     def arrow(w: Array) -> _Arrow:
-        fine, logdet, inverse, cross, corner = _eliminate(a, d, active, np.ascontiguousarray(w), n_shared)
+        fine, logdet, inverse, cross, corner = _eliminate(a, d, hit, active, w, n_shared)
         root, info = lapack.dpotrf(corner, lower=1) if n_shared else (corner, 0)
         if info or not fine:
             raise np.linalg.LinAlgError("the curvature of the effects is not positive")
         return _Arrow(w, inverse, cross, root, logdet + 2.0 * float(np.log(np.diag(root)).sum()))
 
     def solve(at: _Arrow, rg: Array, rd: Array) -> tuple[Array, Array]:
-        half = times(at.inverse, rg)
-        xd = rd - collected(times(np.swapaxes(at.cross, 1, 2), half))
+        half, xd = _reduced(at.inverse, at.cross, active, rg, rd)
         if n_shared:
             xd = lapack.dpotrs(at.corner_root, xd, lower=1)[0]
-        return half - times(at.inverse, times(at.cross, gathered(xd))), xd
+        return _put_back(at.inverse, at.cross, active, half, xd), xd
 
     def penalised(ll: Array, zg: Array, zd: Array, ze: Array) -> float:
         return float(0.5 * (np.vdot(zg, zg) + np.vdot(zd, zd) + np.vdot(ze, ze)) - ll.sum())
@@ -484,13 +639,13 @@ def find_mode(
     l0, l1, l2, l3 = family.value(eta, phi)
     height = penalised(l0, zg, zd, ze)
     converged = q + n_shared == 0 and sigma == 0.0
-    factor: _Arrow | None = None
+    factor = start.arrow if near and start is not None else None
     for _ in range(0 if converged else _INNER_STEPS):
         w = -l2
         de = 1.0 + sigma**2 * w
         ge = ze - sigma * l1
-        gg = zg - times(a_t, l1)
-        gd = zd - collected(times(d_t, l1))
+        sum_g, sum_d = collect(l1)
+        gg, gd = zg - sum_g, zd - sum_d
         steepest = max(np.abs(gg).max(initial=0), np.abs(gd).max(initial=0), np.abs(ge).max(initial=0))
         if steepest < tolerance * (1.0 + np.abs(l1).max(initial=0)):
             converged = True
@@ -498,8 +653,8 @@ def find_mode(
         # Weights that hardly moved since the last factors still give steps that shrink the error by as much.
         if factor is None or np.abs(w / de - factor.weight).max() > 0.02 * factor.weight.max():
             factor = arrow(w / de)
-        pull = sigma * w / de * ge
-        step_g, step_d = solve(factor, times(a_t, pull) - gg, collected(times(d_t, pull)) - gd)
+        pull_g, pull_d = collect(sigma * w / de * ge)
+        step_g, step_d = solve(factor, pull_g - gg, pull_d - gd)
         step_eta = linear(step_g, step_d)
         step_e = -(ge + sigma * w * step_eta) / de
         size = 1.0
@@ -520,7 +675,7 @@ def find_mode(
 
     w = -l2
     de = 1.0 + sigma**2 * w
-    if factor is None or np.abs(w / de - factor.weight).max(initial=0) > 1e-14 * factor.weight.max(initial=0):
+    if factor is None or near or np.abs(w / de - factor.weight).max(initial=0) > 1e-14 * factor.weight.max(initial=0):
         factor = arrow(w / de)
     inverse, cross, corner = factor.inverse, factor.cross, factor.corner_root
     logdet = np.log(de).sum() + factor.logdet
@@ -528,39 +683,33 @@ def find_mode(
         half = np.tril(lapack.dpotri(corner, lower=1)[0])
         corner = half + np.tril(half, -1).T
     loglik = float(-height - 0.5 * logdet)
+    if not gradient:
+        return Mode(eta, zg, zd, ze, factor, inverse, cross, corner, loglik, np.zeros(0), converged)
 
     # The adjoint: how the log-likelihood moves when the mode moves.
-    inv_a = a @ inverse
-    seen = d - inv_a @ cross
-    corner_of = np.zeros((n_shared + 1, n_shared + 1))
-    corner_of[:n_shared, :n_shared] = corner
-    by_corner = seen @ corner_of.ravel()[pair]
-    v0 = (inv_a * a).sum(2) + (by_corner * seen).sum(2)
+    w_seen = w / de
+    v0, spread_g, spread_d = _spreads(a, layout.z, d, layout.d, hit, active, inverse, cross, corner, w_seen)
     v = v0 / de**2 + sigma**2 / de
     pull = 0.5 * l3 * v  # -1/2 dW/deta v, with W = -l''
-    kick = pull / de
-    sg, sd = solve(factor, times(a_t, kick), collected(times(d_t, kick)))
+    sg, sd = solve(factor, *collect(pull / de))
     s_eta0 = linear(sg, sd)
     se = sigma * (pull - w * s_eta0) / de
     s_eta = s_eta0 + sigma * se
     r = l1 + pull - s_eta * w
-    w_seen = w / de
-    cov_g = inv_a - by_corner @ np.swapaxes(inverse @ cross, 1, 2)
     cov_e = sigma / de - sigma * w / de * v0 / de
-    z_t, d0_t = np.swapaxes(layout.z, 1, 2), np.swapaxes(layout.d, 1, 2)
-    by_group = times(z_t, r).T @ zg + times(z_t, l1).T @ sg
-    by_group -= (np.swapaxes(layout.z * w_seen[:, :, None], 1, 2) @ cov_g).sum(0)
-    by_shared = collected(times(d0_t, r)) * zd + collected(times(d0_t, l1)) * sd
-    by_shared -= collected((layout.d * w_seen[:, :, None] * by_corner).sum(1))
+    r_g, r_d = _collect(layout.z, layout.d, hit, active, r, n_shared)
+    l_g, l_d = _collect(layout.z, layout.d, hit, active, l1, n_shared)
+    by_group = r_g.T @ zg + l_g.T @ sg - spread_g
+    by_shared = r_d * zd + l_d * sd - spread_d
     by_sample = float((r * ze + se * l1 - w * cov_e)[layout.rows >= 0].sum()) if sigma else 0.0
-    gradient = np.concatenate(
+    slope = np.concatenate(
         [
             family.gradient(eta, phi, s_eta, 0.5 * v),
             np.tensordot(r, layout.x, axes=([0, 1], [0, 1])),
             _sd_gradient(layout, theta, by_group, by_shared, by_sample),
         ]
     )
-    return Mode(eta, zg, zd, ze, inverse, cross, corner, loglik, gradient, converged)
+    return Mode(eta, zg, zd, ze, factor, inverse, cross, corner, loglik, slope, converged)
 
 
 def quadrature_loglik(layout: Layout, family: Family, psi: Array, mode: Mode, n_nodes: int) -> float:
@@ -635,12 +784,16 @@ def fit_effects(
     n_par = len(start)
     mean = np.zeros(n_par) if prior_mean is None else prior_mean
     weight = np.zeros(n_par) if prior_sd is None else 1.0 / prior_sd**2
-    last: list[Mode] = []
+    last: list[tuple[Array, Mode]] = []
     tolerance = _MODE_TOLERANCE if exact else _ROUGH_TOLERANCE
 
     def laplace(psi: Array) -> Mode:
-        mode = find_mode(layout, arranged, psi, last[0] if last else None, tolerance=tolerance)
-        last[:] = [mode]
+        if not last:
+            mode = find_mode(layout, arranged, psi, tolerance=tolerance)
+        else:
+            near = bool(np.abs(psi - last[0][0]).max(initial=0.0) < _NEAR)
+            mode = find_mode(layout, arranged, psi, last[0][1], tolerance=tolerance, near=near)
+        last[:] = [(psi, mode)]
         return mode
 
     def quadrature(psi: Array) -> float:
@@ -703,7 +856,7 @@ def fit_effects(
         objective=-value,
         mode=mode,
         mode_slope=mode_slope,
-        points=_points(layout, arranged, psi, covariance, prior_mean, prior_sd, mode) if curvature else (),
+        points=_points(layout, arranged, psi, covariance, prior_mean, prior_sd, mode, mode_slope) if curvature else (),
         prior_mean=mean,
         prior_sd=np.full(n_par, np.inf) if prior_sd is None else prior_sd,
         converged=bool(mode.converged and worst < 1e-2),
@@ -732,14 +885,14 @@ def _hessian(
     objective: Callable[[Array], tuple[float, Array]],
     psi: Array,
     slope: Array,
-    last: list[Mode],
+    last: list[tuple[Array, Mode]],
     *,
     central: bool,
 ) -> tuple[Array, Array]:
     """Hessian by differences of the gradient, and the slope of the mode on the way."""
     centre = last[0]
     step = 3e-5 if central else 1e-4
-    base = (slope, _scaled(layout, psi, centre))
+    base = (slope, _scaled(layout, psi, centre[1]))
     rows, moved = [], []
     for k in range(len(psi)):
         sides = [base]
@@ -748,7 +901,7 @@ def _hessian(
             move[k] = sign * step
             last[:] = [centre]
             _, there = objective(psi + move)
-            sides.append((there, _scaled(layout, psi + move, last[0])))
+            sides.append((there, _scaled(layout, psi + move, last[0][1])))
         up, down, width = (sides[1], sides[2], 2.0 * step) if central else (sides[1], base, step)
         rows.append((up[0] - down[0]) / width)
         moved.append((up[1] - down[1]) / width)
@@ -772,6 +925,7 @@ def _points(
     prior_mean: Array | None,
     prior_sd: Array | None,
     mode: Mode,
+    mode_slope: Array,
 ) -> tuple[Point, ...]:
     """Solutions at standard deviations spread evenly over their normal approximation."""
     n_sd = len(layout.sd_names)
@@ -789,10 +943,16 @@ def _points(
             moves = np.clip(moves, low, high)
     follow = np.linalg.solve(own, covariance[first:, :first]) if n_sd else np.zeros((0, first))
     points = []
+    centre, n_group = _scaled(layout, psi, mode), mode.z_group.size
     for move in moves:
-        moved = psi + np.concatenate([move @ follow, move])
-        there = find_mode(layout, family, moved, mode, tolerance=_POINT_TOLERANCE)
+        away = np.concatenate([move @ follow, move])
+        moved = psi + away
         scale_g, scale_d = group_scale(layout, moved[first:]), shared_scale(layout, moved[first:])
+        # The effects follow the parameters nearly straight: a step or two is left.
+        ahead = centre + away @ mode_slope
+        z_group = np.linalg.solve(scale_g, ahead[:n_group].reshape(mode.z_group.shape).T).T
+        begin = replace(mode, z_group=np.ascontiguousarray(z_group), z_shared=ahead[n_group:] / scale_d)
+        there = find_mode(layout, family, moved, begin, tolerance=_POINT_TOLERANCE, gradient=False)
         points.append(
             Point(
                 psi=moved,

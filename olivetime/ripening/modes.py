@@ -102,7 +102,6 @@ class Layout:
     border_curve: bool  # whether the problem's own curve parameters are unknowns of the inner system
     group_problem: Ints  # (groups,), ascending
     cell: Ints  # (N,)
-    cell_start: Ints
     cell_group: Ints
     cell_slot: Ints
     week: Ints  # (N,), index within its problem
@@ -110,8 +109,11 @@ class Layout:
     obs_slot: Ints = field(init=False)
     obs_problem: Ints = field(init=False)
     first_group: Ints = field(init=False)  # (problems + 1,)
-    first_obs: Ints = field(init=False)
     group_obs: Ints = field(init=False)  # (groups + 1,)
+    met: Ints = field(init=False)  # border unknowns that each group meets, rising, one group after the other
+    first_met: Ints = field(init=False)  # (groups + 1,)
+    slot_met: Ints = field(init=False)  # (groups, slots), place of a slot's curve parameters in its group's list
+    week_met: Ints = field(init=False)  # (N,), place of an observation's week there
 
     def __post_init__(self) -> None:
         put = lambda name, value: object.__setattr__(self, name, value)  # noqa: E731 (frozen dataclass)
@@ -120,8 +122,20 @@ class Layout:
         put("obs_problem", self.group_problem[self.obs_group])
         edges = np.arange(self.problems + 1)
         put("first_group", np.searchsorted(self.group_problem, edges))
-        put("first_obs", np.searchsorted(self.obs_problem, edges))
         put("group_obs", np.searchsorted(self.obs_group, np.arange(self.groups + 1)))
+        curve = (self.cell_slot[:, None] * self.size + np.arange(self.curve_border // self.slots)) + (
+            self.cell_group * self.border
+        )[:, None]
+        weeks = self.obs_group * self.border + self.curve_border + self.week
+        keys = np.unique(np.concatenate([curve.ravel(), weeks if self.levels else weeks[:0]]))
+        first = np.searchsorted(keys, np.arange(self.groups + 1) * self.border)
+        put("met", keys - np.repeat(np.arange(self.groups), np.diff(first)) * self.border)
+        put("first_met", first)
+        put("slot_met", np.zeros((self.groups, self.slots), np.intp))
+        if self.border_curve:
+            at = np.searchsorted(keys, curve[:, 0]) - first[self.cell_group]
+            self.slot_met[self.cell_group, self.cell_slot] = at
+        put("week_met", np.searchsorted(keys, weeks) - first[self.obs_group])
 
     @property
     def inner(self) -> int:
@@ -161,22 +175,21 @@ class Layout:
             return 0.0
         return border[self.obs_problem, self.curve_border + self.week]
 
-    def spread(self, slope: Array, gradient: Array) -> tuple[Array, Array]:
-        """Transpose of the design: sums of slope times gradient into (groups, inner) and (problems, border)."""
-        cells = _cell_sums(slope[:, None] * gradient, self.cell_start)
-        inner = np.zeros((self.groups, self.slots, len(self.random)))
-        inner[self.cell_group, self.cell_slot] = cells[:, self.random]
-        border = np.zeros((self.problems, self.border))
-        if self.border_curve and len(cells):
-            flat = (self.group_problem[self.cell_group] * self.slots + self.cell_slot)[:, None] * self.size
-            count = self.problems * self.curve_border
-            sums = np.bincount((flat + np.arange(self.size)).ravel(), cells.ravel(), count)
-            border[:, : self.curve_border] = sums.reshape(self.problems, -1)
-        if self.levels:
-            flat_week = self.obs_problem * self.levels + self.week
-            sums = np.bincount(flat_week, slope, self.problems * self.levels)
-            border[:, self.curve_border :] = sums.reshape(self.problems, -1)
-        return inner.reshape(self.groups, -1), border
+    def spread(self, vectors: Array, values: Array) -> tuple[Array, Array]:
+        """Sum curve-parameter vectors (N, P) and level values (N,) into (groups, inner) and (problems, border)."""
+        return _spread(
+            np.ascontiguousarray(vectors),
+            values,
+            self.obs_slot,
+            self.week,
+            self.group_obs,
+            self.group_problem,
+            self.random,
+            self.slots,
+            self.problems,
+            self.curve_border,
+            self.levels,
+        )
 
     def along(self, gradient: Array, inner: Array, border: Array) -> tuple[Array, Array]:
         """Design times a direction: (curve parameter part (N, P), change of expected value (N,))."""
@@ -184,8 +197,23 @@ class Layout:
         return phi, np.einsum("np,np->n", gradient, phi) + self.level_effects(border)
 
 
-def _cell_sums(values: Array, start: Ints) -> Array:
-    return np.add.reduceat(values, start, axis=0) if len(start) else values[:0]
+@njit(cache=True)
+def _spread(vectors, values, obs_slot, week, group_obs, group_problem, random, slots, problems, curve, levels):
+    groups, size, q = len(group_obs) - 1, vectors.shape[1], len(random)
+    inner = np.zeros((groups, slots * q))
+    border = np.zeros((problems, curve + levels))
+    for g in range(groups):
+        p = group_problem[g]
+        for n in range(group_obs[g], group_obs[g + 1]):
+            slot = obs_slot[n]
+            for i in range(q):
+                inner[g, slot * q + i] += vectors[n, random[i]]
+            if curve:
+                for i in range(size):
+                    border[p, slot * size + i] += vectors[n, i]
+            if levels:
+                border[p, curve + week[n]] += values[n]
+    return inner, border
 
 
 def layout_of(
@@ -203,7 +231,7 @@ def layout_of(
 ) -> Layout:
     """Build the layout of observations sorted by (group, slot)."""
     key = group * slots + slot
-    cells, start, cell = np.unique(key, return_index=True, return_inverse=True)
+    cells, cell = np.unique(key, return_inverse=True)
     return Layout(
         size=size,
         random=np.asarray(random, np.intp),
@@ -214,7 +242,6 @@ def layout_of(
         border_curve=border_curve,
         group_problem=np.asarray(group_problem, np.intp),
         cell=cell.astype(np.intp),
-        cell_start=start.astype(np.intp),
         cell_group=cells // slots,
         cell_slot=cells % slots,
         week=np.zeros(len(group), np.intp) if week is None else np.asarray(week, np.intp),
@@ -253,21 +280,52 @@ class Arrow:
 
     def solve(self, inner: Array, border: Array) -> tuple[Array, Array]:
         """Solve for right-hand sides (groups, D) and (problems, border)."""
-        x = np.matmul(self.a_inv, inner[:, :, None])[:, :, 0]
-        if not self.layout.border:
-            return x, border
-        taken = self.layout.by_problem(np.matmul(inner[:, None, :], self.reach)[:, 0], self.layout.first_group)
-        z = np.empty_like(border)
+        layout = self.layout
+        z = np.ascontiguousarray(border)
+        x, z = _take_out(self.a_inv, self.reach, layout.group_problem, layout.met, layout.first_met, inner, z)
+        if not layout.border:
+            return x, z
         for p, root in enumerate(self.corner_root):
-            z[p] = lapack.dpotrs(root, border[p] - taken[p], lower=1)[0]
-        return x - np.matmul(self.reach, z[self.layout.group_problem][:, :, None])[:, :, 0], z
+            z[p] = lapack.dpotrs(root, z[p], lower=1)[0]
+        _put_back(self.reach, layout.group_problem, layout.met, layout.first_met, x, z)
+        return x, z
 
     def covariance(self) -> tuple[Array, Array]:
         """Covariance of group effects (groups, D, D), and of group with border (groups, D, border)."""
-        if not self.layout.border:
+        layout = self.layout
+        if not layout.border:
             return self.a_inv, self.reach
-        cross = -np.matmul(self.reach, self.s_inv[self.layout.group_problem])
+        cross = np.empty_like(self.reach)
+        for p, inverse in enumerate(self.s_inv):
+            part = slice(layout.first_group[p], layout.first_group[p + 1])
+            cross[part] = (self.reach[part].reshape(-1, layout.border) @ -inverse).reshape(cross[part].shape)
         return self.a_inv - np.matmul(cross, np.swapaxes(self.reach, 1, 2)), cross
+
+
+@njit(cache=True)
+def _take_out(a_inv, reach, group_problem, met, first_met, inner, border):
+    """Inner right-hand sides solved by themselves, and what is left of the border's."""
+    x, z = np.zeros_like(inner), border.copy()
+    for g in range(inner.shape[0]):
+        p = group_problem[g]
+        for i in range(inner.shape[1]):
+            value = inner[g, i]
+            for j in range(inner.shape[1]):
+                x[g, j] += a_inv[g, i, j] * value
+            for k in range(first_met[g], first_met[g + 1]):
+                z[p, met[k]] -= value * reach[g, i, met[k]]
+    return x, z
+
+
+@njit(cache=True)
+def _put_back(reach, group_problem, met, first_met, x, z):
+    for g in range(x.shape[0]):
+        p = group_problem[g]
+        for i in range(x.shape[1]):
+            total = 0.0
+            for k in range(first_met[g], first_met[g + 1]):
+                total += reach[g, i, met[k]] * z[p, met[k]]
+            x[g, i] -= total
 
 
 def log_det(matrices: Array) -> Array:
@@ -312,27 +370,54 @@ def invert(a, out):
 
 
 @njit(cache=True)
-def _eliminate(gradient, weight, bend, obs_slot, week, group_obs, group_problem, random, q_inner, q_border, curve, levels):  # noqa: E501
-    """Inverse, log determinant and coupling of every group, and the corner before they are taken out of it.
+def _eliminate(
+    gradient,
+    weight,
+    bend,
+    obs_slot,
+    group_obs,
+    group_problem,
+    met,
+    first_met,
+    slot_met,
+    week_met,
+    random,
+    q_inner,
+    q_border,
+    curve,
+    levels,
+):
+    """Inverse, log determinant and reach of every group, and the corner (lower triangle) once they are out of it.
 
-    Compiled: a loop over observations costs less here than numpy's passes over stacks of very small matrices.
+    Compiled: a loop over observations costs less here than numpy's passes over stacks of very small matrices. A
+    group meets few of the border's unknowns, so only these are walked.
     """
     groups, size, q, inner = len(group_obs) - 1, gradient.shape[1], len(random), q_inner.shape[0]
     border = q_border.shape[1]
     a_inv = np.empty((groups, inner, inner))
-    c = np.zeros((groups, inner, border))
+    reach = np.zeros((groups, inner, border))
     logdet = np.empty(groups)
     corner = q_border.copy()
     a = np.empty((inner, inner))
     outer = np.empty((size, size))
+    most = 0
+    for g in range(groups):
+        most = max(most, first_met[g + 1] - first_met[g])
+    c, solved, part = np.empty((inner, most)), np.empty((inner, most)), np.empty((most, most))
     bent = bend.shape[0] > 0
     for g in range(groups):
-        p = group_problem[g]
+        p, n_met = group_problem[g], first_met[g + 1] - first_met[g]
         for i in range(inner):
             for j in range(inner):
                 a[i, j] = q_inner[i, j]
+            for k in range(n_met):
+                c[i, k], solved[i, k] = 0.0, 0.0
+        for k in range(n_met):
+            for j in range(k + 1):
+                part[k, j] = 0.0
         for n in range(group_obs[g], group_obs[g + 1]):
-            w, slot, at = weight[n], obs_slot[n], curve + week[n]
+            w, slot = weight[n], obs_slot[n]
+            own, at = slot_met[g, slot], week_met[n]
             for i in range(size):
                 for j in range(size):
                     outer[i, j] = w * gradient[n, i] * gradient[n, j]
@@ -344,23 +429,124 @@ def _eliminate(gradient, weight, bend, obs_slot, week, group_obs, group_problem,
                     a[row, slot * q + j] += outer[random[i], random[j]]
                 if curve:
                     for j in range(size):
-                        c[g, row, slot * size + j] += outer[random[i], j]
+                        c[row, own + j] += outer[random[i], j]
                 if levels:
-                    c[g, row, at] += w * gradient[n, random[i]]
+                    c[row, at] += w * gradient[n, random[i]]
             if curve:
                 for i in range(size):
-                    for j in range(size):
-                        corner[p, slot * size + i, slot * size + j] += outer[i, j]
+                    for j in range(i + 1):
+                        part[own + i, own + j] += outer[i, j]
             if levels:
-                corner[p, at, at] += w
+                part[at, at] += w
                 if curve:
                     for i in range(size):
-                        corner[p, slot * size + i, at] += w * gradient[n, i]
-                        corner[p, at, slot * size + i] += w * gradient[n, i]
+                        part[at, own + i] += w * gradient[n, i]
         logdet[g] = invert(a, a_inv[g])
         if not np.isfinite(logdet[g]):
-            return False, a_inv, c, logdet, corner
-    return True, a_inv, c, logdet, corner
+            return False, a_inv, reach, logdet, corner
+        for i in range(inner):
+            for j in range(inner):
+                by = c[j]
+                share = a_inv[g, i, j]
+                for k in range(n_met):
+                    solved[i, k] += share * by[k]
+            for k in range(n_met):
+                reach[g, i, met[first_met[g] + k]] = solved[i, k]
+        for k in range(n_met):
+            for i in range(inner):
+                share = c[i, k]
+                if share != 0.0:
+                    for j in range(k + 1):
+                        part[k, j] -= share * solved[i, j]
+            row = met[first_met[g] + k]
+            for j in range(k + 1):
+                corner[p, row, met[first_met[g] + j]] += part[k, j]
+    return True, a_inv, reach, logdet, corner
+
+
+@njit(cache=True)
+def _covariances(
+    gradient,
+    obs_slot,
+    group_obs,
+    group_problem,
+    met,
+    first_met,
+    slot_met,
+    week_met,
+    random,
+    a_inv,
+    reach,
+    s_inv,
+    curve,
+    levels,
+):
+    """Covariance (N, P) of curve parameters with the expected value, its variance (N,), sum of group covariances."""
+    groups, size, q, inner = len(group_obs) - 1, gradient.shape[1], len(random), a_inv.shape[1]
+    c, v = np.zeros(gradient.shape), np.zeros(gradient.shape[0])
+    total = np.zeros((inner, inner))
+    most = 0
+    for g in range(groups):
+        most = max(most, first_met[g + 1] - first_met[g])
+    out, cross, cov = np.empty((inner, most)), np.empty((inner, most)), np.empty((inner, inner))
+    line = np.empty(most)
+    for g in range(groups):
+        p, begin = group_problem[g], first_met[g]
+        n_met = first_met[g + 1] - begin
+        for i in range(inner):
+            for k in range(n_met):
+                out[i, k], cross[i, k] = reach[g, i, met[begin + k]], 0.0
+        for k in range(n_met):
+            for j in range(n_met):
+                line[j] = s_inv[p, met[begin + k], met[begin + j]]
+            for i in range(inner):
+                share = out[i, k]
+                for j in range(n_met):
+                    cross[i, j] -= share * line[j]
+        for i in range(inner):
+            for j in range(i + 1):
+                value = a_inv[g, i, j]
+                for k in range(n_met):
+                    value -= cross[i, k] * out[j, k]
+                cov[i, j], cov[j, i] = value, value
+        for i in range(inner):
+            for j in range(inner):
+                total[i, j] += cov[i, j]
+        for n in range(group_obs[g], group_obs[g + 1]):
+            slot = obs_slot[n]
+            own, at, first = slot_met[g, slot], week_met[n], slot * q
+            for i in range(q):
+                value = 0.0
+                for j in range(q):
+                    value += cov[first + i, first + j] * gradient[n, random[j]]
+                if curve:
+                    for j in range(size):
+                        value += cross[first + i, own + j] * gradient[n, j]
+                if levels:
+                    value += cross[first + i, at]
+                c[n, random[i]] += value
+            if curve:
+                for i in range(size):
+                    row = met[begin + own + i]
+                    value = 0.0
+                    for j in range(q):
+                        value += cross[first + j, own + i] * gradient[n, random[j]]
+                    for j in range(size):
+                        value += s_inv[p, row, met[begin + own + j]] * gradient[n, j]
+                    if levels:
+                        value += s_inv[p, row, met[begin + at]]
+                    c[n, i] += value
+            for i in range(size):
+                v[n] += gradient[n, i] * c[n, i]
+            if levels:
+                row = met[begin + at]
+                v[n] += s_inv[p, row, row]
+                for j in range(q):
+                    v[n] += cross[first + j, at] * gradient[n, random[j]]
+                if curve:
+                    for j in range(size):
+                        v[n] += s_inv[p, row, met[begin + own + j]] * gradient[n, j]
+    return c, v, total
 
 
 _STRAIGHT = np.zeros((0, 1, 1))
@@ -375,14 +561,17 @@ def factor(
     q_border: Array,
 ) -> Arrow:
     """Assemble and factor ``sum_j weight_j a_j a_j' (+ bend) + priors``; raises LinAlgError when not positive."""
-    fine, a_inv, c, by_group, corner = _eliminate(
+    fine, a_inv, reach, by_group, corner = _eliminate(
         np.ascontiguousarray(gradient),
         np.ascontiguousarray(weight),
         _STRAIGHT if bend is None else np.ascontiguousarray(bend),
         layout.obs_slot,
-        layout.week,
         layout.group_obs,
         layout.group_problem,
+        layout.met,
+        layout.first_met,
+        layout.slot_met,
+        layout.week_met,
         layout.random,
         np.ascontiguousarray(q_inner),
         np.ascontiguousarray(q_border),
@@ -393,16 +582,13 @@ def factor(
         raise np.linalg.LinAlgError("the curvature of a group is not positive")
     logdet = layout.by_problem(by_group, layout.first_group)
     if not layout.border:
-        return Arrow(layout, a_inv, c, corner, logdet)
-    reach = np.matmul(a_inv, c)
+        return Arrow(layout, a_inv, reach, corner, logdet)
     root = np.empty_like(corner)
-    for p in range(layout.problems):  # a few cultivars, one matrix product each
-        part = slice(layout.first_group[p], layout.first_group[p + 1])
-        schur = corner[p] - c[part].reshape(-1, layout.border).T @ reach[part].reshape(-1, layout.border)
-        root[p], info = lapack.dpotrf(0.5 * (schur + schur.T), lower=1)
+    for p in range(layout.problems):
+        root[p], info = lapack.dpotrf(corner[p], lower=1)
         if info:
             raise np.linalg.LinAlgError("the curvature of the border is not positive")
-        logdet[p] += 2 * np.log(np.diagonal(root[p])).sum()
+    logdet += 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
     return Arrow(layout, a_inv, reach, root, logdet)
 
 
@@ -418,7 +604,7 @@ class Problem:
     y: Array
     weight: Array  # replicates: the error variance is sigma^2 / weight
     nu: float | None
-    below: NDArray[np.bool_] | None = None  # observations known only to lie below y; normal error only
+    below: NDArray[np.bool_] | None = None  # observations known only to lie below y, with a normal error
 
     @property
     def seen(self) -> Array:
@@ -495,7 +681,7 @@ def find_modes(
     for _ in range(budget):
         h, gradient, hessian, _, loss, root_w, push_inner, push_border = now
         slope = -loss.slope * root_w
-        g_inner, g_border = layout.spread(slope, gradient)
+        g_inner, g_border = layout.spread(slope[:, None] * gradient, slope)
         g_inner, g_border = g_inner + push_inner, g_border + push_border
         arrow = None
         if newton:
@@ -573,36 +759,27 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
     flat = np.sum(np.diagonal(outer.q_border, axis1=1, axis2=2) == 0, axis=1)
     each = modes.penalised + 0.5 * (arrow.logdet - groups_in * prior_inner - prior_border - flat * LOG_2PI) + count
 
-    cov, cross = arrow.covariance()
-    random, q = layout.random, len(layout.random)
-    shape = (layout.groups, layout.slots, q)
-    cov_cells = cov.reshape(*shape, layout.slots, q)[layout.cell_group, layout.cell_slot, :, layout.cell_slot, :]
+    gradient = np.ascontiguousarray(gradient)
+    c, v, cov = _covariances(
+        gradient,
+        layout.obs_slot,
+        layout.group_obs,
+        layout.group_problem,
+        layout.met,
+        layout.first_met,
+        layout.slot_met,
+        layout.week_met,
+        layout.random,
+        arrow.a_inv,
+        arrow.reach,
+        arrow.s_inv,
+        layout.curve_border,
+        layout.levels,
+    )
     size = layout.size
-    cov_phi = np.zeros((len(layout.cell_group), size, size))
-    cov_phi[:, random[:, None], random] = cov_cells
-    problem_of = layout.group_problem[layout.cell_group]
-    if layout.border_curve:
-        column = layout.cell_slot[:, None] * size + np.arange(size)
-        cell_cross = cross.reshape(*shape, layout.border)[layout.cell_group, layout.cell_slot]
-        to_curve = np.take_along_axis(cell_cross, column[:, None, :], axis=2)
-        cov_phi[:, random, :] += to_curve
-        cov_phi[:, :, random] += np.swapaxes(to_curve, 1, 2)
-        cov_phi += arrow.s_inv[problem_of[:, None, None], column[:, :, None], column[:, None, :]]
-    c = np.einsum("nij,nj->ni", cov_phi[layout.cell], gradient)
-    v = np.einsum("ni,ni->n", gradient, c)
-    if layout.levels:
-        week = layout.curve_border + layout.week
-        with_week = np.zeros((len(r), size))
-        with_week[:, random] = cross.reshape(*shape, layout.border)[layout.obs_group, layout.obs_slot, :, week]
-        if layout.border_curve:
-            column = layout.obs_slot[:, None] * size + np.arange(size)
-            with_week += arrow.s_inv[layout.obs_problem[:, None], column, week[:, None]]
-        c = c + with_week
-        v = v + 2 * np.einsum("ni,ni->n", gradient, with_week) + arrow.s_inv[layout.obs_problem, week, week]
-
     inner, border = modes.inner, modes.border
     away = border - outer.mean_border
-    d_q_inner = 0.5 * (inner.T @ inner + cov.sum(axis=0))
+    d_q_inner = 0.5 * (inner.T @ inner + cov)
     if layout.inner:
         d_q_inner = d_q_inner - 0.5 * layout.groups * np.linalg.inv(outer.q_inner)
     d_q_border = 0.5 * (away[:, :, None] * away[:, None, :] + arrow.s_inv)
@@ -615,8 +792,7 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
     weight_slope = -loss.kappa_slope * root_w**3
     t_phi = (0.5 * weight_slope * v)[:, None] * gradient + weight[:, None] * np.einsum("nij,nj->ni", hessian, c)
     d_phi0 = (slope[:, None] * gradient + t_phi).sum(axis=0)
-    # t_phi is not a multiple of the gradient, so it is spread as a vector; its level part goes by itself
-    t_inner, t_border = _spread_vectors(layout, t_phi, 0.5 * weight_slope * v)
+    t_inner, t_border = layout.spread(t_phi, 0.5 * weight_slope * v)
     try:
         true = factor(
             layout,
@@ -638,16 +814,6 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
     d_q_border = d_q_border - 0.5 * (side_border + np.swapaxes(side_border, 1, 2))
     d_log_sigma = d_log_sigma - np.sum((loss.bend * r + loss.slope) * root_w * a_value)
     return Laplace(each, modes, arrow, d_phi0, d_q_inner, d_q_border, float(d_log_sigma), -a_inner, -a_border)
-
-
-def _spread_vectors(layout: Layout, phi: Array, value: Array) -> tuple[Array, Array]:
-    """Sum curve-parameter vectors (N, P) and level scalars (N,) into the unknowns."""
-    inner, border = layout.spread(np.ones(len(phi)), phi)
-    if layout.levels:
-        flat_week = layout.obs_problem * layout.levels + layout.week
-        sums = np.bincount(flat_week, value, layout.problems * layout.levels)
-        border[:, layout.curve_border :] = sums.reshape(layout.problems, -1)
-    return inner, border
 
 
 def _log_det_part(q: Array, curve: int) -> Array:

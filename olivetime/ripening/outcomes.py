@@ -54,13 +54,8 @@ PLATEAU_SD_PUBLISHED = 3.0  # points by which ranch and season move a published 
 PLATEAU_SD_GIVEN = 2.5  # the same for the grower's own figure; from memory
 PLATEAU_WIDE = (45.0, 4.0)  # any other cultivar [% dry]: mean and spread of the published ones, widened
 
-MEMORIES_DAYS = (4.0, 8.0, 14.0)  # rain memories tried for moisture [d]; the scenarios' own is 8
-SCENARIO_MEMORY_DAYS = 8.0
-LEVELLING_DAYS = (
-    None,
-    120.0,
-    60.0,
-)  # days over which moisture's fall slows down, tried; None: a straight line
+MEMORIES_DAYS = (5.0, 12.0)  # short and long memory of rain, mixed by the fit of moisture [d]; from memory
+LEVELLING_DAYS = 60.0  # days over which moisture's fall slows down at most; from memory
 COLOUR_SCALE_D = 30.0  # thermal days per unit of the colour model's slope
 CLASS_COLUMNS = tuple(f"class{k}_n" for k in range(8))
 DROP_MATURITY = 4.0  # maturity from which fruit falls faster; the rules hold the rates
@@ -72,6 +67,10 @@ HEAT_PER_DAY = 1.1  # thermal days a day where no record tells; from memory
 WIDE_MOISTURE = (58.0, 4.0, -3.0)  # level, its sd [%] and change in 30 days without any sample; from memory
 VISIT_DAYS = 7  # when the next sample would be taken
 SAMPLE_CV = 0.06  # error of one oil sample, as the oil model expects it; from memory
+# What a method adds to the error of one sample: oil as a share of itself, moisture in points. Near infrared on whole
+# fruit: errors of cross-validation 1.99 and 2.06 (Gracia and Leon, abstract); 1.99 taken as a tenth of fresh oil.
+METHOD_ERROR: Mapping[str, tuple[float, float]] = MappingProxyType({"nir": (0.10, 2.06)})
+SAMPLE_MOISTURE_SD = 1.2  # error of one moisture, as its model expects it; from memory
 SAMPLE_MATURITY_SD = 0.15  # error of one maturity index of 100 fruits, counting and trees; from memory
 DOUBTFUL_SD, HUBER_SD = 3.0, 2.0  # residual that is called doubtful, and from which weight falls; our choice
 
@@ -95,8 +94,6 @@ class RipeningFit:
         of weeks are on the log of oil, the logit of colour and in points of moisture.
     unranked : mapping of str to str
         Blocks that cannot be ranked, and why.
-    memory_days : float
-        Rain memory of the moisture model [d].
     assumptions : DataFrame
         name, value, unit, source, says.
     """
@@ -105,7 +102,6 @@ class RipeningFit:
     oil: OilFit
     colour: ColourFit | None
     moisture: MoistureFit | None
-    memory_days: float
     station_days: StationDays
     blocks: pd.DataFrame
     residuals: pd.DataFrame
@@ -368,20 +364,25 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
             },
             index=pd.Index(priors["cultivar"], name="cultivar"),
         ),
+        weights=_method_weight(o, 0, SAMPLE_CV),
         seed=seed,
     )
     turns_black = _turns_black(season)
     colour, colour_rows = _fit_colour(samples, season, turns_black)
-    moisture, moisture_rows, memory = _fit_moisture(samples, season, station_days)
+    moisture, moisture_rows = _fit_moisture(samples, season, station_days)
     if colour is None:
         notes.append(("maturity", "unknown", "", "records", "no colour counts: maturity informs nothing"))
     if moisture is None:
         notes.append(("moisture", WIDE_MOISTURE[0], "%", "from memory", "no moisture in any sample: a wide default"))
-    profile = "highest likelihood of those tried"
-    notes.append(("rain memory of moisture", memory, "days", profile, "of " + _listed(MEMORIES_DAYS)))
-    if moisture is not None:
-        levelling = "none" if moisture.levelling_days is None else moisture.levelling_days
-        notes.append(("levelling of moisture", levelling, "days", profile, "of none, " + _listed(LEVELLING_DAYS[1:])))
+    mixed = "mixed by the samples"
+    notes.append(("rain memory of moisture", _listed(MEMORIES_DAYS), "days", "from memory", mixed))
+    notes.append(("levelling of moisture", LEVELLING_DAYS, "days", "from memory", f"and a straight line, {mixed}"))
+
+    if "method" in samples:
+        for method in sorted(set(samples["method"].dropna()) & set(METHOD_ERROR)):
+            cv, points = METHOD_ERROR[method]
+            says = f"such samples count less; oil, and {points:g} points of moisture"
+            notes.append((f"error of method {method}", 100 * cv, "%", "Gracia and Leon, abstract", says))
 
     residuals = pd.concat(
         [
@@ -396,7 +397,6 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
         oil=oil,
         colour=colour,
         moisture=moisture,
-        memory_days=memory,
         station_days=station_days,
         blocks=pd.DataFrame(),
         residuals=residuals,
@@ -421,18 +421,33 @@ def _samples(season: Season, station_days: StationDays) -> pd.DataFrame:
     keep = season.blocks[["block_id", "cultivar", "station_id"]]
     table = table.merge(keep, on="block_id", how="inner").reset_index(drop=True)
     if not len(table):
-        return table.assign(x=[], rain_memory_mm=[], day_of_season=[], week=[])
+        return table.assign(x=[], day_of_season=[], week=[], round=[])
     day = pd.to_datetime(table["sampled_on"])
     starts = {s: pd.Timestamp(season_start(int(s), season.start)) for s in table["season"].unique()}
     table["day"] = day
     table["x"] = station_days.heat_at(table["station_id"], day)
-    table["rain_memory_mm"] = station_days.rain_memory_at(table["station_id"], day)
     table["day_of_season"] = (day - table["season"].map(starts)).dt.days.astype(float)
-    iso = day.dt.isocalendar()
-    table["week"] = iso["year"].astype(str) + "-W" + iso["week"].astype(str).str.zfill(2)
+    table["week"] = _iso_week(day)
+    # Samples of one round reach the laboratories together, though some were taken some days before.
+    table["round"] = (
+        _iso_week(pd.to_datetime(table["received_on"]).fillna(day)) if "received_on" in table else table["week"]
+    )
     if table["lab"].nunique() > 1:
         table["week"] += " " + table["lab"].fillna("").astype(str)
     return table
+
+
+def _method_weight(samples: pd.DataFrame, which: int, usual: float) -> Array:
+    """How much a sample counts by its method, 1 for the usual error; which: 0 oil, 1 moisture."""
+    extra = np.zeros(len(samples))
+    if "method" in samples:
+        extra = samples["method"].map({m: e[which] for m, e in METHOD_ERROR.items()}).fillna(0.0).to_numpy(float)
+    return usual**2 / (usual**2 + extra**2)
+
+
+def _iso_week(day: pd.Series) -> pd.Series:
+    iso = day.dt.isocalendar()
+    return iso["year"].astype(str) + "-W" + iso["week"].astype(str).str.zfill(2)
 
 
 def _turns_black(season: Season) -> dict[str, bool]:
@@ -486,69 +501,49 @@ def _fit_colour(
 
 def _fit_moisture(
     samples: pd.DataFrame, season: Season, station_days: StationDays
-) -> tuple[MoistureFit | None, pd.DataFrame, float]:
+) -> tuple[MoistureFit | None, pd.DataFrame]:
     part = samples[samples["moisture_pct"].notna()]
     if len(part) < 3:
-        return None, _residual_rows(part.iloc[:0], [], [], [], "moisture"), SCENARIO_MEMORY_DAYS
-    y, block = part["moisture_pct"].to_numpy(float), part["block_id"].to_numpy()
-    shared = {
-        "cultivar": part["cultivar"],
-        "week": part["week"],
-        "season": part["season"],
-        "seasons": [season.label],
-        "prior": MOISTURE_PRIOR,
-    }
-    rain = {m: _rain_at(station_days, part["station_id"], part["day"], m) for m in MEMORIES_DAYS}
-    best: MoistureFit | None = None
-    memory = SCENARIO_MEMORY_DAYS
-    # One constant after the other: first how the trend levels off, then how long rain is remembered.
-    for m, levelling in [
-        *((SCENARIO_MEMORY_DAYS, tau) for tau in LEVELLING_DAYS),
-        *((m, None) for m in MEMORIES_DAYS if m != SCENARIO_MEMORY_DAYS),
-    ]:
-        tau = best.levelling_days if best is not None and m != SCENARIO_MEMORY_DAYS else levelling
-        trial = fit_moisture(
+        return None, _residual_rows(part.iloc[:0], [], [], [], "moisture")
+    y = part["moisture_pct"].to_numpy(float)
+
+    def fitted(weight: Array, start: MoistureFit | None) -> MoistureFit:
+        return fit_moisture(
             y,
             part["day_of_season"],
-            block,
-            rain_memory_mm=rain[m],
-            levelling_days=tau,
-            start=None if best is None else best.effects,
-            curvature=False,
-            **shared,
+            part["block_id"].to_numpy(),
+            rain_memory_mm=_rain_at(station_days, part["station_id"], part["day"]).T,
+            cultivar=part["cultivar"],
+            week=part["round"],
+            laboratory=part["lab"].fillna("").astype(str),
+            season=part["season"],
+            seasons=[season.label],
+            weight=weight,
+            prior=MOISTURE_PRIOR,
+            levelling_days=LEVELLING_DAYS,
+            course=True,
+            start=None if start is None else start.effects,
         )
-        if best is None or trial.effects.objective > best.effects.objective:
-            best, memory = trial, m
-    assert best is not None
+
+    by_method = _method_weight(part, 1, SAMPLE_MOISTURE_SD)
+    fit = fitted(by_method, None)
     # Huber's weights: a doubtful sample counts for less, and shows how much; it is never deleted.
-    away = np.abs(best.residual)
-    weight = np.minimum(1.0, HUBER_SD / np.maximum(away, 1e-12)) if (away > DOUBTFUL_SD).any() else np.ones(len(y))
-    fit = fit_moisture(
-        y,
-        part["day_of_season"],
-        block,
-        rain_memory_mm=rain[memory],
-        levelling_days=best.levelling_days,
-        start=best.effects,
-        weight=weight,
-        **shared,
-    )
-    residual = fit.residual / np.sqrt(weight)
-    return fit, _residual_rows(part, fit.fitted, residual, weight, "moisture"), memory
+    away = np.abs(fit.residual)
+    weight = np.ones(len(y))
+    if (away > DOUBTFUL_SD).any():
+        weight = np.minimum(1.0, HUBER_SD / np.maximum(away, 1e-12))
+        fit = fitted(weight * by_method, fit)
+    return fit, _residual_rows(part, fit.fitted, fit.residual / np.sqrt(weight), weight, "moisture")
 
 
-def _rain_series(station_days: StationDays, memory_days: float) -> Array:
-    """Remembered rain (D, G) at the end of every recorded day."""
-    keep = np.exp(-1.0 / memory_days)
-    return lfilter([1.0], [1.0, -keep], np.nan_to_num(station_days.rain_mm), axis=0)
-
-
-def _rain_at(station_days: StationDays, stations: pd.Series, days: pd.Series, memory_days: float) -> Array:
-    """Remembered rain at stations and days; the day after the last on record counts as that last one."""
+def _rain_at(station_days: StationDays, stations: pd.Series, days: pd.Series) -> Array:
+    """Remembered rain (memory, n) at stations and days; the day after the last on record counts as that last one."""
     column = pd.Index(station_days.stations).get_indexer(stations.astype(str))
     row = (pd.DatetimeIndex(days) - station_days.calendar[0]).days.to_numpy()
     row = np.clip(row, 0, len(station_days.calendar) - 1)
-    return _rain_series(station_days, memory_days)[row, column]
+    rain = np.nan_to_num(station_days.rain_mm)
+    series = (lfilter([1.0], [1.0, -np.exp(-1.0 / m)], rain, axis=0) for m in MEMORIES_DAYS)
+    return np.stack([s[row, column] for s in series])
 
 
 def _residual_rows(part: pd.DataFrame, fitted: object, residual: object, weight: object, kind: str) -> pd.DataFrame:
@@ -586,7 +581,10 @@ def _parameters(oil: OilFit, colour: ColourFit | None, moisture: MoistureFit | N
 def _week_effects(
     samples: pd.DataFrame, oil: OilFit, colour: ColourFit | None, moisture: MoistureFit | None
 ) -> pd.DataFrame:
-    season_of = samples.drop_duplicates("week").set_index("week")["season"]
+    received = samples.assign(week=samples["round"])
+    by_lab = received.assign(week=received["week"] + " " + received["lab"].fillna("").astype(str))
+    named = pd.concat([samples, received, by_lab])[["week", "season"]].drop_duplicates("week")
+    season_of = named.set_index("week")["season"]
     parts = [oil.week_effects[["week", "season", "effect"]].assign(kind="oil")]
     for kind, fit in (("maturity", colour), ("moisture", moisture)):
         if fit is not None and len(effects := fit.week_effects()):
@@ -627,7 +625,12 @@ def _draw(season: Season, fit: RipeningFit, n: int, rng: np.random.Generator) ->
     if fit.moisture is None:
         level, sd, trend = WIDE_MOISTURE
         moisture = MoistureDraws(
-            level + sd * rng.standard_normal((n, len(ids))), np.full((n, len(ids)), trend), np.zeros(n), 60.0
+            level=level + sd * rng.standard_normal((n, len(ids))),
+            trend=np.full((n, len(ids)), trend),
+            levelling=np.zeros((n, len(ids))),
+            rain=np.zeros((n, len(MEMORIES_DAYS))),
+            course=np.zeros((n, 0)),
+            centre=60.0,
         )
     else:
         moisture = fit.moisture.draw(n, rng, ids, cultivars, fit.season_label)
@@ -646,14 +649,14 @@ def _maturity(courses: _Courses, x: Array, shape: tuple[int, ...]) -> tuple[Arra
 
 
 def _at_days(season: Season, fit: RipeningFit, days: pd.DatetimeIndex) -> tuple[Array, Array, Array]:
-    """Thermal days, day of season and remembered rain (B, H) of every block on recorded days."""
+    """Thermal days, day of season (B, H) and remembered rain (memory, B, H) of every block on recorded days."""
     stations = season.blocks["station_id"].astype(str).to_numpy()
     shape = (len(stations), len(days))
     start = pd.Timestamp(season_start(season.label, season.start))
     flat_station = np.repeat(stations, len(days))
     flat_day = np.tile(days.to_numpy(), len(stations))
     heat = np.nan_to_num(fit.station_days.heat_at(flat_station, flat_day)).reshape(shape)
-    rain = _rain_at(fit.station_days, pd.Series(flat_station), pd.Series(flat_day), fit.memory_days).reshape(shape)
+    rain = _rain_at(fit.station_days, pd.Series(flat_station), pd.Series(flat_day)).reshape(-1, *shape)
     day_of_season = np.broadcast_to((days - start).days.to_numpy(float), shape)
     return heat, day_of_season, rain
 
@@ -737,7 +740,7 @@ def outcomes(season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws:
     heat = scenarios.heat_d[scenario].astype(float)
     start = pd.Timestamp(season_start(season.label, season.start))
     day_of_season = np.asarray((scenarios.days - start).days, dtype=float)
-    rain = _rain_ahead(season, fit, scenarios)[scenario]
+    rain = _rain_ahead(season, fit, scenarios)[:, scenario]
 
     dry = courses.oil.dry_pct(heat)
     wet = courses.moisture.pct(day_of_season, rain)
@@ -793,12 +796,16 @@ def outcomes(season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws:
 
 
 def _rain_ahead(season: Season, fit: RipeningFit, scenarios: Scenarios) -> Array:
-    """Remembered rain (S, B, T) with the memory that the moisture model uses."""
-    if fit.memory_days == SCENARIO_MEMORY_DAYS:
-        return scenarios.rain_memory_mm.astype(float)
+    """Remembered rain (memory, S, B, T) on the days of the plan."""
     day_before = pd.DatetimeIndex([scenarios.days[0] - pd.Timedelta(days=1)])
-    start = _at_days(season, fit, day_before)[2][:, 0]
-    return rain_memory(scenarios.rain_mm, fit.memory_days, np.broadcast_to(start, scenarios.rain_mm.shape[:2]))
+    start = _at_days(season, fit, day_before)[2][:, :, 0]
+    shape = scenarios.rain_mm.shape[:2]
+    return np.stack(
+        [
+            rain_memory(scenarios.rain_mm, m, np.broadcast_to(held, shape))
+            for m, held in zip(MEMORIES_DAYS, start, strict=True)
+        ]
+    )
 
 
 @dataclass(frozen=True)
@@ -843,7 +850,7 @@ def _non_oil_dry_matter(
     on = pd.to_datetime(blocks["crop_on"]).fillna(as_of).clip(lower=start, upper=as_of)
     stations = blocks["station_id"].astype(str)
     heat = np.nan_to_num(fit.station_days.heat_at(stations, on))[:, None]
-    rain = _rain_at(fit.station_days, stations, on, fit.memory_days)[:, None]
+    rain = _rain_at(fit.station_days, stations, on)[:, :, None]
     dry = courses.oil.dry_pct(heat)[:, :, 0] / 100.0
     wet = courses.moisture.pct((on - start).dt.days.to_numpy(float)[:, None], rain)[:, :, 0] / 100.0
     sd = blocks["crop_sd_pct"].astype(float).fillna(10.0).to_numpy() / 100.0

@@ -25,14 +25,14 @@ STEPS_C = (0.0, -1.0, -2.0)
 HOURS_ERROR_H = 3.0
 
 
-def hours_below(temp_min_c: ArrayLike, temp_max_c: ArrayLike, threshold_c: float) -> np.ndarray:
+def hours_below(temp_min_c: ArrayLike, temp_max_c: ArrayLike, threshold_c: ArrayLike) -> np.ndarray:
     """Hours of a day below a threshold, its temperature following one sine wave.
 
     Parameters
     ----------
     temp_min_c, temp_max_c : array_like
         Lowest and highest temperature of the day [C].
-    threshold_c : float
+    threshold_c : array_like
         Threshold [C].
 
     Returns
@@ -54,17 +54,40 @@ def hours_below(temp_min_c: ArrayLike, temp_max_c: ArrayLike, threshold_c: float
     return np.where(threshold_c <= low, 0.0 * mean, np.where(threshold_c > high, 24.0 + 0.0 * mean, hours))
 
 
+def frost_thresholds(season: Season) -> np.ndarray:
+    """Night minimum below which fruit is hurt, at each block.
+
+    Parameters
+    ----------
+    season : Season
+        Uses frost_threshold_c of `blocks`, else of `cultivars`, else the rule of that name.
+
+    Returns
+    -------
+    ndarray, shape (B,)
+        In the order of `blocks` [C]. All from memory: no published table by cultivar was found.
+    """
+    blocks, cultivars = season.blocks, getattr(season, "cultivars", None)
+    limit = pd.Series(np.nan, index=blocks.index)
+    if "frost_threshold_c" in blocks:
+        limit = blocks["frost_threshold_c"].astype(float)
+    if cultivars is not None and "frost_threshold_c" in cultivars and "cultivar" in blocks:
+        of_cultivar = dict(zip(cultivars["cultivar"], cultivars["frost_threshold_c"].astype(float), strict=True))
+        limit = limit.fillna(blocks["cultivar"].map(of_cultivar).astype(float))
+    return limit.fillna(float(season.rules["frost_threshold_c"])).to_numpy(float)
+
+
 def frost_risk(season: Season, scenarios: Scenarios, *, thresholds_c: Sequence[float] | None = None) -> pd.DataFrame:
     """Chance of a low below each threshold at each block and night, with hours and loss.
 
     Parameters
     ----------
     season : Season
-        Uses the rules frost_threshold_c and frost_damage_per_c.
+        Uses the rules frost_threshold_c and frost_damage_per_c, and frost_threshold_c of blocks and cultivars.
     scenarios : Scenarios
         Days ahead.
     thresholds_c : sequence of float, optional
-        Thresholds [C]; by default frost_threshold_c and 1 and 2 C below it.
+        Thresholds for all blocks [C]; by default each block's own (`frost_thresholds`) and 1 and 2 C below it.
 
     Returns
     -------
@@ -80,19 +103,21 @@ def frost_risk(season: Season, scenarios: Scenarios, *, thresholds_c: Sequence[f
     ValueError
         For no threshold.
     """
-    rules = season.rules
-    if thresholds_c is None:
-        thresholds_c = [float(rules["frost_threshold_c"]) + step for step in STEPS_C]
-    limits = sorted({float(t) for t in thresholds_c}, reverse=True)
-    if not limits:
-        raise ValueError("frost_risk: thresholds_c is empty, expected at least one threshold in C. Give one.")
     low, high = scenarios.temp_min_c, scenarios.temp_max_c
     blocks_n, days_n = low.shape[1:]
+    if thresholds_c is None:
+        limits = np.array(STEPS_C)[:, None] + frost_thresholds(season)
+    else:
+        chosen = sorted({float(t) for t in thresholds_c}, reverse=True)
+        limits = np.repeat(np.array(chosen)[:, None], blocks_n, axis=1)
+    if not len(limits):
+        raise ValueError("frost_risk: thresholds_c is empty, expected at least one threshold in C. Give one.")
     shape = (len(limits), blocks_n, days_n)
     chance, hours_mean, hours_frost, loss = np.zeros(shape), np.zeros(shape), np.full(shape, np.nan), np.zeros(shape)
-    per_c = float(rules["frost_damage_per_c"])
-    for k, limit in enumerate(limits):
-        s, b, t = np.nonzero(low < np.float32(limit))  # only these few have hours or a loss
+    per_c = float(season.rules["frost_damage_per_c"])
+    for k in range(len(limits)):
+        s, b, t = np.nonzero(low < limits[k].astype(np.float32)[:, None])  # only these few have hours or a loss
+        limit = limits[k][b]
         cold, warm = low[s, b, t].astype(float), high[s, b, t].astype(float)
         cell = b * days_n + t
         n = np.bincount(cell, minlength=blocks_n * days_n)
@@ -110,7 +135,7 @@ def frost_risk(season: Season, scenarios: Scenarios, *, thresholds_c: Sequence[f
         {
             "block_id": np.repeat(np.asarray(scenarios.block_ids, object), days_n * len(limits)),
             "day": np.tile(np.repeat(scenarios.days.to_numpy(), len(limits)), blocks_n),
-            "threshold_c": np.tile(limits, blocks_n * days_n),
+            "threshold_c": np.repeat(limits.T[:, None], days_n, axis=1).ravel(),
             "chance": flat(chance),
             "hours_mean": flat(hours_mean),
             "hours_when_frost": flat(hours_frost),

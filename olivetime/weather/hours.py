@@ -1,4 +1,4 @@
-"""Hours to days: local days of 23, 24 or 25 hours from instants in UTC, and what a block's own logger tells.
+"""Hours to days: local days of 23, 24 or 25 hours from instants in UTC.
 
 Instants are kept in UTC, because the hours of a clock change have no name of their own on the wall. A day is the
 place's: from its midnight to the next, whatever the clock did between them.
@@ -17,9 +17,6 @@ from olivetime.weather.degree_days import hourly_degree_days
 SHORT_GAP_H = 3
 # Share of a day's hours that must be there, filled ones included, for its low and high to count; our choice.
 DAY_SHARE = 0.9
-# Nights measured at a block and at its station before an offset is taken from them; our choice.
-NIGHTS_NEEDED = 20
-COLD_SHARE = 1 / 3  # the coldest nights that make the second figure of `cold_spots`
 
 
 def utc_from_local(times: Sequence[str], time_zone: str) -> pd.Series:
@@ -158,45 +155,3 @@ def _bridged(values: np.ndarray) -> np.ndarray:
     gap[inside] = seen[before[inside] + 1] - seen[before[inside]] - 1
     line = np.interp(place, seen, values[seen])
     return np.where(np.isfinite(values), values, np.where(inside & (gap <= SHORT_GAP_H), line, np.nan))
-
-
-def cold_spots(
-    days: pd.DataFrame, *, logger_of_block: Mapping[str, str], station_of_block: Mapping[str, str]
-) -> pd.DataFrame:
-    """How much colder a block's nights are than its station's, from the block's own logger.
-
-    Parameters
-    ----------
-    days : DataFrame
-        Measured days of loggers and stations: station_id, day, temp_min_c [C].
-    logger_of_block, station_of_block : mapping of str to str
-        Station id of each block's logger, and of the station its blocks follow.
-
-    Returns
-    -------
-    DataFrame
-        block_id, nights_n (measured at both), colder_c (mean of the station's low less the block's),
-        error_c (standard error of this mean, nights taken in weeks because they hang together),
-        colder_on_cold_nights_c (mean over the coldest third of the station's nights) [C], says. The three figures
-        are not a number with fewer than `NIGHTS_NEEDED` nights.
-    """
-    wide = days.drop_duplicates(["station_id", "day"]).pivot(index="day", columns="station_id", values="temp_min_c")
-    rows = []
-    for block_id, logger in logger_of_block.items():
-        common = wide.reindex(columns=[station_of_block[block_id], logger]).dropna()
-        pair, pair_days = common.to_numpy(float), common.index
-        n = len(pair)
-        if n < NIGHTS_NEEDED:
-            says = f"{n} common nights, {NIGHTS_NEEDED} are needed: colder_c stays as entered"
-            rows.append((block_id, n, np.nan, np.nan, np.nan, says))
-            continue
-        colder = pair[:, 0] - pair[:, 1]
-        week = (pair_days - pair_days[0]).days // 7
-        means = pd.Series(colder).groupby(np.asarray(week)).mean()
-        error = float(means.std(ddof=1) / np.sqrt(len(means)))
-        cold = pair[:, 0] <= np.quantile(pair[:, 0], COLD_SHARE)
-        on_cold = float(colder[cold].mean())
-        says = f"of {n} nights: {colder.mean():.1f} C colder, {on_cold:.1f} C on the coldest third"
-        rows.append((block_id, n, float(colder.mean()), error, on_cold, says))
-    columns = ["block_id", "nights_n", "colder_c", "error_c", "colder_on_cold_nights_c", "says"]
-    return pd.DataFrame(rows, columns=columns)

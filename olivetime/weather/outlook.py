@@ -17,7 +17,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from olivetime.records.season import season_start
-from olivetime.weather.stations import StationDays, findings_frame, neighbours, station_offset
+from olivetime.weather.stations import StationDays, findings_frame, loggers_only, neighbours, station_offset
 
 if TYPE_CHECKING:
     from olivetime.records.season import Season
@@ -52,6 +52,8 @@ class Outlook:
         Days ahead that every member covers (L of them).
     lead_days : ndarray of int, shape (L,)
         Days since the issue [d].
+    lender : ndarray of int, shape (G,)
+        Station whose outlook each station has: its own place, or that of the neighbour whose outlook stands in.
     temp_min_c, temp_max_c, rain_mm : ndarray, shape (M, G, L)
         Lows and highs [C] and rain [mm] at the stations, in the order of `StationDays.stations`.
     says : str
@@ -64,6 +66,7 @@ class Outlook:
     members: tuple[int, ...]
     days: pd.DatetimeIndex
     lead_days: np.ndarray
+    lender: np.ndarray
     temp_min_c: np.ndarray
     temp_max_c: np.ndarray
     rain_mm: np.ndarray
@@ -192,7 +195,7 @@ def _members(
         do = "Add the other members if the service gives them."
         findings.append(("one-member", "note", "member", "", where, found, do))
     arrays = {name: value[keep][:, :, used] for name, value in values.items()}
-    _lend(arrays, has, season, station_days, where, findings)
+    lender = _lend(arrays, has, season, station_days, where, findings)
 
     days = days[used]
     kept = tuple(int(name) for name in members[keep])
@@ -203,6 +206,7 @@ def _members(
         members=kept,
         days=days,
         lead_days=np.asarray((days - issued).days),
+        lender=lender,
         says=says,
         findings=findings_frame(findings, "outlook"),
         **arrays,
@@ -216,15 +220,17 @@ def _lend(
     station_days: StationDays,
     where: str,
     findings: list[tuple[str, str, str, str, str, str, str]],
-) -> None:
-    """Give stations without an outlook the nearest one's, shifted by the measured difference."""
+) -> np.ndarray:
+    """Give stations without an outlook the nearest one's, shifted by the measured difference; who lent to whom."""
+    lender = np.arange(len(has))
+    loggers = loggers_only(season)
     measured = {
         name: np.where(station_days.measured, getattr(station_days, name), np.nan)
         for name in ("temp_min_c", "temp_max_c")
     }
     nearest = neighbours(season.stations, station_days.stations)
     for g in np.flatnonzero(~has):
-        h = next(int(i) for i in nearest[g] if has[i])
+        lender[g] = h = next(int(i) for i in nearest[g] if has[i])
         for name, value in arrays.items():
             offset = 0.0
             if name in measured:
@@ -232,9 +238,12 @@ def _lend(
             value[:, g] = value[:, h] + offset
         arrays["temp_max_c"][:, g] = np.maximum(arrays["temp_max_c"][:, g], arrays["temp_min_c"][:, g])
         own, other = station_days.stations[g], station_days.stations[h]
+        if own in loggers:  # no block asks for it
+            continue
         found = f"station {own} is not in it; that of {other} is used, with the measured difference"
         do = "Add the station's own outlook."
         findings.append(("outlook-of-a-neighbour", "note", "station_id", own, where, found, do))
+    return lender
 
 
 def past_days(
@@ -418,6 +427,7 @@ def _no_outlook(
         members=(),
         days=pd.DatetimeIndex([]),
         lead_days=np.empty(0, int),
+        lender=np.arange(len(station_days.stations)),
         temp_min_c=empty,
         temp_max_c=empty,
         rain_mm=empty,

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from olivetime.weather.cold_spots import cold_spot_findings, with_cold_spots
 from olivetime.weather.degree_days import degree_days
 from olivetime.weather.outlook import Outlook, PastDays, evenly, outlook, past_days
 from olivetime.weather.skill import correct_outlook
@@ -70,6 +71,8 @@ class Scenarios:
         The outlook that was used, with its findings.
     assumptions : DataFrame
         name, value, unit, source, says.
+    findings : DataFrame
+        What is to be said of the outlook and of the blocks' own loggers, columns as `Season.findings`.
     """
 
     days: pd.DatetimeIndex
@@ -91,6 +94,7 @@ class Scenarios:
     origin: tuple[str, ...]
     outlook: Outlook
     assumptions: pd.DataFrame
+    findings: pd.DataFrame
 
 
 def scenarios(
@@ -142,6 +146,7 @@ def scenarios(
             f"scenarios: the plan ends on {season.end} and today is {season.as_of}, expected a day to come. "
             "Set a later end in season.toml."
         )
+    season, spots = with_cold_spots(season, station_days)
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(4,)))
     ahead, corrected = outlook(season, station_days), False
     if past_outlooks is not None:
@@ -195,7 +200,8 @@ def scenarios(
             for m, k, words in zip(member, member_days, past.words, strict=True)
         ),
         outlook=ahead,
-        assumptions=_assumptions(season, ahead, past, n, corrected=corrected),
+        assumptions=_assumptions(season, ahead, past, spots, n, corrected=corrected),
+        findings=pd.concat([ahead.findings, cold_spot_findings(spots)], ignore_index=True),
     )
 
 
@@ -335,6 +341,46 @@ def weather_table(
     return table.sort_values(["station_id", "day"], kind="stable", ignore_index=True)
 
 
+def ground_table(season: Season, scenarios: Scenarios) -> pd.DataFrame:
+    """Hours that ground and leaves leave for picking, by soil, and the chance that a day is lost.
+
+    Parameters
+    ----------
+    season : Season
+        Uses the rules shift_max_h, rain_stop_mm and leaf_wet_h.
+    scenarios : Scenarios
+        Days ahead.
+
+    Returns
+    -------
+    DataFrame
+        station_id, soil ("light", "medium" or "heavy"), day, work_h (mean hours of a shift of shift_max_h), work_p10_h
+        (in the worst tenth of the scenarios less) [h], lost_chance (chance that nothing can be done that day, 0-1),
+        wet_leaf_h (mean hours with leaves wet from rain) [h], lost_days_p10, lost_days_p50, lost_days_p90 (days lost
+        from today up to that day) [d].
+    """
+    shift_h = float(season.rules["shift_max_h"])
+    share = scenarios.station_workable_fraction  # (S, G, soils, T)
+    lost = share <= 0
+    hours = shift_h * share.mean(axis=0, dtype=float)
+    wet = wet_leaf_hours(scenarios.station_rain_mm, season.rules).mean(axis=0)
+    worst = shift_h * np.quantile(share, 0.1, axis=0, method="weibull")
+    days_lost = np.quantile(np.cumsum(lost, axis=3), [0.1, 0.5, 0.9], axis=0, method="weibull")
+    stations_n, soils_n, days_n = share.shape[1:]
+    return pd.DataFrame(
+        {
+            "station_id": np.repeat(np.asarray(scenarios.stations, object), soils_n * days_n),
+            "soil": np.tile(np.repeat(np.asarray(SOILS, object), days_n), stations_n),
+            "day": np.tile(scenarios.days.to_numpy(), stations_n * soils_n),
+            "work_h": hours.ravel(),
+            "work_p10_h": worst.ravel(),
+            "lost_chance": lost.mean(axis=0).ravel(),
+            "wet_leaf_h": np.repeat(wet[:, None], soils_n, axis=1).ravel(),
+            **{f"lost_days_p{q}": v.ravel() for q, v in zip((10, 50, 90), days_lost, strict=True)},
+        }
+    )
+
+
 def frost_table(season: Season, scenarios: Scenarios, *, threshold_c: float | None = None) -> pd.DataFrame:
     """Chance of frost at each block and night.
 
@@ -444,17 +490,35 @@ def _rain_memory_ahead(station_days: StationDays, days: pd.DatetimeIndex, rain: 
     return ahead
 
 
+def _own_thresholds(season: Season) -> list[tuple[str, float]]:
+    """Frost thresholds that are not the rule's: whose, and how much [C]."""
+    found = []
+    for name, key in (("cultivars", "cultivar"), ("blocks", "block_id")):
+        table = getattr(season, name, None)
+        if table is not None and "frost_threshold_c" in table:
+            rows = table.dropna(subset="frost_threshold_c")
+            found += [(f"{name}: {k}", float(v)) for k, v in zip(rows[key], rows["frost_threshold_c"], strict=True)]
+    return found
+
+
 def _at_blocks(values: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Copy (S, G, T) to the blocks, (S, B, T) float32."""
     return np.take(np.asarray(values, np.float32), at, axis=1)
 
 
-def _assumptions(season: Season, ahead: Outlook, past: PastDays, n: int, *, corrected: bool) -> pd.DataFrame:
+def _assumptions(
+    season: Season, ahead: Outlook, past: PastDays, spots: pd.DataFrame, n: int, *, corrected: bool
+) -> pd.DataFrame:
     rules = season.rules
     memory = "assumed, from memory; no published figure found"
     rows = [
         ("scenarios", n, "", "our choice", "Equally likely futures drawn."),
-        ("outlook", ahead.says, "", "outlook table", "What the days ahead are taken from first."),
+        ("outlook", ahead.says, "", "outlook", "What the days ahead are taken from first."),
+        *(
+            [("outlook source", said, "", "[outlook] of season.toml", "Whose it is and how old; goes with every use.")]
+            if (said := getattr(season, "outlook_said", ""))
+            else []
+        ),
         *(
             []
             if corrected
@@ -501,6 +565,21 @@ def _assumptions(season: Season, ahead: Outlook, past: PastDays, n: int, *, corr
             "C",
             "blocks table",
             "Taken off every night's low at the block; heat is the station's, for samples and forecast.",
+        ),
+        *(
+            (
+                f"cold spot {spot.block_id}",
+                spot.used_c,
+                "C",
+                f"its logger {spot.logger_id}",
+                f"Of {spot.nights_n} nights.",
+            )
+            for spot in spots.itertuples(index=False)
+            if spot.used == "logger"
+        ),
+        *(
+            ("frost_threshold_c", limit, "C", f"{whose}, from memory", "Night minimum below which its fruit is hurt.")
+            for whose, limit in _own_thresholds(season)
         ),
         ("rain memory", RAIN_MEMORY_D, "d", "our choice", "Time constant with which rain leaves the fruit."),
         (

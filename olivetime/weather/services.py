@@ -62,6 +62,8 @@ class Fetched:
         Age of the answer [h]: since the service made it where it says so, since it was fetched otherwise.
     kept : bool
         It comes from the answers kept earlier.
+    fetched : datetime
+        When it was fetched.
     says : str
         Where it comes from and how old it is, in one sentence.
     attribution : str
@@ -71,6 +73,7 @@ class Fetched:
     rows: pd.DataFrame
     age_h: float
     kept: bool
+    fetched: datetime
     says: str
     attribution: str
 
@@ -238,7 +241,7 @@ def fetch_nws(
     def read(body: bytes) -> pd.DataFrame:
         return read_nws_grid(body, station_id=str(station["station_id"]), time_zone=zone)
 
-    body, _, kept = _get(address, check=read, **options)
+    body, fetched, kept = _get(address, check=read, **options)
     updated = pd.Timestamp(json.loads(body)["properties"]["updateTime"])
     age_h = (pd.Timestamp(now) - updated).total_seconds() / 3600
     if age_h > TOO_OLD_H:
@@ -248,7 +251,7 @@ def fetch_nws(
     says = f"NWS grid document updated {age_h:.1f} h ago" + (", kept from earlier" if kept else "")
     if age_h > OLD_H:
         says += f"; that is more than {OLD_H:.0f} h, later weather may be missing in it"
-    return Fetched(read(body), age_h, kept, says, NWS_ATTRIBUTION)
+    return Fetched(read(body), age_h, kept, fetched, says, NWS_ATTRIBUTION)
 
 
 def fetch_open_meteo(
@@ -326,7 +329,7 @@ def fetch_open_meteo(
     )
     age_h = (now - fetched).total_seconds() / 3600
     says = f"Open-Meteo, {models}, fetched {age_h:.1f} h ago" + (", kept from earlier" if kept else "")
-    return Fetched(read(body, fetched), age_h, kept, says, OPEN_METEO_ATTRIBUTION)
+    return Fetched(read(body, fetched), age_h, kept, fetched, says, OPEN_METEO_ATTRIBUTION)
 
 
 def _get(

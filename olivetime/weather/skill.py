@@ -18,12 +18,14 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from olivetime.weather.outlook import OUTLOOK_VALUES, Outlook
+from olivetime.weather.stations import StationDays
 
 # Issues, on different days, that a station needs before its outlook is corrected by them; our choice.
 ISSUES_NEEDED = 30
@@ -33,6 +35,9 @@ LIKE_SHARE, LIKE_AT_LEAST, LIKE_AT_MOST = 0.1, 10, 100
 ERRORS_AT_MOST = 60
 CLIMATE_DAYS = 15  # days of the year on either side that make up the climatology [d]
 CLIMATE_NEEDED = 10
+# Air frost at the station is the event that is scored: the colder lows that hurt fruit come too seldom. Our choice.
+FROST_SCORED_C = 0.0
+SPANS = ((0, 2), (3, 6), (7, 60))  # leads that are shown together [d]; our choice
 
 
 def ensemble_crps(members: np.ndarray, came: np.ndarray) -> np.ndarray:
@@ -211,9 +216,10 @@ def correct_outlook(
 
     Notes
     -----
-    Each station has its own fit, at each lead from the cases of this lead and, when they are of fewer than
-    `ISSUES_NEEDED` days of issue, of the leads next to it, and those next to them, and so on. All or nothing:
-    an outlook that is corrected here and raw there would make members that jump.
+    A station that has a neighbour's outlook gets the neighbour's correction. Every other one has its own fit, at each
+    lead from the cases of this lead and, when they are of fewer than `ISSUES_NEEDED` days of issue, of the leads next
+    to it, and those next to them, and so on. All or nothing: an outlook that is corrected here and raw there would
+    make members that jump.
     """
     if ahead.issued_on is None or past_outlooks.empty:
         return ahead, False
@@ -222,10 +228,9 @@ def correct_outlook(
     usable = np.ones(len(cases.keys), bool)
     for name in OUTLOOK_VALUES:
         usable &= np.isfinite(cases.came[name]) & np.isfinite(cases.members[name]).any(axis=1)
-    issues_n = min(
-        (cases.keys.loc[usable & (cases.keys["station_id"] == s).to_numpy(), "issued_on"].nunique() for s in stations),
-        default=0,
-    )
+    own = [g for g in range(len(stations)) if ahead.lender[g] == g]
+    at_station = [usable & (cases.keys["station_id"] == stations[g]).to_numpy() for g in own]
+    issues_n = min((cases.keys.loc[rows, "issued_on"].nunique() for rows in at_station), default=0)
     if issues_n < ISSUES_NEEDED:
         says = (
             f"{ahead.says}; raw and blended with past seasons, not corrected: {issues_n} earlier issues can be "
@@ -233,18 +238,30 @@ def correct_outlook(
         )
         return replace(ahead, says=says), False
     if len(ahead.members) == 1:
-        return _dressed(ahead, stations, cases, usable)
+        return _dressed(ahead, stations, own, cases, usable)
     arrays = {name: getattr(ahead, name).copy() for name in OUTLOOK_VALUES}
-    for g, station in enumerate(stations):
+    for g in own:
         for t, lead in enumerate(ahead.lead_days):
-            near = _near_lead(cases, usable, station, int(lead))
+            near = _near_lead(cases, usable, stations[g], int(lead))
             for name, values in arrays.items():
                 correct = corrected_rain if name == "rain_mm" else corrected_temperature
                 new = correct(values[:, g, t][None], cases.members[name][near], cases.came[name][near])
                 values[:, g, t] = new[0]
-    np.maximum(arrays["temp_max_c"], arrays["temp_min_c"], out=arrays["temp_max_c"])
+    _lend_on(arrays, ahead)
     says = f"{ahead.says}, corrected by lead with {issues_n} earlier issues"
     return replace(ahead, says=says, **arrays), True
+
+
+def _lend_on(arrays: dict[str, np.ndarray], ahead: Outlook) -> None:
+    """Pass the lenders' corrections on to the stations that have their outlook, in place."""
+    for g, h in enumerate(ahead.lender):
+        if g == h:
+            continue
+        for name in ("temp_min_c", "temp_max_c"):
+            raw = getattr(ahead, name)
+            arrays[name][:, g] = arrays[name][:, h] + (raw[:, g] - raw[:, h])
+        arrays["rain_mm"][:, g] = arrays["rain_mm"][:, h]
+    np.maximum(arrays["temp_max_c"], arrays["temp_min_c"], out=arrays["temp_max_c"])
 
 
 def _near_lead(cases: Cases, usable: np.ndarray, station: str, lead: int) -> np.ndarray:
@@ -258,10 +275,12 @@ def _near_lead(cases: Cases, usable: np.ndarray, station: str, lead: int) -> np.
     return np.flatnonzero(own)
 
 
-def _dressed(ahead: Outlook, stations: tuple[str, ...], cases: Cases, usable: np.ndarray) -> tuple[Outlook, bool]:
+def _dressed(
+    ahead: Outlook, stations: tuple[str, ...], own: list[int], cases: Cases, usable: np.ndarray
+) -> tuple[Outlook, bool]:
     """Give one member the errors that past issues had at every station and lead, issue by issue."""
     keys = cases.keys[usable]
-    whole = pd.MultiIndex.from_product([list(stations), [int(x) for x in ahead.lead_days]])
+    whole = pd.MultiIndex.from_product([[stations[g] for g in own], [int(x) for x in ahead.lead_days]])
     wide = {}
     for name in OUTLOOK_VALUES:
         error = cases.came[name] - np.nanmean(cases.members[name], axis=1)
@@ -277,25 +296,23 @@ def _dressed(ahead: Outlook, stations: tuple[str, ...], cases: Cases, usable: np
             f"{ISSUES_NEEDED} are needed"
         )
         return replace(ahead, says=says), False
-    shape = (len(issues), len(stations), len(ahead.lead_days))
-    arrays = {
-        name: getattr(ahead, name) + wide[name, "error"].loc[issues].to_numpy().reshape(shape)
-        for name in ("temp_min_c", "temp_max_c")
-    }
-    np.maximum(arrays["temp_max_c"], arrays["temp_min_c"], out=arrays["temp_max_c"])
+    shape = (len(issues), len(own), len(ahead.lead_days))
+    arrays = {name: np.repeat(getattr(ahead, name), len(issues), axis=0) for name in OUTLOOK_VALUES}
+    for name in ("temp_min_c", "temp_max_c"):
+        arrays[name][:, own] += wide[name, "error"].loc[issues].to_numpy().reshape(shape)
     came = wide["rain_mm", "came"].loc[issues].to_numpy().reshape(shape)
-    rain = np.empty(shape)
-    for g, station in enumerate(stations):
+    for i, g in enumerate(own):
         for t, lead in enumerate(ahead.lead_days):
-            near = _near_lead(cases, usable, station, int(lead))
-            rain[:, g, t] = corrected_rain(
+            near = _near_lead(cases, usable, stations[g], int(lead))
+            arrays["rain_mm"][:, g, t] = corrected_rain(
                 ahead.rain_mm[:, g, t][None],
                 cases.members["rain_mm"][near],
                 cases.came["rain_mm"][near],
-                order=came[:, g, t][None],
+                order=came[:, i, t][None],
             )[0]
+    _lend_on(arrays, ahead)
     says = f"{ahead.says}, with the errors of {len(issues)} earlier issues"
-    return replace(ahead, members=tuple(range(len(issues))), says=says, rain_mm=rain, **arrays), True
+    return replace(ahead, members=tuple(range(len(issues))), says=says, **arrays), True
 
 
 def outlook_skill(
@@ -320,7 +337,8 @@ def outlook_skill(
     -------
     DataFrame
         value (temp_min_c, temp_max_c or rain_mm), lead_d [d], issues_n, cases_n, bias (mean of members' mean less
-        what came), crps, crps_climatology [C or mm], event, brier, brier_climatology [0-1], coverage_fraction and
+        what came), crps, crps_climatology [C or mm], event, event_n (how often it came), brier, brier_climatology
+        [0-1], coverage_fraction and
         coverage_climatology_fraction (cases inside the 80 % range, 0-1). Both columns of a pair are over the
         same cases, those that have a climatology; without any, its columns are not a number and the others are
         over all cases. Not a number where no case is.
@@ -363,11 +381,58 @@ def outlook_skill(
             (crps, brier, inside), (crps_c, brier_c, inside_c) = pair
             bias = float(np.mean(np.nanmean(members, axis=1) - came))
             issues_n = cases.keys["issued_on"].iloc[case].nunique()
-            rows.append(
-                (name, int(lead), issues_n, len(case), bias, crps, crps_c, event, brier, brier_c, inside, inside_c)
-            )
-    columns = ["value", "lead_d", "issues_n", "cases_n", "bias", "crps", "crps_climatology", "event", "brier"]
-    columns += ["brier_climatology", "coverage_fraction", "coverage_climatology_fraction"]
+            event_n = np.nan if happens is None else int(happens(came).sum())
+            about = (name, int(lead), issues_n, len(case), bias, crps, crps_c, event, event_n)
+            rows.append((*about, brier, brier_c, inside, inside_c))
+    columns = ["value", "lead_d", "issues_n", "cases_n", "bias", "crps", "crps_climatology", "event", "event_n"]
+    columns += ["brier", "brier_climatology", "coverage_fraction", "coverage_climatology_fraction"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def past_skill(
+    past_outlooks: pd.DataFrame,
+    station_days: StationDays,
+    *,
+    rain_stop_mm: float,
+    spans: Sequence[tuple[int, int]] = SPANS,
+) -> pd.DataFrame:
+    """Scores of a season's past outlooks over spans of lead, for people to read.
+
+    Parameters
+    ----------
+    past_outlooks : DataFrame
+        Every issue on file.
+    station_days : StationDays
+        Only days that were measured whole count as what came.
+    rain_stop_mm : float
+        Rain of a day from which picking stops [mm]: the event of rain. That of frost is a low below `FROST_SCORED_C`.
+    spans : sequence of (int, int)
+        First and last lead of each span [d].
+
+    Returns
+    -------
+    DataFrame
+        value, lead_from_d, lead_to_d, then the columns of `outlook_skill` from issues_n on: means over the cases of
+        the span, issues_n the most of any of its leads. Spans without a case are left out.
+    """
+    days = station_days.days
+    measured = days[days["fill"] == ""]
+    each = outlook_skill(past_outlooks, measured, frost_threshold_c=FROST_SCORED_C, rain_stop_mm=rain_stop_mm)
+    rows = []
+    means = ["bias", "crps", "crps_climatology", "brier", "brier_climatology"]
+    means += ["coverage_fraction", "coverage_climatology_fraction"]
+    for name, part in each.groupby("value", sort=False):
+        for first, last in spans:
+            lead = part[part["lead_d"].between(first, last)]
+            if lead.empty:
+                continue
+            weight = lead["cases_n"] / lead["cases_n"].sum()
+            row = {"value": name, "lead_from_d": int(lead["lead_d"].min()), "lead_to_d": int(lead["lead_d"].max())}
+            row |= {"issues_n": int(lead["issues_n"].max()), "cases_n": int(lead["cases_n"].sum())}
+            row |= {"event": lead["event"].iloc[0], "event_n": lead["event_n"].sum(min_count=1)}
+            row |= {column: (weight * lead[column]).sum(skipna=False) for column in means}
+            rows.append(row)
+    columns = ["value", "lead_from_d", "lead_to_d", *[c for c in each.columns if c not in ("value", "lead_d")]]
     return pd.DataFrame(rows, columns=columns)
 
 

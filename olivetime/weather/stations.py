@@ -795,11 +795,26 @@ def findings_frame(rows: list[tuple[str, str, str, str, str, str, str]], table: 
     return frame[list(FINDING_COLUMNS)]
 
 
+def loggers_only(season: Season) -> set[str]:
+    """Stations that stand in a block and that no block follows."""
+    if "block_id" not in season.stations:
+        return set()
+    inside = season.stations.loc[season.stations["block_id"].fillna("") != "", "station_id"].astype(str)
+    return set(inside) - set(season.blocks["station_id"].astype(str))
+
+
 def _findings(
     faults: pd.DataFrame, seasons: pd.DataFrame, unadjusted: dict[str, str], no_rain: bool, season: Season
 ) -> pd.DataFrame:
-    """One row for each station, column and kind of fault, and one for each season with filled days."""
+    """One row for each station, column and kind of fault, and one for each season with filled days.
+
+    A logger that no block follows needs no whole record, so its gaps are not spoken of.
+    """
     rows = []
+    loggers = loggers_only(season)
+    gap = faults["station_id"].isin(loggers) & faults["kind"].isin(["missing day", "missing value"])
+    faults, seasons = faults[~gap], seasons[~seasons["station_id"].isin(loggers)]
+    unadjusted = {station: other for station, other in unadjusted.items() if station not in loggers}
     for key, group in faults.groupby(["station_id", "kind", "column"], sort=True):
         station, kind, column = (str(part) for part in key)
         level, words, do = _FAULT_WORDS[kind]

@@ -1,0 +1,225 @@
+"""Does following the order pay? Policies on simulated seasons, ranges against later samples, samples where advised.
+
+Prints, for farms and seasons that nothing was tuned on: the share of perfect foresight of every policy with standard
+error, 10th percentile and worst season, blocks left, frosted tonnes and overtime hours; how often later samples fell in
+the 80 % ranges one to four weeks ahead, before and after the memory of past errors; what samples in blocks ranked high
+and low really gained; and CPU time. All farms, weather and fruit are invented: the figures are about the method on a
+plausible farm, never about income.
+
+    python benchmarks/lookback.py [--quick] [--seasons N] [--blocks 40 200] [--jobs N] [--parts policies ranges samples]
+
+`--quick` replans weekly on one season of each half of the world.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from threadpoolctl import threadpool_limits
+
+from olivetime.harvest.hindcast import season_forecasts
+from olivetime.harvest.memory import half_ranges, lead_weeks, remember
+from olivetime.harvest.order import propose
+from olivetime.harvest.policies import mornings, perfect_foresight, play, searching, standard_policies
+from olivetime.harvest.referee import empty_record, physics, walk
+from olivetime.harvest.sampling import where_to_sample
+from olivetime.harvest.simulator import make_farm, simulate
+from olivetime.harvest.truth import reading
+from olivetime.harvest.value import value
+
+HALVES = ("northern", "southern")
+FIRST_SEASON = 1001  # seasons 1 to 6 of farm 90 were used to tune the rules of thumb; these are others
+FARMS = 5
+GOALS = {"mean": 0.983, "p10": 0.97, "true weather": 0.997, "better": 0.85, "cautious worst": 0.95}
+
+
+def policies_season(task):
+    """One season of one farm under every policy; also ours with the true weather, and with the true fruit too."""
+    half, blocks_n, index, every = task
+    farm = make_farm(blocks_n, half=half, seed=1 + index % FARMS)
+    simulated = simulate(farm, FIRST_SEASON + index)
+    limits, worth = simulated.truth()
+    truth = physics(limits, worth)
+    best, _ = perfect_foresight(simulated, truth=truth)
+    begun, fits = time.process_time(), {}
+    told = list(mornings(simulated, every=every, fits=fits))
+    morning_s = time.process_time() - begun
+    rows = []
+    spent = {}
+    for policy in standard_policies():
+        begun = time.process_time()
+        rows += play(simulated, [replace(policy, every=every)], told, truth=truth)
+        spent[policy.name] = time.process_time() - begun
+    weekly = [m for m in told if m.day % 7 == 0]
+    weekly = [replace(m, until=after) for m, after in zip(weekly, [*(m.day for m in weekly[1:]), 10_000], strict=True)]
+    rows += play(simulated, [searching("ours, weekly", every=7)], weekly, truth=truth)
+    for name, fruit in (("true weather", "fitted"), ("true weather and fruit", "true")):
+        known = mornings(simulated, every=7, weather="true", fruit=fruit, n_draws=16, fits=fits)
+        rows += play(simulated, [searching(name, first=8000, later=4000, every=7)], known, truth=truth)
+    table = pd.DataFrame(
+        [(half, blocks_n, index, r.name, r.value, r.blocks_left, r.frosted_t, r.overtime_h) for r in rows],
+        columns=["half", "blocks_n", "season", "policy", "value", "blocks_left", "frosted_t", "overtime_h"],
+    )
+    return table.assign(share=table["value"] / best, cpu_s=morning_s + spent["ours"])
+
+
+def show_policies(table):
+    """Print the comparison of one group of seasons."""
+    ours = table[table["policy"] == "ours"].set_index(["half", "season"])["share"]
+    print(f"{'policy':26}{'mean %':>8}{'s.e.':>6}{'p10':>7}{'worst':>7}{'left':>6}{'frosted t':>10}{'overtime h':>11}"
+          f"{'ours better in':>16}")  # fmt: skip
+    for name, part in table.groupby("policy", sort=False):
+        share = 100 * part["share"]
+        better = (ours.to_numpy() >= part.set_index(["half", "season"])["share"].reindex(ours.index)).mean()
+        se = share.std() / np.sqrt(len(share)) if len(share) > 1 else np.nan
+        print(f"{name:26}{share.mean():8.2f}{se:6.2f}{share.quantile(0.1):7.1f}{share.min():7.1f}"
+              f"{part['blocks_left'].mean():6.1f}{part['frosted_t'].mean():10.0f}{part['overtime_h'].mean():11.0f}"
+              f"{'' if name.startswith(('ours', 'true')) else f'{100 * better:.0f} %':>16}")  # fmt: skip
+    cpu = table.drop_duplicates(["half", "season"])["cpu_s"].mean()
+    print(f"ours: {cpu:.1f} s of CPU a season; 100 seasons on two cores: {100 * cpu / 2 / 60:.1f} minutes (aim 15)")
+    true = table[table["policy"] == "true weather"]["share"].mean()
+    cautious = table[table["policy"] == "ours with caution"]["share"].min()
+    print(f"aims: mean {100 * ours.mean():.2f} (>= {100 * GOALS['mean']:.1f}), p10 {100 * ours.quantile(0.1):.1f} "
+          f"(>= {100 * GOALS['p10']:.0f}), true weather {100 * true:.2f} (>= {100 * GOALS['true weather']:.1f}), worst "
+          f"with caution {100 * cautious:.1f} (>= {100 * GOALS['cautious worst']:.0f})")  # fmt: skip
+
+
+def ranges_season(task):
+    """Forecasts of one season, week by week, for the samples one to four weeks later."""
+    half, blocks_n, index = task
+    simulated = simulate(make_farm(blocks_n, half=half, seed=1 + index % FARMS), FIRST_SEASON + index)
+    return season_forecasts(simulated.on, simulated.whole, simulated.days[0].date(), weeks=4).assign(
+        half=half, season=index
+    )
+
+
+def show_ranges(forecasts):
+    """Print coverage by kind and lead, before and after the memory of the other seasons."""
+    table = forecasts.assign(lead_weeks=lead_weeks(forecasts["lead_days"]), miss=half_ranges(forecasts))
+    table["key"] = table["half"] + table["season"].astype(str)
+    after = pd.Series(np.nan, index=table.index)
+    for key, part in table.groupby("key"):
+        others = table[table["key"] != key]
+        if others.empty:
+            continue
+        factor = remember(others.assign(as_of=others["key"] + others["as_of"].astype(str)))
+        told = part.merge(factor[["kind", "lead_weeks", "factor"]], on=["kind", "lead_weeks"], how="left")
+        after[part.index] = (told["miss"] <= told["factor"].fillna(1.0)).to_numpy(float)
+    table["before"], table["after"] = table["miss"] <= 1, after
+    seasons_n = table["key"].nunique()
+    print(f"later samples in the 80 % range, {seasons_n} seasons: before / after the memory of the other seasons")
+    rows = table.groupby(["kind", "lead_weeks"])[["before", "after"]].mean().unstack("lead_weeks")
+    for kind, row in rows.iterrows():
+        shown = "  ".join(f"{w} wk {100 * row['before', w]:.0f}/{100 * row['after', w]:.0f} %" for w in range(1, 5))
+        print(f"  {kind:16} {shown}")
+    print("aim: 77 to 85 % at every lead")
+
+
+def samples_season(task):
+    """What five more samples in blocks ranked high, low and by chance gain, with the true fruit and unknown weather."""
+    half, blocks_n, index = task
+    change = {"sample_missed": 0.5, "sample_every_d": 14.0}
+    simulated = simulate(make_farm(blocks_n, half=half, seed=1 + index % FARMS, change=change), FIRST_SEASON + index)
+    day = simulated.days[0].date()
+    season = simulated.on(day)
+    before = propose(season, seed=0, n_draws=96, evaluations=2000)
+    ranked = where_to_sample(before)
+    fruit = simulated.true_outcomes(season, before.scenarios)
+    # true fruit in the weather that may come: what each order is really worth on the mean
+    ph = physics(before.capacity, replace(before.value, **_worth(season, fruit, before)))
+    rng = np.random.default_rng(index)
+    sets = {
+        "ranked first": ranked["block_id"].iloc[:5], "ranked last": ranked["block_id"].iloc[-5:],
+        "by chance": pd.Series(rng.permutation(ranked["block_id"])[:5]),
+    }  # fmt: skip
+    base = _mean_worth(ph, before.plan.lists)
+    rows = []
+    for name, blocks in sets.items():
+        more = replace(season, samples=pd.concat([season.samples, *(_sampled(simulated, b, day, rng) for b in blocks)],
+                                                 ignore_index=True).astype(season.samples.dtypes))  # fmt: skip
+        after = propose(more, seed=0, n_draws=96, evaluations=2000)
+        expected = float(ranked.set_index("block_id")["gain"].reindex(blocks).sum())
+        rows.append((half, index, name, _mean_worth(ph, after.plan.lists) - base, expected, base))
+    return pd.DataFrame(rows, columns=["half", "season", "blocks", "gain", "expected", "base"])
+
+
+def _worth(season, fruit, proposal):
+    made = value(season, fruit, proposal.scenarios, proposal.capacity)
+    return {"value": made.value, "crop_t": made.crop_t}
+
+
+def _mean_worth(ph, lists):
+    rec = empty_record(ph)
+    return float(np.mean([walk(ph, s, *lists, False, rec) for s in range(len(ph.value))]))
+
+
+def _sampled(simulated, block_id, day, rng):
+    """One more sample of a block today, of the simulator's own laboratory."""
+    a = simulated.farm.assumed
+    at = np.array([(day - simulated.farm.start).days])
+    noise = np.clip(rng.standard_normal((1, 3)), -2, 2)
+    week = rng.normal(0, [a["oil_week_cv"], a["moisture_week_sd_pct"], a["colour_week_sd"]], (1, 3))
+    oil, moisture, chance = reading(simulated.courses[block_id], at, noise, week, oil_cv=a["oil_cv"], assumed=a)
+    counts = rng.multinomial(int(a["fruits_n"]), chance[0])
+    row = {
+        "sample_id": f"more-{block_id}", "block_id": block_id, "sampled_on": pd.Timestamp(day),
+        "received_on": pd.Timestamp(day), "moisture_pct": moisture[0], "oil_dry_pct": oil[0], "fruits_n": a["fruits_n"],
+        "oil_fresh_pct": oil[0] * (1 - moisture[0] / 100), "maturity_index": counts @ np.arange(8) / a["fruits_n"],
+        "method": "nmr", "lab": "Laboratory (invented)", "note": "", "season": simulated.label,
+    }  # fmt: skip
+    row |= {f"class{k}_n": float(n) for k, n in enumerate(counts)}
+    return pd.DataFrame([row]).reindex(columns=simulated.whole.samples.columns)
+
+
+def show_samples(table):
+    """Print what more samples gained, by rank."""
+    for name, part in table.groupby("blocks", sort=False):
+        gain = part["gain"]
+        se = gain.std() / np.sqrt(len(gain)) if len(gain) > 1 else np.nan
+        print(f"five more samples, {name:12}: gained {gain.mean():8.0f} +- {se:.0f} "
+              f"({1e4 * (gain / part['base']).mean():.1f} parts in 10,000 of the plan), "
+              f"expected {part['expected'].mean():.0f}, {len(part)} seasons")  # fmt: skip
+    wide = table.pivot(index=["half", "season"], columns="blocks", values="gain")
+    apart = wide["ranked first"] - wide["ranked last"]
+    print(f"first less last: {apart.mean():.0f} +- {apart.std() / np.sqrt(max(len(apart), 1)):.0f}")
+
+
+def main():
+    """Run the parts asked for and print what they found."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--seasons", type=int, default=50, help="seasons of each half of the world")
+    parser.add_argument("--blocks", type=int, nargs="+", default=[40])
+    parser.add_argument("--halves", nargs="+", default=list(HALVES), choices=HALVES)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--parts", nargs="+", default=["policies", "ranges", "samples"])
+    parser.add_argument("--save", default="", help="folder for the tables as CSV")
+    options = parser.parse_args()
+    seasons = 1 if options.quick else options.seasons
+    every = 7 if options.quick else 1
+    with ProcessPoolExecutor(options.jobs, initializer=threadpool_limits, initargs=(1,)) as pool:
+        for blocks_n in options.blocks:
+            tasks = [(half, blocks_n, i) for i in range(seasons) for half in options.halves]
+            for part, work, show in (
+                ("policies", policies_season, show_policies), ("ranges", ranges_season, show_ranges),
+                ("samples", samples_season, show_samples),
+            ):  # fmt: skip
+                if part not in options.parts:
+                    continue
+                asked = [(*task, every) for task in tasks] if part == "policies" else tasks
+                tables = []
+                for table in pool.map(work, asked):
+                    tables.append(table)
+                    if options.save:
+                        pd.concat(tables).to_csv(f"{options.save}/{part}_{blocks_n}.csv", index=False)
+                print(f"\n{part}: {blocks_n} blocks, {len(tasks)} seasons, replanned every {every} d")
+                show(pd.concat(tables, ignore_index=True))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,317 @@
+"""A grower's numbers for a spreadsheet: one workbook, and the same tables as CSV, every column with unit and meaning.
+
+Numbers are numbers and days are days; text can never become a formula. Units are those of the pages. The workbook
+follows the language of the page; the CSV files keep the decimal point and the comma, whatever the language.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import openpyxl
+import pandas as pd
+from openpyxl.cell import WriteOnlyCell
+from openpyxl.styles import Alignment, Font
+
+from olivetime.languages import mark, said, say
+from olivetime.records.files import safe_cell, workbook_bytes
+from olivetime.report.tables import Week
+from olivetime.words import display_unit
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column: where it comes from, its heading, what kind of thing it is, and what it means.
+
+    Attributes
+    ----------
+    column : str
+        Of the week's table.
+    heading, meaning : str
+        English; said in the grower's language.
+    kind : str
+        "text", "yes", "day", "time", "count", "number" (no unit), "pct", "chance" (0-1, shown in per cent), "h", "d",
+        "kg", "money", or a quantity of `olivetime.words.display_unit`.
+    """
+
+    column: str
+    heading: str
+    kind: str
+    meaning: str
+
+
+_BLOCK = Field("block_name", mark("Block"), "text", mark("name of the block in the records"))
+_DAY = Field("day", mark("Day"), "day", mark("day that the row is for"))
+_LOW, _LIKELY, _HIGH = (
+    mark("nine of ten possible seasons lie above"),
+    mark("half of the possible seasons lie above, half below"),
+    mark("nine of ten possible seasons lie below"),
+)
+
+
+def _range(stem: str, ending: str, headings: tuple[str, str, str], kind: str) -> list[Field]:
+    return [
+        Field(f"{stem}_{p}{ending}", heading, kind, meaning)
+        for p, heading, meaning in zip(("p10", "p50", "p90"), headings, (_LOW, _LIKELY, _HIGH), strict=True)
+    ]
+
+
+# name of the file, title of the sheet, table of the week, columns
+SHEETS: tuple[tuple[str, str, str, tuple[Field, ...]], ...] = (
+    (
+        "order",
+        mark("Order"),
+        "order",
+        (
+            Field("rank", mark("Rank"), "count", mark("place among your blocks; 1 is picked first")),
+            _BLOCK,
+            Field("ranch", mark("Ranch"), "text", mark("blocks that lie together")),
+            Field("cultivar", mark("Cultivar"), "text", mark("as in the records")),
+            Field("status", mark("Status"), "text", mark("whether and how the block is planned")),
+            Field("start_at", mark("Start"), "time", mark("when picking is planned to begin")),
+            Field("end_at", mark("End"), "time", mark("when picking is planned to end")),
+            Field("start_p10", mark("Start, early"), "time", mark("one in ten possible seasons begins before")),
+            Field("start_p90", mark("Start, late"), "time", mark("one in ten possible seasons begins after")),
+            Field("good_from", mark("Good from"), "day", mark("first day on which little is lost")),
+            Field("good_to", mark("Good to"), "day", mark("last day on which little is lost")),
+            Field("area_ha", mark("Area"), "area", mark("left to pick")),
+            Field("crop_t", mark("Crop"), "crop", mark("fresh fruit expected from it")),
+            Field("crop_p10_t", mark("Crop, low"), "crop", _LOW),
+            Field("crop_p90_t", mark("Crop, high"), "crop", _HIGH),
+            Field("oil_fresh_pct", mark("Oil, fresh"), "pct", mark("oil in fresh fruit when picked")),
+            Field("oil_dry_pct", mark("Oil, dry"), "pct", mark("oil in dry matter when picked")),
+            Field("moisture_pct", mark("Moisture"), "pct", mark("water in fresh fruit when picked")),
+            Field("maturity_index", mark("Maturity"), "number", mark("index from colour, 0 to 7, when picked")),
+            Field(
+                "value", mark("Value"), "money", mark("what the fruit is worth less the costs that depend on the day")
+            ),
+            Field("value_p10", mark("Value, low"), "money", _LOW),
+            Field("value_p90", mark("Value, high"), "money", _HIGH),
+            Field("waiting_7d", mark("Waiting 7 days"), "money", mark("what is lost by picking a week later")),
+            Field("frost_chance", mark("Frost before picking"), "chance", mark("chance of frost before it is picked")),
+            Field("reason", mark("Why"), "text", mark("what decided its place")),
+        ),
+    ),
+    (
+        "blocks",
+        mark("Blocks"),
+        "stage",
+        (
+            _BLOCK,
+            Field("ranch", mark("Ranch"), "text", mark("blocks that lie together")),
+            Field("cultivar", mark("Cultivar"), "text", mark("as in the records")),
+            Field("organic", mark("Organic"), "yes", mark("certified organic")),
+            Field("area_ha", mark("Area"), "area", mark("of the whole block")),
+            Field("crop_t", mark("Crop"), "crop", mark("fresh fruit on the trees")),
+            Field("samples_n", mark("Samples"), "count", mark("samples of this season")),
+            Field("sample_age_d", mark("Newest sample"), "d", mark("days since it was taken")),
+            *_range(
+                "oil_dry_now", "_pct", (mark("Oil, dry, low"), mark("Oil, dry, likely"), mark("Oil, dry, high")), "pct"
+            ),
+            Field("oil_fresh_now_p50_pct", mark("Oil, fresh, likely"), "pct", mark("oil in fresh fruit on this day")),
+            Field("moisture_now_p50_pct", mark("Moisture, likely"), "pct", mark("water in fresh fruit on this day")),
+            Field(
+                "maturity_now_p50", mark("Maturity, likely"), "number", mark("index from colour, 0 to 7, on this day")
+            ),
+            Field("target_dry_pct", mark("Target, dry"), "pct", mark("oil in dry matter that is aimed at")),
+            Field("reached_chance", mark("Target reached"), "chance", mark("chance that the target is reached by now")),
+            Field("never_chance", mark("Never"), "chance", mark("chance that the target is not reached this season")),
+            Field("on_p10", mark("Target on, early"), "day", mark("one in ten possible seasons is earlier")),
+            Field("on_p50", mark("Target on, likely"), "day", _LIKELY),
+            Field("on_p90", mark("Target on, late"), "day", mark("one in ten possible seasons is later")),
+        ),
+    ),
+    (
+        "samples",
+        mark("Samples"),
+        "samples",
+        (
+            Field("sample_id", mark("Sample"), "text", mark("number of the sample in the records")),
+            _BLOCK,
+            Field("sampled_on", mark("Taken"), "day", mark("day on which the fruit was taken")),
+            Field("oil_dry_pct", mark("Oil, dry"), "pct", mark("oil in dry matter")),
+            Field("oil_fresh_pct", mark("Oil, fresh"), "pct", mark("oil in fresh fruit")),
+            Field("moisture_pct", mark("Moisture"), "pct", mark("water in fresh fruit")),
+            Field("maturity_index", mark("Maturity"), "number", mark("index from colour, 0 to 7")),
+            Field("lab", mark("Laboratory"), "text", mark("who measured it")),
+        ),
+    ),
+    (
+        "curves",
+        mark("Curves"),
+        "curves",
+        (
+            _BLOCK,
+            _DAY,
+            Field("forecast", mark("Forecast"), "yes", mark("the day lies ahead")),
+            *_range(
+                "oil_dry", "_pct", (mark("Oil, dry, low"), mark("Oil, dry, likely"), mark("Oil, dry, high")), "pct"
+            ),
+            *_range(
+                "oil_fresh",
+                "_pct",
+                (mark("Oil, fresh, low"), mark("Oil, fresh, likely"), mark("Oil, fresh, high")),
+                "pct",
+            ),
+            Field("moisture_p50_pct", mark("Moisture, likely"), "pct", _LIKELY),
+            Field("maturity_p50", mark("Maturity, likely"), "number", _LIKELY),
+        ),
+    ),
+    (
+        "value-by-day",
+        mark("Value by day"),
+        "value_by_day",
+        (
+            _BLOCK,
+            _DAY,
+            *_range("value", "", (mark("Value, low"), mark("Value, likely"), mark("Value, high")), "money"),
+        ),
+    ),
+    (
+        "weather",
+        mark("Weather"),
+        "weather",
+        (
+            Field("station_id", mark("Station"), "text", mark("weather station of the records")),
+            _DAY,
+            Field("measured", mark("Measured"), "yes", mark("measured; otherwise expected")),
+            *_range("temp_min", "_c", (mark("Lowest, low"), mark("Lowest, likely"), mark("Lowest, high")), "temp"),
+            *_range("temp_max", "_c", (mark("Highest, low"), mark("Highest, likely"), mark("Highest, high")), "temp"),
+            Field("rain_mean_mm", mark("Rain"), "rain", mark("mean of the possible seasons")),
+            Field("rain_chance", mark("Chance of rain"), "chance", mark("chance that it rains on the day")),
+            Field(
+                "frost_chance", mark("Chance of frost"), "chance", mark("chance of frost in the night before the day")
+            ),
+        ),
+    ),
+)
+_DIGITS = {"pct": 1, "chance": 0, "h": 1, "d": 0, "kg": 0, "money": 0, "number": 2, "count": 0}
+_UNITS = {"pct": "%", "chance": "%", "h": "h", "d": "d", "kg": "kg"}
+
+
+def number_files(own: Week) -> dict[str, bytes]:
+    """Workbook and CSV files of a grower's tables.
+
+    Parameters
+    ----------
+    own : Week
+        One grower's part, from `olivetime.report.tables.grower_week`.
+
+    Returns
+    -------
+    dict
+        "numbers.xlsx", "numbers/NAME.csv" and "numbers/columns.csv", which says what each column means, -> bytes; the
+        same week gives the same bytes.
+    """
+    tables = {name: _frame(own, table, fields) for name, _, table, fields in SHEETS}
+    meanings = _meanings(own)
+    files = {"numbers.xlsx": _workbook(own, tables, meanings)}
+    for name, frame in {"columns": meanings, **tables}.items():
+        safe = frame.map(lambda value: safe_cell(value) if isinstance(value, str) else value)
+        safe.columns = [safe_cell(heading) for heading in safe.columns]
+        # The mark at the start tells spreadsheet programs that the file is UTF-8.
+        files[f"numbers/{name}.csv"] = safe.to_csv(index=False, lineterminator="\n").encode("utf-8-sig")
+    return files
+
+
+def _unit(own: Week, kind: str) -> str:
+    if kind == "money":
+        return str(own.info["currency"])
+    return display_unit(own.info, kind).label if kind in ("area", "crop", "temp", "rain") else _UNITS.get(kind, "")
+
+
+def _heading(own: Week, field: Field) -> str:
+    unit = _unit(own, field.kind)
+    return say(field.heading, own.info) + (f" [{unit}]" if unit else "")
+
+
+def _frame(own: Week, table: str, fields: tuple[Field, ...]) -> pd.DataFrame:
+    rows = getattr(own, table)
+    if "block_name" not in rows and "block_id" in rows:
+        names = dict(zip(own.stage["block_id"], own.stage["block_name"], strict=True))
+        rows = rows.assign(block_name=rows["block_id"].map(names))
+    return pd.DataFrame({_heading(own, field): _cells(own, rows[field.column], field.kind) for field in fields})
+
+
+def _cells(own: Week, values: pd.Series, kind: str) -> pd.Series:
+    """Values in display units: text, whole or decimal numbers, or ISO days and times; None where missing."""
+    if kind == "text":
+        return (
+            values.astype(object).where(values.notna(), "").map(lambda text: said(str(text), own.info)).astype(object)
+        )
+    if kind == "yes":
+        words = {True: say("yes", own.info), False: say("no", own.info)}
+        return values.map(lambda value: "" if pd.isna(value) else words[bool(value)]).astype(object)
+    if kind in ("day", "time"):
+        return (
+            values.dt.strftime("%Y-%m-%d" if kind == "day" else "%Y-%m-%d %H:%M").astype(object).where(values.notna())
+        )
+    numbers = pd.to_numeric(values, errors="coerce").astype(float)
+    digits = _DIGITS.get(kind, 0)
+    if kind == "chance":
+        numbers = numbers * 100.0
+    elif kind in ("area", "crop", "temp", "rain"):
+        unit = display_unit(own.info, kind)
+        numbers, digits = unit.of(numbers), unit.digits + (1 if kind in ("area", "crop", "temp") else 2)
+    numbers = numbers.round(digits) + 0.0  # no "-0"
+    return numbers.astype("Int64") if digits == 0 and np.isfinite(numbers.dropna()).all() else numbers
+
+
+def _meanings(own: Week) -> pd.DataFrame:
+    """What each column of each table is."""
+    info = own.info
+    rows = [
+        [say(title, info), say(field.heading, info), _unit(own, field.kind), say(field.meaning, info)]
+        for _, title, _, fields in SHEETS
+        for field in fields
+    ]
+    return pd.DataFrame(
+        rows, columns=[say(w, info) for w in (mark("Table"), mark("Column"), mark("Unit"), mark("Meaning"))]
+    )
+
+
+def _workbook(own: Week, tables: Mapping[str, pd.DataFrame], meanings: pd.DataFrame) -> bytes:
+    book = openpyxl.Workbook(write_only=True)
+    _sheet(book, say("Columns", own.info), meanings, ["text"] * 4)
+    for name, title, _, fields in SHEETS:
+        _sheet(book, say(title, own.info), tables[name], [field.kind for field in fields])
+    return workbook_bytes(book)
+
+
+def _sheet(book: openpyxl.Workbook, title: str, frame: pd.DataFrame, kinds: list[str]) -> None:
+    sheet = book.create_sheet(title[:31])
+    sheet.freeze_panes = "A2"
+    for place, heading in enumerate(frame.columns):
+        longest = frame.iloc[:200, place].map(lambda value: len(str(value))).max() if len(frame) else 0
+        letter = openpyxl.utils.get_column_letter(place + 1)
+        sheet.column_dimensions[letter].width = min(max(len(heading), longest, 6) + 2, 60)
+
+    def text(value: Any, **style: Any) -> WriteOnlyCell:
+        cell = WriteOnlyCell(sheet, value)
+        cell.data_type = "s"  # text stays text, also when it begins with =
+        for name, thing in style.items():
+            setattr(cell, name, thing)
+        return cell
+
+    bold, wrapped = Font(bold=True), Alignment(wrap_text=True, vertical="top")
+    sheet.append([text(heading, font=bold, alignment=wrapped) for heading in frame.columns])
+    columns = []
+    for place, kind in enumerate(kinds):
+        values = frame.iloc[:, place].tolist()
+        if kind in ("text", "yes"):
+            columns.append([text(value) if value else None for value in values])
+        elif kind in ("day", "time"):
+            columns.append([None if pd.isna(value) else _moment(value, kind) for value in values])
+        else:
+            columns.append([None if pd.isna(value) else value for value in values])
+    for row in zip(*columns, strict=True):
+        sheet.append(row)
+
+
+def _moment(text: str, kind: str) -> Any:
+    moment = datetime.datetime.fromisoformat(text)
+    return moment.date() if kind == "day" else moment

@@ -1,0 +1,613 @@
+"""Pictures of the fruit: oil curves, colour classes, residuals. Each draws finished tables on an `ax` and returns it.
+
+A picture's `alt_...` function says the same finding in words, from the same numbers.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
+
+from olivetime.languages import mark, say, say_count
+from olivetime.report.canvas import (
+    CLASS_FILLS,
+    CREAM,
+    INK,
+    KEY_LINE,
+    OCHRE,
+    PALE,
+    PANEL_H,
+    PHONE_IN,
+    SMALL,
+    SOFT,
+    WARN,
+    WIDE_IN,
+    Style,
+    as_of_number,
+    block_label,
+    chosen_blocks,
+    cultivar_style,
+    day_number,
+    draw_boxes,
+    draw_day_axis,
+    draw_frame,
+    draw_head,
+    draw_key,
+    draw_lines,
+    draw_marks,
+    draw_nothing,
+    draw_panel_head,
+    draw_path,
+    drawable,
+    fit_text,
+    head_height,
+    is_picked,
+    key_rows,
+    lay_sheet,
+    listed,
+    nice_ticks,
+    order_of,
+    own_look,
+    panel_grid,
+    rect,
+    scale,
+    stage_of,
+    text_width,
+    write,
+)
+from olivetime.report.tables import Week, doubtful, target_text
+from olivetime.words import chance_text, count_text, day_text, number_text
+
+# ---------------------------------------------------------------------------------------------------------
+# Ripening curves
+_CURVE_KEY = (
+    ("sample", mark("sample")),
+    ("solid", mark("fitted")),
+    ("dashed", mark("forecast")),
+    ("band", mark("8-in-10 range")),
+    ("diamond", mark("target date")),
+    ("range", mark("its 8-in-10 range")),
+)
+
+
+def _curves_key(week: Week, basis: str) -> tuple[tuple[str, str], ...]:
+    columns = [f"target_{kind}_pct" for kind in (("dry", "fresh") if basis == "both" else (basis,))]
+    drawn = len(week.stage) and week.stage[columns].notna().any(axis=None)
+    items = (*_CURVE_KEY, ("level", mark("target"))) if drawn else _CURVE_KEY
+    return tuple((kind, say(words, week.info)) for kind, words in items)
+
+
+def _curves_grid(width: float, basis: str, n: int) -> tuple[int, int]:
+    # Wide: three across while that takes no more rows, then four, as narrow as a phone's, so that pages get full.
+    panels = 2 if width < 400 else 3 if basis != "both" and math.ceil(n / 3) == math.ceil(n / 4) else 4
+    across = panels // 2 if basis == "both" else panels
+    return across, math.ceil(n / across)
+
+
+def curves_size(
+    week: Week, wide: bool, *, basis: str = "fresh", block_ids: Sequence[str] | None = None
+) -> tuple[float, float]:
+    """Width and height that suit `curves` [inches]."""
+    width = 72 * (WIDE_IN if wide else PHONE_IN)
+    ids = chosen_blocks(week, block_ids)
+    _, rows = _curves_grid(width, basis, len(ids))
+    head = head_height(week, finding_curves(week, block_ids=ids), [_curves_sub(week, basis)], width)
+    key = KEY_LINE * len(key_rows(_curves_key(week, basis), width)) + 3
+    return width / 72, (head + key + rows * PANEL_H + 16) / 72
+
+
+def _curves_sub(week: Week, basis: str) -> str:
+    what = {
+        "fresh": say("Oil, % of fresh weight.", week.info),
+        "dry": say("Oil, % of dry weight.", week.info),
+        "both": say("Oil, %: left of dry, right of fresh weight.", week.info),
+    }[basis]
+    day, target = day_text(week.info["as_of"], week.info), target_text(week)
+    return what + " " + say("Grey line: {day}. Target: {target}.", week.info, day=day, target=target)
+
+
+def finding_curves(week: Week, *, block_ids: Sequence[str] | None = None, basis: str = "fresh") -> str:
+    """What the curves show, in a sentence."""
+    del basis  # the finding is the same on every basis; the argument keeps the three functions' calls alike
+    stage, order = stage_of(week), order_of(week)
+    rows = [stage[b] for b in chosen_blocks(week, block_ids) if not is_picked(order.get(b))]
+    reached = [r for r in rows if r["verdict"] == "reached"]
+    dated = sorted(
+        (r for r in rows if r["verdict"] in ("not yet", "may never") and not pd.isna(r["on_p50"])),
+        key=lambda r: r["on_p50"],
+    )
+    never = sum(r["verdict"] == "never" for r in rows)
+    parts, info = [], week.info
+    if reached:
+        parts.append(
+            say("{n} of {blocks} at target", info, n=len(reached), blocks=count_text(len(rows), "block", info=info))
+            if len(reached) < len(rows)
+            else say("All {n} blocks at target", info, n=len(rows))
+            if len(rows) > 1
+            else say("Target reached", info)
+        )
+    if dated:
+        first = {"block": dated[0]["block_name"], "day": day_text(dated[0]["on_p50"], info)}
+        message = mark("next {block}, about {day}") if reached else mark("First at target: {block}, about {day}")
+        parts.append(say(message, info, **first))
+    if never:
+        parts.append(say_count("{n} block never", "{n} blocks never", never, info))
+    return "; ".join(parts) or say("No block reaches its target this season", info)
+
+
+def alt_curves(week: Week, *, basis: str = "fresh", block_ids: Sequence[str] | None = None) -> str:
+    """Alternative text of `curves`."""
+    stage, order, ids = stage_of(week), order_of(week), chosen_blocks(week, block_ids)
+    if not ids:
+        return say("No blocks to draw.", week.info)
+    says = []
+    for b in ids:
+        row = stage[b]
+        if is_picked(order.get(b)):
+            says.append(say("{block} is picked", week.info, block=row["block_name"]))
+            continue
+        oil = row["oil_dry_now_p50_pct"] if basis == "dry" else row["oil_fresh_now_p50_pct"]
+        now = ", " + say("now {pct} %", week.info, pct=number_text(oil, week.info, 1)) if not pd.isna(oil) else ""
+        says.append(f"{_reach_words(row, week)}{now}")
+    message = {
+        "fresh": mark("Oil in per cent of fresh weight; target {target}: {blocks}."),
+        "dry": mark("Oil in per cent of dry weight; target {target}: {blocks}."),
+        "both": mark("Oil in per cent of dry and of fresh weight; target {target}: {blocks}."),
+    }[basis]
+    told = say(message, week.info, target=target_text(week), blocks="; ".join(says))
+    return f"{finding_curves(week, block_ids=ids)}. {told}"
+
+
+def _reach_words(row: Mapping[str, Any], week: Week) -> str:
+    verdict, info, block = row["verdict"], week.info, row["block_name"]
+    if verdict == "reached":
+        return say("{block} has reached its target", info, block=block)
+    if verdict == "never":
+        return say("{block} will not reach its target this season", info, block=block)
+    if verdict not in ("not yet", "may never"):
+        return say("{block} cannot be told", info, block=block)
+    if pd.isna(row["on_p50"]):
+        by = day_text(info["end"], info)
+        return say("{block} does not reach its target by {day}", info, block=block, day=by)
+    first, last = day_text(row["on_p10"], info), row["on_p90"]
+    if pd.isna(last):
+        text = say("{block} reaches its target from {day} on", info, block=block, day=first)
+    else:
+        dates = {"first": first, "last": day_text(last, info)}
+        text = say("{block} reaches its target between {first} and {last}", info, block=block, **dates)
+    if verdict == "may never":
+        text += f" ({say('chance of never: {chance}', info, chance=chance_text(row['never_chance'], info))})"
+    return text
+
+
+@own_look
+def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[str] | None = None) -> Axes:
+    """Small multiples of oil over time: samples, fitted line, forecast with its 8-in-10 range, target and its date.
+
+    Parameters
+    ----------
+    week : Week
+    ax : Axes
+        Drawn over whole; `curves_size` says how large it should be. Narrower than 400 points: two panels across.
+    basis : str
+        "fresh", "dry" or "both" (dry and fresh side by side for each block).
+    block_ids : sequence of str, optional
+        Blocks to show; the first `BLOCKS_A_PAGE` of the order by default.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        Unknown basis or block.
+    """
+    if basis not in ("fresh", "dry", "both"):
+        raise ValueError(f"basis: found {basis!r}, expected fresh, dry or both. Give one of these.")
+    width, _ = lay_sheet(ax)
+    ids = chosen_blocks(week, block_ids)
+    if not ids:
+        return draw_nothing(ax, week, width, say("No blocks to draw.", week.info))
+    top = draw_head(ax, week, width, finding_curves(week, block_ids=ids), [_curves_sub(week, basis)])
+    top = draw_key(ax, top, width, _curves_key(week, basis))
+    across, _ = _curves_grid(width, basis, len(ids))
+    bases = ("dry", "fresh") if basis == "both" else (basis,)
+    stage, order, today = stage_of(week), order_of(week), as_of_number(week)
+    curve = dict(tuple(week.curves[week.curves["block_id"].isin(ids)].groupby("block_id")))
+    sample = dict(tuple(week.samples[week.samples["block_id"].isin(ids)].groupby("block_id")))
+    first, last = _curve_span(week, ids, today)
+    limits = {k: _oil_limits(curve, sample, k, first, last) for k in bases}
+    left, gap = 24.0, 12.0
+    apart = len(bases) == 2  # two scales: every panel then carries its own values
+    cell = (width - 3) / across if apart else (width - 3 - left + gap) / across
+    for i, b in enumerate(ids):
+        row, col = divmod(i, across)
+        x0, y0 = left + col * cell, top + row * PANEL_H
+        x1 = x0 + cell - (left if apart else gap) - (6 if apart else 0)
+        style = cultivar_style(stage[b]["style_index"])
+        draw_panel_head(
+            ax,
+            week,
+            stage[b],
+            order.get(b),
+            style,
+            x0,
+            x1,
+            y0,
+            verdict=say("picked", week.info) if is_picked(order.get(b)) else None,
+        )
+        inner = (x1 - x0 + left) / 2 if apart else x1 - x0
+        lowest = i + across >= len(ids)
+        for j, kind in enumerate(bases):
+            px0 = x0 + j * inner
+            px1 = px0 + inner - (left if apart else 0)
+            _oil_panel(
+                ax,
+                week,
+                stage[b],
+                curve.get(b),
+                sample.get(b),
+                style,
+                kind,
+                (px0, px1, y0 + 31, y0 + PANEL_H - 14),
+                (first, last),
+                limits[kind],
+                y_labels=col == 0 or apart,
+                months=lowest,
+            )
+            if len(bases) == 2:
+                write(
+                    ax, px1 - 2, y0 + PANEL_H - 18, say(kind, week.info), size=SMALL, color=SOFT, ha="right", halo=True
+                )
+    return ax
+
+
+def _curve_span(week: Week, ids: Sequence[str], today: float) -> tuple[float, float]:
+    samples = week.samples[week.samples["block_id"].isin(ids)]
+    first = float(np.nanmin(day_number(samples["sampled_on"]))) - 4 if len(samples) else today - 30
+    stage = week.stage[week.stage["block_id"].isin(ids)]
+    ends = np.concatenate([day_number(stage["on_p90"]), day_number(stage["on_p50"]) + 7])
+    ends = ends[np.isfinite(ends)]
+    wanted = float(ends.max()) + 3 if len(ends) else today + 30
+    season_end = float(day_number(week.info["end"]))
+    return min(first, today - 21), max(min(wanted, today + 70, season_end), today + 21)
+
+
+def _oil_limits(
+    curve: Mapping[str, pd.DataFrame], sample: Mapping[str, pd.DataFrame], kind: str, first: float, last: float
+) -> tuple[float, float]:
+    highs, lows = [], []
+    for part in curve.values():
+        day = day_number(part["day"])
+        inside = part[(day >= first) & (day <= last)]
+        highs.append(inside[f"oil_{kind}_p90_pct"].max())
+    for part in sample.values():
+        lows.append(part[f"oil_{kind}_pct"].min())
+        highs.append(part[f"oil_{kind}_pct"].max())
+    high = np.nanmax(np.asarray([*highs, 1.0], dtype=float))
+    low = np.nanmin(np.asarray([*lows, high], dtype=float))
+    low = min(low, 0.6 * high)
+    return max(0.0, low - 0.08 * (high - low)), high + 0.06 * (high - low)
+
+
+def _oil_panel(
+    ax: Axes,
+    week: Week,
+    stage: Mapping[str, Any],
+    curve: pd.DataFrame | None,
+    sample: pd.DataFrame | None,
+    style: Style,
+    kind: str,
+    box: tuple[float, float, float, float],
+    span: tuple[float, float],
+    limits: tuple[float, float],
+    *,
+    y_labels: bool,
+    months: bool,
+) -> None:
+    x0, x1, y0, y1 = box
+    (first, last), (low, high) = span, limits
+    x, y = scale(first, last, x0, x1), scale(low, high, y1, y0)
+    reach = np.asarray([float(v) for v in day_number([stage["on_p10"], stage["on_p50"], stage["on_p90"]])])
+    today = as_of_number(week)
+    if stage["verdict"] != "reached" and np.isfinite(reach[0]):
+        end = min(reach[2] if np.isfinite(reach[2]) else last, last)
+        if reach[0] < end:
+            draw_boxes(ax, [rect(float(x(max(reach[0], first))), y0, float(x(end)), y1)], CREAM, z=0.5)
+    draw_frame(ax, week, box, y, nice_ticks(low, high, 5), labels=y_labels)
+    level = stage[f"target_{kind}_pct"]
+    if not pd.isna(level) and low < float(level) < high:
+        draw_lines(
+            ax, [[(x0, float(y(level))), (x1, float(y(level)))]], color=OCHRE, width=1.0, dash=(0, (1, 1.5)), z=2
+        )
+    draw_lines(ax, [[(float(x(today)), y0 - 2), (float(x(today)), y1)]], color=PALE, width=1.1, z=2)
+    if curve is not None:
+        day = day_number(curve["day"])
+        inside = (day >= first) & (day <= last)
+        day, part = day[inside], curve[inside]
+        p10, p50, p90 = (part[f"oil_{kind}_{p}_pct"].to_numpy(dtype=float) for p in ("p10", "p50", "p90"))
+        ahead = part["forecast"].to_numpy(dtype=bool)
+        clip = functools.partial(np.clip, a_min=low, a_max=high)
+        edge = np.concatenate([np.column_stack([x(day), y(clip(p10))]), np.column_stack([x(day), y(clip(p90))])[::-1]])
+        ax.add_collection(
+            PolyCollection([edge], facecolors=style.fill, alpha=0.2, linewidths=0, zorder=2), autolim=False
+        )
+        seen = np.where(p50 >= low, p50, np.nan)
+        draw_path(ax, x(day[~ahead]), y(seen[~ahead]), color=style.fill, width=2)
+        join = ahead | np.roll(ahead, -1)  # the dashes begin where the solid line ends
+        draw_path(ax, x(day[join]), y(seen[join]), color=style.fill, width=2, dash=(0, (2, 1.1)))
+        if stage["verdict"] != "reached" and np.isfinite(reach[1]) and first <= reach[1] <= last:
+            at = float(np.interp(reach[1], day, p50))
+            draw_lines(
+                ax,
+                [[(float(x(reach[1])), float(y(at))), (float(x(reach[1])), y1)]],
+                color=INK,
+                width=1,
+                dash=(0, (1, 1.5)),
+                z=3,
+            )
+            draw_marks(ax, [float(x(reach[1]))], [float(y(at))], "D", size=5.5)
+    if sample is not None:
+        draw_marks(
+            ax,
+            x(day_number(sample["sampled_on"])),
+            y(sample[f"oil_{kind}_pct"].to_numpy(dtype=float)),
+            style.marker,
+            size=4.5,
+            fill="white",
+            edge=style.fill,
+        )
+    if months:
+        draw_day_axis(ax, week, x, first, last, y1, every="month", room=x1 - x0)
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Colour classes
+def finding_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None) -> str:
+    """What the colour classes show, in a sentence."""
+    rows = week.stage[week.stage["block_id"].isin(chosen_blocks(week, block_ids))]
+    ripe = rows["maturity_now_p50"].astype(float)
+    if not ripe.notna().any():
+        return say("Colour of the fruit", week.info)
+    top = rows.loc[ripe.idxmax()]
+    index = number_text(top["maturity_now_p50"], week.info, 1)
+    return say("{block} is ripest by colour: maturity {index}", week.info, block=top["block_name"], index=index)
+
+
+def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
+    """Alternative text of `colour_classes`."""
+    ids = chosen_blocks(week, block_ids)
+    says = []
+    for b in ids:
+        part = week.classes[week.classes["block_id"] == b].sort_values("day")
+        if part.empty or part.iloc[0][[f"class{i}" for i in range(8)]].isna().any():
+            continue
+        shares = [float(part.iloc[0][f"class{i}"]) for i in range(8)]
+        top = int(np.argmax(shares))
+        name, pct = stage_of(week)[b]["block_name"], number_text(100 * shares[top], week.info)
+        says.append(say("{block} mostly class {top} ({pct} %)", week.info, block=name, top=top, pct=pct))
+    now = "; ".join(says) or say("no counts", week.info)
+    told = say("Share of fruit by colour class 0 to 7. Now {blocks}.", week.info, blocks=now)
+    return f"{finding_colour_classes(week, block_ids=ids)}. {told}"
+
+
+def colour_classes_size(
+    week: Week, wide: bool, *, block_ids: Sequence[str] | None = None, **_others: Any
+) -> tuple[float, float]:
+    """Width and height that suit `colour_classes` [inches]."""
+    width = 72 * (WIDE_IN if wide else PHONE_IN)
+    ids = chosen_blocks(week, block_ids)
+    head = head_height(week, finding_colour_classes(week, block_ids=ids), [say(_CLASS_SUB, week.info)], width)
+    return width / 72, (head + 24 + panel_grid(width, len(ids))[1] * PANEL_H + 16) / 72
+
+
+_CLASS_SUB = mark("Expected share of fruit by colour class in the days ahead, %.")
+
+
+@own_look
+def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = None, days: int = 42) -> Axes:
+    """Small multiples of the shares of the eight colour classes over the days ahead.
+
+    Parameters
+    ----------
+    week : Week
+    ax : Axes
+    block_ids : sequence of str, optional
+        The first `BLOCKS_A_PAGE` of the order by default.
+    days : int
+        How many days ahead [d].
+    """
+    width, _ = lay_sheet(ax)
+    ids = chosen_blocks(week, block_ids)
+    if not ids or week.classes.empty:
+        return draw_nothing(ax, week, width, say("No colour counts to draw.", week.info))
+    top = draw_head(ax, week, width, finding_colour_classes(week, block_ids=ids), [say(_CLASS_SUB, week.info)])
+    step = (width - 52) / 8
+    write(ax, 0, top + 12, say("green", week.info), size=SMALL, color=SOFT)
+    write(ax, width, top + 12, say("black", week.info), size=SMALL, color=SOFT, ha="right")
+    for i, fill in enumerate(CLASS_FILLS):
+        draw_boxes(ax, [rect(28 + i * step, top + 2, 28 + (i + 1) * step - 1, top + 16)], fill)
+        write(ax, 28 + (i + 0.5) * step, top + 12.5, str(i), size=SMALL, ha="center", color="white" if i >= 3 else INK)
+    top += 24
+    across, _ = panel_grid(width, len(ids))
+    stage, order, today = stage_of(week), order_of(week), as_of_number(week)
+    last = min(today + days, float(day_number(week.info["end"])))
+    parts = dict(tuple(week.classes[week.classes["block_id"].isin(ids)].groupby("block_id")))
+    left, cell = 27.0, width / across
+    for i, b in enumerate(ids):
+        row, col = divmod(i, across)
+        x0, x1, y0 = col * cell + left, (col + 1) * cell - 6, top + row * PANEL_H
+        box = (x0, x1, y0 + 31, y0 + PANEL_H - 14)
+        index = stage[b]["maturity_now_p50"]
+        words = say("no colour counts", week.info)
+        if not pd.isna(index):
+            words = say("maturity {index} now", week.info, index=number_text(index, week.info, 1))
+        draw_panel_head(
+            ax,
+            week,
+            stage[b],
+            order.get(b),
+            cultivar_style(stage[b]["style_index"]),
+            x0 - left + 2,
+            x1,
+            y0,
+            verdict=words,
+        )
+        if b not in parts or not parts[b][[f"class{k}" for k in range(8)]].notna().all(axis=None):
+            continue
+        part = parts[b].sort_values("day")
+        day = day_number(part["day"])
+        inside = (day >= today) & (day <= last)
+        shares = 100 * part.loc[inside, [f"class{k}" for k in range(8)]].to_numpy(dtype=float)
+        x, y = scale(today, last, x0, x1), scale(0, 100, box[3], box[2])
+        edges = np.column_stack([np.zeros(len(shares)), np.cumsum(shares, axis=1)])
+        at = x(day[inside])
+        for k, fill in enumerate(CLASS_FILLS):
+            area = np.concatenate(
+                [np.column_stack([at, y(edges[:, k])]), np.column_stack([at, y(edges[:, k + 1])])[::-1]]
+            )
+            ax.add_collection(
+                PolyCollection([area], facecolors=fill, edgecolors="white", linewidths=0.5, zorder=2), autolim=False
+            )
+            thick = np.abs(edges[:, k + 1] - edges[:, k])
+            best = int(np.argmax(thick))
+            if thick[best] >= 24:
+                place = min(max(float(at[best]), x0 + 6), x1 - 6)
+                write(
+                    ax,
+                    place,
+                    float(y((edges[best, k] + edges[best, k + 1]) / 2)) + 3,
+                    str(k),
+                    size=SMALL,
+                    ha="center",
+                    color="white" if k >= 3 else INK,
+                )
+        draw_frame(ax, week, box, y, np.array([0, 50, 100]), labels=True)
+        if i + across >= len(ids):
+            draw_day_axis(ax, week, x, today, last, box[3], every="fortnight", room=x1 - x0)
+    return ax
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Residuals
+def _oil_residuals(week: Week) -> pd.DataFrame:
+    rows = week.residuals
+    kinds = rows["kind"].astype(str)
+    return rows[(kinds == "oil") & rows["residual_sd"].notna()]
+
+
+def finding_residuals(week: Week) -> str:
+    """What the residuals show, in a sentence."""
+    rows, odd = _oil_residuals(week), doubtful(week)
+    if rows.empty:
+        return say("No oil samples to compare with the curves", week.info)
+    far = int((rows["residual_sd"].astype(float).abs() > 2).sum())
+    share = number_text(100 * far / len(rows), week.info)
+    info = week.info
+    tail = count_text(len(odd), "doubtful sample", info=info) if len(odd) else say("no doubtful sample", info)
+    samples = count_text(len(rows), "oil sample", info=info)
+    return say("{pct} % of {samples} lie beyond 2 sd (5 % expected)", info, pct=share, samples=samples) + f"; {tail}"
+
+
+def alt_residuals(week: Week) -> str:
+    """Alternative text of `residuals`."""
+    odd = doubtful(week)
+    names = [
+        f"{r['sample_id']} ({block_label(week, r['block_id'])}, {number_text(r['residual_sd'], week.info, 1)} sd)"
+        for r in odd.to_dict("records")
+    ]
+    told = say("Distance of each oil sample from its curve, in sd, against the curve and by date.", week.info)
+    tail = " " + say("Doubtful: {samples}.", week.info, samples=listed(names, week.info)) if names else ""
+    return f"{finding_residuals(week)}. {told}{tail}"
+
+
+def residuals_size(week: Week, wide: bool) -> tuple[float, float]:
+    """Width and height that suit `residuals` [inches]."""
+    width = 72 * (WIDE_IN if wide else PHONE_IN)
+    return width / 72, (
+        head_height(week, finding_residuals(week), [say(_RESIDUAL_SUB, week.info)], width) + 20 + (150 if wide else 290)
+    ) / 72
+
+
+_RESIDUAL_SUB = mark("Sample minus curve, in standard deviations; shaded: 19 in 20 expected inside.")
+
+
+@own_look
+def residuals(week: Week, ax: Axes) -> Axes:
+    """Distance of every oil sample from its curve: against the fitted value and by date.
+
+    Parameters
+    ----------
+    week : Week
+    ax : Axes
+        Two plots, side by side when wider than 400 points, else one above the other.
+    """
+    width, height = lay_sheet(ax)
+    rows = _oil_residuals(week)
+    if rows.empty:
+        return draw_nothing(ax, week, width, finding_residuals(week))
+    top = draw_head(ax, week, width, finding_residuals(week), [say(_RESIDUAL_SUB, week.info)])
+    stage = stage_of(week)
+    used = sorted(
+        {(int(stage[b]["style_index"]), stage[b]["cultivar"]) for b in rows["block_id"].unique() if b in stage}
+    )
+    top = _cultivar_markers(ax, used, top, width) + 6
+    wide = width >= 400
+    boxes = (
+        [(20, width / 2 - 12, top, height - 28), (width / 2 + 20, width, top, height - 28)]
+        if wide
+        else [(20, width, top, top + (height - top) / 2 - 32), (20, width, top + (height - top) / 2 + 4, height - 28)]
+    )
+    sd = rows["residual_sd"].to_numpy(dtype=float)
+    least, most = min(-3.2, float(sd.min()) - 0.3), max(3.2, float(sd.max()) + 0.3)
+    ticks = np.arange(-40, 41, 2.0 if most - least < 14 else 4.0)
+    ticks = ticks[(ticks > least) & (ticks < most)]
+    days = day_number(rows["day"])
+    fitted = rows["fitted"].to_numpy(dtype=float)
+    index = np.array([int(stage[b]["style_index"]) if b in stage else 0 for b in rows["block_id"]])
+    odd = set(doubtful(week)["sample_id"])
+    ringed = rows["sample_id"].isin(odd).to_numpy()
+    for box, values, kind in zip(boxes, (fitted, days), ("fitted", "day"), strict=True):
+        x0, x1, y0, y1 = box
+        low, high = float(values.min()), float(values.max())
+        pad = 0.03 * (high - low) or 1.0
+        x, y = scale(low - pad, high + pad, x0, x1), scale(least, most, y1, y0)
+        draw_boxes(ax, [rect(x0, float(y(2)), x1, float(y(-2)))], "#eef2f4", z=0.5)
+        draw_frame(ax, week, box, y, ticks, labels=True)
+        draw_lines(ax, [[(x0, float(y(0))), (x1, float(y(0)))]], color=SOFT, width=0.9, z=2)
+        for i, _ in used:
+            style, on = cultivar_style(i), index == i
+            draw_marks(
+                ax, x(values[on]), y(sd[on]), style.marker, size=3.6, fill="white", edge=style.fill, width=0.9, z=3
+            )
+        draw_marks(ax, x(values[ringed]), y(sd[ringed]), "o", size=9, fill="none", edge=WARN, width=1.3, z=4)
+        if kind == "fitted":
+            for t in nice_ticks(low, high, 6 if wide else 5):
+                write(ax, float(x(t)), y1 + 12, number_text(t, week.info), size=SMALL, color=SOFT, ha="center")
+            write(
+                ax, x1, y1 + 24, say("oil by the curve, % of dry weight", week.info), size=SMALL, color=SOFT, ha="right"
+            )
+        else:
+            draw_day_axis(ax, week, x, low - pad, high + pad, y1, every="month", room=x1 - x0)
+            write(ax, x1, y1 + 24, say("date of the sample", week.info), size=SMALL, color=SOFT, ha="right")
+    return ax
+
+
+def _cultivar_markers(ax: Axes, used: Sequence[tuple[int, str]], y: float, width: float) -> float:
+    x = 0.0
+    for i, cultivar in used:
+        style, words = cultivar_style(i), fit_text(drawable(cultivar), SMALL, width - 20)
+        if x and x + 14 + text_width(words, SMALL) > width:
+            x, y = 0.0, y + KEY_LINE
+        draw_marks(ax, [x + 5], [y + 7], style.marker, size=5, fill="white", edge=style.fill)
+        write(ax, x + 13, y + 10, words, size=SMALL, color=style.text)
+        x += 25 + text_width(words, SMALL)
+    return y + KEY_LINE

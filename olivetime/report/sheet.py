@@ -1,0 +1,994 @@
+"""The week's tables as people read them: text cells in display units, as HTML, on a terminal, as lists on a phone.
+
+Every table here is a `DisplayTable` made from a finished `Week`; nothing is computed that the week does not hold.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from olivetime.harvest.grades import STANDARDS
+from olivetime.languages import mark, said, say, say_count
+from olivetime.report.tables import (
+    Week,
+    doubtful,
+    flags_text,
+    planned,
+    reason_text,
+    target_text,
+    texts_of,
+    truths,
+    verdict_text,
+    when_text,
+)
+from olivetime.words import Unit, chance_text, day_text, display_unit, money_text, number_text
+
+if TYPE_CHECKING:
+    from olivetime.harvest.hindcast import Hindcast
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Tables to show
+@dataclass(frozen=True)
+class DisplayTable:
+    """A table as people read it: all text, in display units.
+
+    Attributes
+    ----------
+    caption : str
+        Says what the table shows; never empty.
+    headings, units : tuple of str
+        One per column; the unit is "" where there is none.
+    rows : tuple of tuple of str
+        The first cell of a row names it.
+    align : tuple of str
+        "left" or "right" per column.
+    places : tuple of str
+        Where a cell goes on a phone's card: "name", "when", "first", "line" or "".
+    kind : str
+        "cards order" (the order list on phones), "cards" (label and value on phones) or "" (stays a table).
+    empty : str
+        The sentence shown instead of a table without rows.
+    """
+
+    caption: str
+    headings: tuple[str, ...]
+    units: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    align: tuple[str, ...]
+    places: tuple[str, ...]
+    kind: str = "cards"
+    empty: str = "Nothing to show."
+
+
+Column = tuple[str, str, Iterable[str], str]
+
+
+def _display(
+    caption: str,
+    columns: Sequence[Column],
+    info: Mapping[str, Any] | str,
+    *,
+    kind: str = "cards",
+    empty: str = "Nothing to show.",
+) -> DisplayTable:
+    """Table from (heading, unit, cells, style) columns; style is a place, "number", or both ("number line").
+
+    Headings and units are said in the language of `info` here; caption, cells and `empty` come said.
+    """
+    headings, units, cells, styles = zip(*columns, strict=True)
+    return DisplayTable(
+        caption=caption,
+        headings=tuple(say(heading, info) for heading in headings),
+        units=tuple(say(unit, info) for unit in units),
+        rows=tuple(zip(*map(tuple, cells), strict=True)),
+        align=tuple("right" if "number" in s else "left" for s in styles),
+        places=tuple(s.replace("number", "").strip() for s in styles),
+        kind=kind,
+        empty=empty,
+    )
+
+
+def html_table(table: DisplayTable) -> str:
+    """HTML of a table: caption, header cells with scope, every text escaped; lists on phones by the page's style.
+
+    Parameters
+    ----------
+    table : DisplayTable
+        Any of the tables below.
+
+    Returns
+    -------
+    str
+        <div class="table"><table>...</table></div>, or a paragraph with the caption and `empty` when there are no rows.
+        Roles are written out because a table restyled as a list loses them in some readers (from memory).
+    """
+    esc = html.escape
+    if not table.rows:
+        return f'<p class="note">{esc(table.caption)}: {esc(table.empty[:1].lower() + table.empty[1:])}</p>'
+    number = ["number" if side == "right" else "" for side in table.align]
+    head = "".join(
+        f'<th scope="col" role="columnheader"{_css(n)}>{esc(h)}{f" <span>{esc(u)}</span>" if u else ""}</th>'
+        for h, u, n in zip(table.headings, table.units, number, strict=True)
+    )
+    body = []
+    for row in table.rows:
+        cells = [f'<th scope="row" role="rowheader">{esc(row[0])}</th>']
+        for j in range(1, len(row)):
+            label, unit = esc(table.headings[j]), esc(table.units[j])
+            shown = f' data-label="{label}"' + (f' data-unit="{unit}"' if unit and row[j] else "")
+            css = _css(number[j], table.places[j], "" if row[j] else "empty")
+            cells.append(f'<td role="cell"{css}{shown}>{esc(row[j])}</td>')
+        body.append(f'<tr role="row">{"".join(cells)}</tr>')
+    return (
+        f'<div class="table"><table role="table"{_css(table.kind)}><caption>{esc(table.caption)}</caption>'
+        f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
+    )
+
+
+def _css(*names: str) -> str:
+    kept = " ".join(name for name in names if name)
+    return f' class="{html.escape(kept)}"' if kept else ""
+
+
+def text_table(table: DisplayTable) -> str:
+    """The same table for a terminal: caption, headings, rows in columns, at most 44 characters a cell."""
+    if not table.rows:
+        return f"{table.caption}: {table.empty}"
+    heads = [f"{h}, {u}" if u else h for h, u in zip(table.headings, table.units, strict=True)]
+    keep = [j for j in range(len(heads)) if any(row[j] for row in table.rows)]
+    cells = [[heads[j] for j in keep]] + [[_clip(row[j], 44) for j in keep] for row in table.rows]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(keep))]
+    lines = [
+        "  ".join(
+            c.rjust(w) if table.align[j] == "right" else c.ljust(w) for c, w, j in zip(row, widths, keep, strict=True)
+        ).rstrip()
+        for row in cells
+    ]
+    return "\n".join([table.caption, lines[0], "-" * len(lines[0]), *lines[1:]])
+
+
+def _clip(text: str, most: int) -> str:
+    text = " ".join(text.split())
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def _said(values: Iterable[Any], info: Mapping[str, Any] | str) -> list[str]:
+    """Texts that other rooms wrote, in the language of the page."""
+    return [said(text, info) for text in texts_of(values)]
+
+
+def _numbers(values: Iterable[Any], info: Mapping[str, Any], digits: int = 0) -> list[str]:
+    return [number_text(v, info, digits) for v in values]
+
+
+def _quantity(week: Week, quantity: str, values: pd.Series) -> tuple[str, list[str]]:
+    unit = display_unit(week.info, quantity)
+    return unit.label, _numbers(unit.of(values.astype(float)), week.info, unit.digits)
+
+
+def _area(week: Week, values: pd.Series) -> Column:
+    return (mark("Area"), *_quantity(week, "area", values), "number")
+
+
+def _crop(week: Week, values: pd.Series) -> Column:
+    return (mark("Crop"), *_quantity(week, "crop", values), "number")
+
+
+def _money(week: Week, values: Iterable[Any]) -> list[str]:
+    return [money_text(v, week.info) for v in values]
+
+
+def _names(week: Week, block_ids: Iterable[Any]) -> list[str]:
+    known = dict(zip(week.stage["block_id"], week.stage["block_name"], strict=True))
+    return ["" if b is None or b is pd.NA or b != b else str(known.get(b, b)) for b in block_ids]
+
+
+def _numbered(rows: pd.DataFrame) -> list[str]:
+    return [
+        f"{r:.0f}. {n}" if pd.notna(r) else str(n)
+        for r, n in zip(rows["rank"].astype("Float64"), rows["block_name"], strict=True)
+    ]
+
+
+def _with_certification(rows: pd.DataFrame, info: Mapping[str, Any]) -> list[str]:
+    return [
+        say("{cultivar}, organic", info, cultivar=c) if o else str(c)
+        for c, o in zip(rows["cultivar"], truths(rows["organic"]), strict=True)
+    ]
+
+
+def order_table(week: Week, *, limit: int | None = None) -> DisplayTable:
+    """The farm manager's order: number, block, when; below it cultivar, area, crop, oil, harvester, notes."""
+    rows = planned(week).head(limit or len(week.order))
+    unit, yields = _quantity(
+        week, "yield", 1000 * rows["paid_oil_kg"].astype(float) / (1000 * rows["crop_t"].astype(float))
+    )
+    columns: list[Column] = [
+        (mark("Block"), "", _numbered(rows), "name"),
+        (mark("When"), "", [when_text(r, week) for r in rows.to_dict("records")], "when"),
+        (mark("Cultivar"), "", _with_certification(rows, week.info), "first"),
+        _area(week, rows["area_ha"]),
+        _crop(week, rows["crop_t"]),
+        (mark("Oil, fresh"), "%", _numbers(rows["oil_fresh_pct"], week.info, 1), "number"),
+        (mark("Paid oil"), unit, yields, "number"),
+        (mark("Harvester"), "", texts_of(rows["harvester_id"]), ""),
+        (mark("Worth"), "", _money(week, rows["value"]), "number"),
+        (mark("Mind"), "", [flags_text(f, week.info) for f in rows["flags"]], "line"),
+    ]
+    return _display(
+        say("Harvest order", week.info),
+        columns,
+        week.info,
+        kind="cards order",
+        empty=say("No block is to be picked in the days ahead.", week.info),
+    )
+
+
+def not_planned(week: Week) -> DisplayTable:
+    """Blocks without a place in the order, and why."""
+    rows = week.order[week.order["rank"].isna() & (week.order["status"] != "picked")]
+    return _display(
+        say("Blocks without a place in the order", week.info),
+        [
+            (mark("Block"), "", texts_of(rows["block_name"]), "name"),
+            (mark("State"), "", _said(rows["status"], week.info), "when"),
+            (mark("Cultivar"), "", _with_certification(rows, week.info), "first"),
+            (mark("Why"), "", _said(rows["why_not"], week.info), "line"),
+        ],
+        week.info,
+        kind="cards order",
+        empty=say("Every block has a place.", week.info),
+    )
+
+
+def next_days(week: Week, *, days: int = 3) -> DisplayTable:
+    """The clock of the next days: who picks where from when to when, trucks, and when fruit reaches the mill."""
+    end = pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=days)
+    rows = planned(week)
+    rows = rows[rows["start_at"] < end].sort_values(["start_at", "rank"], ignore_index=True)
+    clock = [f"{day_text(a, week.info, 'MMMEd')} {a:%H:%M}" for a in rows["start_at"]]
+    until = [
+        f"{b:%H:%M}" if a.normalize() == b.normalize() else f"{day_text(b, week.info)} {b:%H:%M}"
+        for a, b in zip(rows["start_at"], rows["end_at"], strict=True)
+    ]
+    at_mill = ["" if pd.isna(t) else f"{day_text(t, week.info)} {t:%H:%M}" for t in rows["to_mill_at"]]
+    return _display(
+        say_count(
+            "The clock of the next {n} day (middle scenario)",
+            "The clock of the next {n} days (middle scenario)",
+            days,
+            week.info,
+        ),
+        [
+            (mark("Block"), "", _numbered(rows), "name"),
+            (mark("From"), "", clock, "when"),
+            (mark("To"), "", until, ""),
+            (mark("Harvester"), "", texts_of(rows["harvester_id"]), ""),
+            (mark("Picking"), "h", _numbers(rows["hours_h"], week.info, 1), "number"),
+            (mark("Moving"), "h", _numbers(rows["move_h"], week.info, 1), "number"),
+            _crop(week, rows["crop_t"]),
+            (mark("Truck loads"), "", _numbers(rows["truck_loads"], week.info), "number"),
+            (mark("First fruit at the mill"), "", at_mill, ""),
+            (mark("Wait at the mill"), "h", _numbers(rows["wait_h"], week.info, 1), "number"),
+        ],
+        week.info,
+        empty=say("No picking is planned in these days.", week.info),
+    )
+
+
+def clock_table(hours: pd.DataFrame, week: Week) -> DisplayTable:
+    """The next two days by the clock: what machines, trucks and mill do (of `olivetime.harvest.clock.clock`)."""
+    return _display(
+        say("The next 48 hours, in the middle scenario", week.info),
+        [
+            (mark("From"), "", [f"{day_text(a, week.info, 'MMMEd')} {a:%H:%M}" for a in hours["from_at"]], "name"),
+            (mark("To"), "", [f"{b:%H:%M}" for b in hours["to_at"]], ""),
+            (mark("Who"), "", _said(hours["who"], week.info), ""),
+            (mark("Does"), "", _said(hours["what"], week.info), ""),
+            (mark("Block"), "", _names(week, hours["block_id"]), ""),
+            _crop(week, hours["crop_t"]),
+            (mark("Load"), "", ["" if pd.isna(n) else str(n) for n in hours["load_n"]], "number"),
+            (mark("Note"), "", _said(hours["note"], week.info), "line"),
+        ],
+        week.info,
+        empty=say("Nothing is workable in these days.", week.info),
+    )
+
+
+def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
+    """Why each block stands where it does, and what waiting one, three or seven days costs."""
+    rows = planned(week).head(limit or len(week.order))
+    return _display(
+        say("Why this order, and what waiting costs", week.info),
+        [
+            (mark("Block"), "", _numbered(rows), "name"),
+            (mark("Why now"), "", [reason_text(r, week.info) for r in rows.to_dict("records")], "line"),
+            (mark("Next best"), "", _names(week, rows["runner_up"]), ""),
+            (
+                mark("Lead over it"),
+                f"{week.info['currency']}/h",
+                _numbers(rows["margin_per_h"], week.info),
+                "number",
+            ),
+            (mark("Waiting 1 day"), "", _money(week, rows["waiting_1d"]), "number"),
+            (mark("3 days"), "", _money(week, rows["waiting_3d"]), "number"),
+            (mark("7 days"), "", _money(week, rows["waiting_7d"]), "number"),
+            (mark("7 days, solved again"), "", _money(week, rows["waiting_exact"]), "number"),
+        ],
+        week.info,
+        empty=say("No block has a place in the order.", week.info),
+    )
+
+
+def stage_table(week: Week) -> DisplayTable:
+    """The agronomist's table: where every block stands on both bases, and when it reaches the target."""
+    rows, info = week.stage, week.info
+    return _display(
+        say("Where the blocks stand; target: {target}", week.info, target=target_text(week)),
+        [
+            (mark("Block"), "", texts_of(rows["block_name"]), "name"),
+            (mark("Target reached"), "", [verdict_text(r, week) for r in rows.to_dict("records")], "when"),
+            (mark("Cultivar"), "", _with_certification(rows, week.info), "first"),
+            (mark("Oil, dry"), "%", _ranges(rows, "oil_dry_now", info), "number"),
+            (mark("Oil, fresh"), "%", _numbers(rows["oil_fresh_now_p50_pct"], info, 1), "number"),
+            (mark("Moisture"), "%", _numbers(rows["moisture_now_p50_pct"], info, 1), "number"),
+            (mark("Maturity"), "0-7", _numbers(rows["maturity_now_p50"], info, 1), "number"),
+            (mark("Plateau, dry"), "%", _ranges(rows, "plateau_dry", info), "number"),
+            (mark("Samples"), "", _numbers(rows["samples_n"], info), "number"),
+            (mark("Newest sample"), mark("d old"), _numbers(rows["sample_age_d"], info), "number"),
+            (mark("Borrowed"), "%", _numbers(100 * rows["borrowed_fraction"].astype(float), info), "number"),
+            (mark("Never reaches it"), "", [chance_text(v, week.info) for v in rows["never_chance"]], "number"),
+        ],
+        week.info,
+        empty=say("No blocks.", week.info),
+    )
+
+
+def _ranges(rows: pd.DataFrame, stem: str, info: Mapping[str, Any]) -> list[str]:
+    low, mid, high = (_numbers(rows[f"{stem}_{p}_pct"], info, 1) for p in ("p10", "p50", "p90"))
+    return [f"{m} ({a}–{b})" if a and b else m for a, m, b in zip(low, mid, high, strict=True)]
+
+
+def capacity_by_day(week: Week, *, days: int = 14) -> DisplayTable:
+    """What limits each day: every resource's limit and use; the one that binds is named."""
+    end = pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=days)
+    rows = week.capacity[week.capacity["day"] < end]
+    used = 100 * rows["used"].astype(float) / rows["limit"].astype(float).where(rows["limit"].astype(float) > 0)
+    return _display(
+        say("What limits each day", week.info),
+        [
+            (mark("Day"), "", [day_text(d, week.info, "MMMEd") for d in rows["day"]], "name"),
+            (mark("Resource"), "", _said(rows["resource"], week.info), "first"),
+            (mark("Limit"), "", _with_units(week, rows, "limit"), "number"),
+            (mark("Used"), "", _with_units(week, rows, "used"), "number"),
+            (mark("Share used"), "%", _numbers(used, week.info), "number"),
+            (
+                "",
+                "",
+                [say("limits the day", week.info) if b else "" for b in truths(rows["binding"])],
+                "",
+            ),
+        ],
+        week.info,
+        empty=say("No capacity is known.", week.info),
+    )
+
+
+def _with_units(week: Week, rows: pd.DataFrame, column: str) -> list[str]:
+    crop, area = display_unit(week.info, "crop"), display_unit(week.info, "area")
+    shown = []
+    for value, unit in zip(rows[column].astype(float), rows["unit"].astype(str), strict=True):
+        scale = crop if unit == "t" else area if unit == "ha" else Unit(unit, digits=1)
+        text = number_text(scale.of(value), week.info, scale.digits)
+        shown.append(f"{text} {scale.label}" if text else "")
+    return shown
+
+
+def rules_table(week: Week) -> DisplayTable:
+    """The plan's value beside simple rules of thumb, each as a share of the best that could be reached at most."""
+    info, rows = week.info, week.rules
+    bound = info.get("bound")
+    share = float(info["value"]) / float(bound) if info.get("value") is not None and bound else np.nan
+    names, values = [say("this order", info), *_said(rows["rule"], info)], [info.get("value"), *rows["value"]]
+    shares = [share, *rows["share_of_bound"].astype(float)]
+    behind = [None if info.get("value") is None else float(v) - float(info["value"]) for v in values]
+    return _display(
+        say("This order against rules of thumb", week.info),
+        [
+            (mark("Rule"), "", names, "name"),
+            (mark("Worth"), "", _money(week, values), "number"),
+            (mark("Against this order"), "", ["", *_money(week, behind[1:])], "number"),
+            (
+                mark("Of the most possible"),
+                "%",
+                _numbers(100 * np.asarray(shares, dtype=float), info, 1),
+                "number",
+            ),
+        ]
+        if len(rows)
+        else [(mark("Rule"), "", [], "name")],
+        week.info,
+        empty=say("No rules were compared.", week.info),
+    )
+
+
+def findings_table(
+    findings: pd.DataFrame, *, most: int | None = None, info: Mapping[str, Any] | str = "en"
+) -> DisplayTable:
+    """What is wrong or missing in the records, gravest first, and what to do.
+
+    Parameters
+    ----------
+    findings : DataFrame
+        week.findings or season.findings.
+    most : int, optional
+        Show no more rows than this; the caption says how many there are.
+    info : mapping or str
+        Language of the page: week.info or a locale.
+    """
+    grave = {"error": 0, "warning": 1, "note": 2}
+    rows = findings.assign(n=findings["level"].map(grave)).sort_values("n", kind="stable")
+    total, rows = len(rows), rows.head(len(rows) if most is None else most)
+    where = [
+        ", ".join(p for p in (f or t, s, say("row {n}", info, n=re.sub(r"\.0$", "", r)) if r else "", c) if p)
+        for t, f, s, r, c in zip(*(texts_of(rows[c]) for c in ("table", "file", "sheet", "row", "column")), strict=True)
+    ]
+    caption = say("Findings in the records", info)
+    if len(rows) < total:
+        caption = say("Findings in the records, {n} of {total}", info, n=len(rows), total=total)
+    return _display(
+        caption,
+        [
+            (mark("Where"), "", where, "name"),
+            (mark("Level"), "", _said(rows["level"], info), "when"),
+            (mark("Found"), "", _said(rows["says"], info), "line"),
+            (mark("Do"), "", _said(rows["do"], info), "line"),
+        ],
+        info,
+        kind="cards order",
+        empty=say("Nothing was found wrong in the records.", info),
+    )
+
+
+def assumptions_table(week: Week) -> DisplayTable:
+    """Everything that was taken for granted, its value and where it comes from."""
+    rows = week.assumptions
+    return _display(
+        say("What was assumed", week.info),
+        [
+            (mark("Assumption"), "", [said(t.replace("_", " "), week.info) for t in texts_of(rows["name"])], "name"),
+            (mark("Value"), "", [said(_short(v), week.info) for v in texts_of(rows["value"])], "number"),
+            (mark("Unit"), "", _said(rows["unit"], week.info), ""),
+            (mark("Says"), "", _said(rows["says"], week.info), "line"),
+            (mark("Source"), "", _said(rows["source"], week.info), ""),
+        ],
+        week.info,
+        empty=say("Nothing beyond the records.", week.info),
+    )
+
+
+def _short(text: str) -> str:
+    """Drop digits from a number in text that nobody needs: "0.10000000000000001" -> "0.1"."""
+    try:
+        return f"{float(text):.4g}".replace("-", "\N{MINUS SIGN}")
+    except ValueError:
+        return text
+
+
+def sources_table(week: Week) -> DisplayTable:
+    """Which files the week was made from."""
+    rows = week.sources
+    return _display(
+        say("Records this week was made from", week.info),
+        [
+            (mark("File"), "", texts_of(rows["file"]), "name"),
+            (mark("Rows"), "", _numbers(rows["rows"], week.info), "number"),
+            (mark("SHA-256, first 12"), "", [t[:12] for t in texts_of(rows["sha256"])], ""),
+        ],
+        week.info,
+        empty=say("No files.", week.info),
+    )
+
+
+def provenance(week: Week) -> str:
+    """One line that lets every number be traced: as-of date, version, seed, scenarios, draws, input hashes."""
+    info = week.info
+    files = "; ".join(
+        f"{f} {h[:8]}" for f, h in zip(texts_of(week.sources["file"]), texts_of(week.sources["sha256"]), strict=True)
+    )
+    return say(
+        "olivetime {version} · records as of {as_of} · seed {seed} · {scenarios} scenarios, {draws} draws · "
+        "inputs (SHA-256): {files}",
+        info,
+        version=info["version"],
+        as_of=info["as_of"],
+        seed=info["seed"],
+        scenarios=info["n_scenarios"],
+        draws=info["n_draws"],
+        files=files or say("none", info),
+    )
+
+
+def parameters_table(week: Week) -> DisplayTable:
+    """Fitted parameters with their errors, priors and bounds."""
+    rows, info = week.parameters, week.info
+    number = {
+        c: [_short(t) for t in texts_of(rows[c])] for c in ("value", "se", "prior_mean", "prior_sd", "low", "high")
+    }
+    return _display(
+        say("Parameters of the fitted curves", week.info),
+        [
+            (mark("Cultivar"), "", texts_of(rows["cultivar"]), "name"),
+            (mark("Part"), "", texts_of(rows["part"]), "first"),
+            (mark("Parameter"), "", texts_of(rows["name"]), ""),
+            (mark("Value"), "", number["value"], "number"),
+            (mark("Standard error"), "", number["se"], "number"),
+            (mark("Prior mean"), "", number["prior_mean"], "number"),
+            (mark("Prior sd"), "", number["prior_sd"], "number"),
+            (
+                mark("Bounds"),
+                "",
+                [
+                    say("{a} to {b}", info, a=a, b=b) if a and b else ""
+                    for a, b in zip(number["low"], number["high"], strict=True)
+                ],
+                "",
+            ),
+            (
+                mark("At a bound"),
+                "",
+                [say("yes", info) if b else "" for b in truths(rows["at_bound"])],
+                "",
+            ),
+            (mark("Source of the prior"), "", texts_of(rows["source"]), "line"),
+        ],
+        week.info,
+        empty=say("No curves were fitted for {name}.", info, name=info["name"]),
+    )
+
+
+def doubtful_table(week: Week) -> DisplayTable:
+    """Samples that do not fit their block's curve: look at the bag, the label and the lab before believing either."""
+    rows, info = doubtful(week), week.info
+    return _display(
+        say("Doubtful samples", week.info),
+        [
+            (mark("Sample"), "", texts_of(rows["sample_id"]), "name"),
+            (mark("Date"), "", [day_text(d, info) for d in rows["day"]], "when"),
+            (mark("Block"), "", _names(week, rows["block_id"]), "first"),
+            (mark("Kind"), "", _said(rows["kind"], info), ""),
+            (mark("Measured"), "", _numbers(rows["observed"], info, 1), "number"),
+            (mark("Curve"), "", _numbers(rows["fitted"], info, 1), "number"),
+            (mark("Away"), "sd", _numbers(rows["residual_sd"], info, 1), "number"),
+            (mark("Weight in the fit"), "%", _numbers(100 * rows["weight"].astype(float), info), "number"),
+        ],
+        week.info,
+        kind="cards order",
+        empty=say("No sample is doubtful.", week.info),
+    )
+
+
+def next_samples_table(week: Week, *, limit: int = 12) -> DisplayTable:
+    """Where the next sample is worth most."""
+    rows = week.next_samples.head(limit)
+    return _display(
+        say("Where to sample next", week.info),
+        [
+            (
+                mark("Block"),
+                "",
+                [
+                    f"{r}. {n}"
+                    for r, n in zip(_numbers(rows["rank"], week.info), _names(week, rows["block_id"]), strict=True)
+                ],
+                "name",
+            ),
+            (mark("What the doubt can cost"), "", _money(week, rows["gain"]), "when number"),
+            ("Fruit to take", "", _numbers(rows["fruits_n"], week.info), "number"),
+            (mark("Why"), "", _said(rows["why"], week.info), "first"),
+        ],
+        week.info,
+        kind="cards order",
+        empty=say("No block needs a sample.", week.info),
+    )
+
+
+def blocks_table(week: Week) -> DisplayTable:
+    """A grower's blocks: area, crop, where they stand and when they are to be picked."""
+    stage = week.stage.merge(
+        week.order[["block_id", "status", "start_at", "value", "flags", "rank"]],
+        on="block_id",
+        how="left",
+    ).sort_values(["rank", "block_id"], ignore_index=True)
+    rows = stage.to_dict("records")
+    return _display(
+        say("Your blocks", week.info) if "grower" in week.info else say("Blocks", week.info),
+        [
+            (mark("Block"), "", texts_of(stage["block_name"]), "name"),
+            (mark("Picking"), "", [when_text(r, week) for r in rows], "when"),
+            (mark("Cultivar"), "", _with_certification(stage, week.info), "first"),
+            _area(week, stage["area_ha"]),
+            _crop(week, stage["crop_t"]),
+            (mark("Oil, fresh"), "%", _numbers(stage["oil_fresh_now_p50_pct"], week.info, 1), "number"),
+            (mark("Oil, dry"), "%", _numbers(stage["oil_dry_now_p50_pct"], week.info, 1), "number"),
+            (mark("Moisture"), "%", _numbers(stage["moisture_now_p50_pct"], week.info, 1), "number"),
+            (mark("Target"), "", [verdict_text(r, week) for r in rows], ""),
+            (mark("Worth"), "", _money(week, stage["value"]), "number"),
+            (mark("Mind"), "", [flags_text(f, week.info) for f in stage["flags"]], "line"),
+        ],
+        week.info,
+        kind="cards order",
+        empty=say("No blocks.", week.info),
+    )
+
+
+def growers_table(week: Week) -> DisplayTable:
+    """Growers of the week."""
+    rows = week.growers
+    return _display(
+        say("Growers", week.info),
+        [
+            (mark("Grower"), "", texts_of(rows["grower"]), "name"),
+            (mark("Blocks"), "", _numbers(rows["blocks_n"], week.info), "number"),
+            _area(week, rows["area_ha"]),
+            _crop(week, rows["crop_t"]),
+        ],
+        week.info,
+        empty=say("No growers.", week.info),
+    )
+
+
+def mill_days_table(week: Week, *, days: int = 14) -> DisplayTable:
+    """Fruit to the mill by day and lot, and on each day's first line what is crushed, the limit, and what waits."""
+    end = pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=days)
+    busy = (week.mill["crop_t"].astype(float) > 0) | (week.mill["crushed_t"].astype(float) >= 0.5)
+    rows = week.mill[(week.mill["day"] < end) & busy]
+    unit, crop = _quantity(week, "crop", rows["crop_t"])
+    of_day = rows[["crushed_t", "limit_t", "waiting_t"]].astype(float).where(~rows["day"].duplicated(), np.nan)
+    (_, crushed), (_, limit), (_, waiting) = (_quantity(week, "crop", of_day[name]) for name in of_day)
+    return _display(
+        say("Fruit to the mill by day and lot", week.info),
+        [
+            (mark("Day"), "", [day_text(d, week.info, "MMMEd") for d in rows["day"]], "name"),
+            (mark("Lot"), "", texts_of(rows["lot"]), "first"),
+            (mark("Fruit"), unit, crop, "number"),
+            (mark("Crushed that day"), unit, crushed, "number"),
+            (mark("Mill limit of the day"), unit, limit, "number"),
+            (mark("Waits overnight"), unit, waiting, "number"),
+        ],
+        week.info,
+        empty=say("No fruit goes to the mill in these days.", week.info),
+    )
+
+
+def frost_table(week: Week, *, nights: int = 14, most: int = 12) -> DisplayTable:
+    """Each block's most dangerous night ahead: chance, hours, what is picked before it, fruit and value at risk."""
+    info, today = week.info, pd.Timestamp(week.info["as_of"])
+    near = (week.frost["day"] >= today) & (week.frost["day"] < today + pd.Timedelta(days=nights))
+    rows = week.frost[near & (week.frost["chance"] > 0) & (week.frost["at_risk_t"] > 0)]
+    rows = rows.assign(
+        fruit=rows["at_risk_t"].astype(float) * rows["chance"].astype(float), money=rows["value_at_risk"].astype(float)
+    ).sort_values(["fruit", "money"], ascending=False, kind="stable", na_position="last")
+    rows = rows.drop_duplicates("block_id").head(most)
+    temp, crop = display_unit(info, "temp"), display_unit(info, "crop")
+    limit = [f"{number_text(temp.of(t), info, 1)} {temp.label}" for t in rows["threshold_c"].astype(float)]
+    chance = [
+        say("{chance} below {limit}", info, chance=chance_text(c, info), limit=t)
+        for c, t in zip(rows["chance"], limit, strict=True)
+    ]
+    colder = _numbers(100 * rows["chance_colder"].astype(float), info)
+    step = f"{number_text(temp.of(2.0) - temp.of(0.0), info)} {temp.label}"
+    error = week.frost["hours_error_h"].astype(float).max()
+    hours = "h" if np.isnan(error) else f"h, ±{number_text(error, info)}"
+    return _display(
+        say("Frost in the next {n} nights: each block's most dangerous one", info, n=nights),
+        [
+            (mark("Block"), "", _names(week, rows["block_id"]), "name"),
+            (mark("Night to"), "", [day_text(d, info, "MMMEd") for d in rows["day"]], "when"),
+            (mark("Chance of a low"), "", chance, "first"),
+            (say("And {step} colder", info, step=step), "%", colder, "number"),
+            (mark("Below it, if it comes"), hours, _numbers(rows["hours_when_frost"].astype(float), info), "number"),
+            (
+                mark("Picked before"),
+                crop.label,
+                _numbers(crop.of(rows["picked_before_t"].astype(float)), info),
+                "number",
+            ),
+            (
+                mark("Still on the trees"),
+                crop.label,
+                _numbers(crop.of(rows["at_risk_t"].astype(float)), info),
+                "number",
+            ),
+            (mark("Value at risk"), "", _money(week, rows["value_at_risk"]), "number"),
+        ],
+        week.info,
+        empty=say("No scenario brings a damaging frost to fruit that is still on the trees.", week.info),
+    )
+
+
+def ground_days(week: Week, *, days: int = 10) -> DisplayTable:
+    """Hours that ground and leaves leave for picking at the main station, by soil, and days lost."""
+    info = week.info
+    rows = week.ground[week.ground["station_id"] == info["main_station"]]
+    rows = rows[rows["day"] < pd.Timestamp(info["as_of"]) + pd.Timedelta(days=days)]
+    soil = {name: part.sort_values("day") for name, part in rows.groupby("soil")}
+    first = soil.get("medium", rows)
+
+    def of(name: str, column: str, factor: float = 1.0) -> list[str]:
+        return _numbers(factor * soil.get(name, rows)[column].astype(float), info)
+
+    lost = [
+        say("{low} to {high}", info, low=number_text(low, info), high=number_text(high, info))
+        for low, high in zip(first["lost_days_p10"], first["lost_days_p90"], strict=True)
+    ]
+    return _display(
+        say("Ground and leaves: hours of a shift that can be worked", week.info),
+        [
+            (mark("Day"), "", [day_text(d, info, "MMMEd") for d in first["day"]], "name"),
+            (mark("Light soil"), "h", of("light", "work_h"), "number"),
+            (mark("Medium soil"), "h", of("medium", "work_h"), "number"),
+            (mark("Heavy soil"), "h", of("heavy", "work_h"), "number"),
+            (mark("Day lost on medium soil"), "%", of("medium", "lost_chance", 100.0), "number"),
+            (mark("Leaves wet from rain"), "h", of("medium", "wet_leaf_h"), "number"),
+            (mark("Days lost up to then, 8 in 10"), "", lost, ""),
+        ],
+        week.info,
+        empty=say("No day ahead to show.", week.info),
+    )
+
+
+def outlook_skill_table(skill: pd.DataFrame, locale: str = "en_US") -> DisplayTable:
+    """How good past outlooks were, beside what the same days of other years brought.
+
+    Parameters
+    ----------
+    skill : DataFrame
+        Of `olivetime.weather.fetched.season_skill`.
+    locale : str
+        Of the readers.
+    """
+    info = plain = {"locale": locale}
+    ahead = [f"{a} to {b}" if b > a else str(a) for a, b in zip(skill["lead_from_d"], skill["lead_to_d"], strict=True)]
+    names = [say(_SKILL_WORDS[name], info) for name in texts_of(skill["value"])]
+    if skill["source"].nunique() > 1:
+        names = [f"{name}, {source}" for name, source in zip(names, texts_of(skill["source"]), strict=True)]
+    inside = [100 * skill[name].astype(float) for name in ("coverage_fraction", "coverage_climatology_fraction")]
+    return _display(
+        say("How good past outlooks were; smaller errors are better", info),
+        [
+            (mark("Outlook of"), "", names, "name"),
+            (mark("Days ahead"), "", ahead, "first"),
+            (mark("Issues"), "", _numbers(skill["issues_n"], plain), "number"),
+            (mark("Error (CRPS)"), "", _numbers(skill["crps"], plain, 2), "number"),
+            (mark("Past years' error"), "", _numbers(skill["crps_climatology"], plain, 2), "number"),
+            (mark("Inside its 8-in-10 range"), "%", _numbers(inside[0], plain), "number"),
+            (mark("Inside past years' range"), "%", _numbers(inside[1], plain), "number"),
+            (mark("Event"), "", texts_of(skill["event"]), ""),
+            (mark("It came"), mark("times"), _numbers(skill["event_n"], plain), "number"),
+            (mark("Error of its chance (Brier)"), "", _numbers(skill["brier"], plain, 3), "number"),
+            (mark("Past years' chance"), "", _numbers(skill["brier_climatology"], plain, 3), "number"),
+        ],
+        info,
+        empty=say("No past outlook can be held against measured days; keep every issue in the outlook table.", info),
+    )
+
+
+_SKILL_WORDS = {"temp_min_c": mark("Low, C"), "temp_max_c": mark("High, C"), "rain_mm": mark("Rain, mm")}
+
+
+def what_ifs_table(week: Week) -> DisplayTable:
+    """Answer the standard questions: what each change would be worth, and what it would move."""
+    rows = week.what_ifs
+    change = [("+" if t and not t.startswith("\N{MINUS SIGN}") else "") + t for t in _money(week, rows["value_change"])]
+    return _display(
+        say("What if", week.info),
+        [
+            (mark("If"), "", _said(rows["change"], week.info), "name"),
+            (mark("Worth of the order"), "", change, "when number"),
+            (mark("Picked first"), "", _said(rows["first_block"], week.info), "first"),
+            (mark("Moves"), "", _said(rows["moves"], week.info), ""),
+        ],
+        week.info,
+        kind="cards order",
+        empty=say("No questions were asked.", week.info),
+    )
+
+
+def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
+    """What moved since last week: by last week's tables where given, else by the days each committed block moved.
+
+    Parameters
+    ----------
+    week, before : Week
+        This week and the one before; `before` may be missing.
+    """
+    info, now = week.info, week.order
+    if before is None:
+        rows = now[now["moved_days"].astype(float).abs() >= 1].sort_values("rank")
+        moved = rows["moved_days"].astype(float).round().tolist()
+        was = [
+            pd.NaT if pd.isna(s) else pd.Timestamp(s).normalize() - pd.Timedelta(days=m)
+            for s, m in zip(rows["start_at"], moved, strict=True)
+        ]
+        crop_was: list[float] = [np.nan] * len(rows)
+    else:
+        old = before.order.set_index("block_id")
+        rows = now[now["block_id"].isin(old.index)].sort_values("rank")
+        was = [pd.NaT if pd.isna(d) else pd.Timestamp(d).normalize() for d in old["start_at"].reindex(rows["block_id"])]
+        moved = [
+            np.nan if pd.isna(a) or pd.isna(b) else float((pd.Timestamp(a).normalize() - b).days)
+            for a, b in zip(rows["start_at"], was, strict=True)
+        ]
+        crop_was = old["crop_t"].reindex(rows["block_id"]).astype(float).tolist()
+        fresh = np.array(
+            [
+                (not np.isnan(m) and m != 0) or pd.isna(a) != pd.isna(b)
+                for m, a, b in zip(moved, rows["start_at"], was, strict=True)
+            ],
+            dtype=bool,
+        )
+        rows = rows[fresh]
+        was, moved, crop_was = (
+            [v for v, f in zip(values, fresh, strict=True) if f] for values in (was, moved, crop_was)
+        )
+    shifts = [
+        ""
+        if np.isnan(m)
+        else say_count("{n} day later", "{n} days later", int(m), info)
+        if m > 0
+        else say_count("{n} day earlier", "{n} days earlier", -int(m), info)
+        for m in moved
+    ]
+    unit, crop = _quantity(week, "crop", rows["crop_t"])
+    _, crop_before = _quantity(week, "crop", pd.Series(crop_was, dtype=float))
+    return _display(
+        say("What changed since last week", week.info),
+        [
+            (mark("Block"), "", texts_of(rows["block_name"]), "name"),
+            (mark("Now"), "", [when_text(r, week) for r in rows.to_dict("records")], "when"),
+            (mark("Moved"), "", shifts, "first"),
+            (mark("Was"), "", [day_text(d, info) or say("not planned", info) for d in was], ""),
+            (mark("Crop now"), unit, crop, "number"),
+            (mark("Crop last week"), unit, crop_before, "number"),
+        ],
+        week.info,
+        kind="cards order",
+        empty=say("Nothing moved.", week.info),
+    )
+
+
+def grade_limits_table(info: Mapping[str, Any] | str = "en") -> DisplayTable:
+    """Limits of the grades by named standard, with the source of each number."""
+    words = {
+        "free_acid_pct": say("free acidity", info),
+        "peroxide_meq_kg": say("peroxide value", info),
+        "defects_median": say("median of defects", info),
+        "fruity_median": say("median of fruitiness", info),
+        "delta_k": "delta K",
+        "k232": "K232",
+        "k270": "K270",
+    }
+    operators = {
+        "<=": say("at most", info),
+        "<": say("under", info),
+        ">": say("over", info),
+        ">=": say("at least", info),
+    }
+    return _display(
+        say("Limits of the oil grades by standard", info),
+        [
+            (mark("Standard"), "", [limit.standard for limit in STANDARDS], "name"),
+            (mark("Grade"), "", [said(limit.grade, info) for limit in STANDARDS], "first"),
+            (mark("Quantity"), "", [words.get(limit.quantity, limit.quantity) for limit in STANDARDS], ""),
+            (
+                mark("Limit"),
+                "",
+                [f"{operators.get(limit.operator, limit.operator)} {limit.limit:g}" for limit in STANDARDS],
+                "number",
+            ),
+            (mark("Unit"), "", ["" if limit.unit.startswith("-") else limit.unit for limit in STANDARDS], ""),
+            (mark("Source"), "", [limit.source for limit in STANDARDS], "line"),
+        ],
+        info,
+    )
+
+
+DISPLAY: Mapping[str, Callable[..., DisplayTable]] = MappingProxyType(
+    {
+        "order": order_table,
+        "not_planned": not_planned,
+        "next_days": next_days,
+        "why": why_table,
+        "stage": stage_table,
+        "capacity": capacity_by_day,
+        "what_ifs": what_ifs_table,
+        "rules": rules_table,
+        "assumptions": assumptions_table,
+        "sources": sources_table,
+        "parameters": parameters_table,
+        "doubtful": doubtful_table,
+        "next_samples": next_samples_table,
+        "blocks": blocks_table,
+        "growers": growers_table,
+        "mill": mill_days_table,
+        "frost": frost_table,
+        "ground": ground_days,
+        "changes": changes_table,
+    }
+)
+LOOKBACK_WORDS = {
+    "oil_dry_pct": mark("Dry oil, points"),
+    "oil_fresh_pct": mark("Fresh oil, points"),
+    "moisture_pct": mark("Moisture, points"),
+    "maturity_index": mark("Maturity index"),
+}
+
+
+def lookback_tables(past: Hindcast, locale: str = "en_US") -> tuple[DisplayTable, DisplayTable]:
+    """Past weeks, scored: how near the forecasts came, and what was proposed against what was picked.
+
+    Parameters
+    ----------
+    past : Hindcast
+        What `olivetime.harvest.hindcast.hindcast` returned.
+    locale : str
+        Of the readers.
+
+    Returns
+    -------
+    tuple of DisplayTable
+        Forecasts by kind and lead; orders by week.
+    """
+    info = plain = {"locale": locale}
+    scores, orders = past.scores, past.orders
+    forecasts = _display(
+        say("How near past forecasts came to later samples", info),
+        [
+            (mark("Forecast"), "", [say(LOOKBACK_WORDS.get(t, t), info) for t in texts_of(scores["kind"])], "name"),
+            (mark("Ahead"), mark("weeks"), _numbers(scores["lead_weeks"], plain), "number"),
+            (mark("Samples"), "", _numbers(scores["samples_n"], plain), "number"),
+            (mark("Mean miss"), "", _numbers(scores["mean_abs_error"], plain, 2), "number"),
+            (mark("Bias"), "", _numbers(scores["bias"], plain, 2), "number"),
+            (
+                mark("Inside the 8-in-10 range"),
+                "%",
+                _numbers(100 * scores["inside_fraction"].astype(float), plain),
+                "number",
+            ),
+            (mark("Straight line's mean miss"), "", _numbers(scores["line_mean_abs_error"], plain, 2), "number"),
+            (mark("Ours on the same samples"), "", _numbers(scores["against_line_mean_abs_error"], plain, 2), "number"),
+        ],
+        info,
+        empty=say("No sample was taken after a past week to compare with.", info),
+    )
+    ahead = orders["value"].astype(float) - orders["best_rule_value"].astype(float)
+    weeks = _display(
+        say("What past weeks proposed, and what was picked next", info),
+        [
+            (mark("Week of"), "", [day_text(d, plain, "yMMMd") for d in orders["as_of"]], "name"),
+            (mark("Proposed first"), "", texts_of(orders["first_block"]), "first"),
+            (mark("Picked in the week after"), "", texts_of(orders["picked_next"]), "line"),
+            (
+                mark("Within of the best possible"),
+                "%",
+                _numbers(100 * orders["gap_fraction"].astype(float), plain, 1),
+                "number",
+            ),
+            (mark("Best rule of thumb"), "", texts_of(orders["best_rule"]), ""),
+            (mark("Worth more than that rule"), "", _numbers(ahead, plain), "number"),
+        ],
+        info,
+        empty=say("No past week could be replayed.", info),
+    )
+    return forecasts, weeks
