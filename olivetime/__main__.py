@@ -363,7 +363,12 @@ def order(
     help="How notebooks run: in long-lived workers, or one Jupyter kernel each.",
 )
 @click.option("--scheduler", metavar="URL", help="Make the pages on a Dask cluster, such as tcp://host:8786.")
-@click.option("--fresh", is_flag=True, help="Make everything again, also what is done and unchanged.")
+@click.option(
+    "--fresh/--resume",
+    default=False,
+    show_default="--resume",
+    help="Make everything again, or only what is missing, failed or changed.",
+)
 @common("fetch", "as_of", "out", "seed", "units", "jobs", "as_json", "quiet")
 def weekly(
     season: Path,

@@ -111,7 +111,7 @@ def test_order_says_which_block_first(run, southern):
     assert "Number 1 in the order" in told.stdout
     hours = run("order", southern, "--clock", "--quiet")
     assert hours.exit_code == 0
-    assert "pick" in hours.stdout
+    assert "cosecha" in hours.stdout
     unknown = run("order", southern, "--block", "ghost")
     assert unknown.exit_code == 2
     assert "no block 'ghost' in this season" in unknown.output

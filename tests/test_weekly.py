@@ -16,6 +16,8 @@ import psutil
 import pytest
 from invented_week import HOSTILE, invented_week
 
+from olivetime.fanout import Outcome
+from olivetime.records.files import write_atomic
 from olivetime.report import front, page, publish, tables, weekly
 from olivetime.words import number_text
 
@@ -299,39 +301,63 @@ def another(week):
     return replace(week, stage=week.stage.assign(samples_n=week.stage["samples_n"] + 1))
 
 
-def test_a_full_disk_leaves_the_old_week_whole_and_the_next_run_goes_on(light, tmp_path, monkeypatch):
-    monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out.")
+@pytest.fixture
+def quick_pages(monkeypatch):
+    """Reports made at once and without a notebook: these tests look at what is published when a run is stopped.
+
+    Returns the set of reports that find the disk full.
+    """
+    full: set[str] = set()
+
+    def make(_, tasks, *, progress, **__):
+        outcomes = []
+        for key, task in tasks.items():
+            place = f"{task['place']}.html"
+            (Path(task["folder"]) / place).parent.mkdir(parents=True, exist_ok=True)
+            data = f"{key} {len(made)}".encode()
+            made.append(key)
+            write_atomic(Path(task["folder"]) / place, data)
+            value = {"outputs": {place: hashlib.sha256(data).hexdigest()}, "seconds": {"html": 0.0}}
+            error = "ValueError: cell 3: OSError: [Errno 28] No space left on device" if key in full else ""
+            outcomes.append(Outcome(key, None if error else value, error))
+            progress(outcomes[-1])
+        return outcomes
+
+    made: list[str] = []
+    monkeypatch.setattr(weekly, "run_many", make)
+    return full
+
+
+def test_a_full_disk_leaves_the_old_week_whole_and_the_next_run_goes_on(quick_pages, tmp_path, monkeypatch):
     week = small(invented_week(12))
-    first = weekly.publish_week(week, tmp_path / "out", jobs=1)
+    first = weekly.publish_week(week, tmp_path / "out")
     before = everything(first.folder)
-    mended = (light / "season_check.ipynb").read_text(encoding="utf-8")
-    change(light, "season_check", "raise OSError(28, 'No space left on device')")
+    quick_pages.add("season_check")
     with pytest.raises(OSError, match="No space left on device") as stopped:
-        weekly.publish_week(another(week), tmp_path / "out", jobs=1)
+        weekly.publish_week(another(week), tmp_path / "out")
     assert stopped.value.filename == str(tmp_path / "out")
     assert everything(first.folder) == before
-    (light / "season_check.ipynb").write_text(mended, encoding="utf-8")
+    quick_pages.clear()
 
-    def full(path, _):
+    def no_room(path, _):
         raise OSError(28, "No space left on device", str(path))
 
     with monkeypatch.context() as patch:  # now the reports find room, and the index does not
-        patch.setattr(weekly, "write_atomic", full)
+        patch.setattr(weekly, "write_atomic", no_room)
         with pytest.raises(OSError, match="No space left on device"):
-            weekly.publish_week(another(week), tmp_path / "out", jobs=1)
+            weekly.publish_week(another(week), tmp_path / "out")
     assert everything(first.folder) == before
-    after = weekly.publish_week(another(week), tmp_path / "out", jobs=1)
+    after = weekly.publish_week(another(week), tmp_path / "out")
     assert after.exit_code == 0
     assert set(after.reports["status"]) == {"unchanged"}  # all were finished before the disk was full
     assert everything(first.folder) != before
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["2026-10-19", "index.html"]
 
 
-@pytest.mark.usefixtures("light")
-def test_ctrl_c_leaves_the_old_week_whole_and_what_was_finished_is_kept(tmp_path, monkeypatch):
-    monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out.")
+@pytest.mark.usefixtures("quick_pages")
+def test_ctrl_c_leaves_the_old_week_whole_and_what_was_finished_is_kept(tmp_path):
     week = small(invented_week(12))
-    folder = weekly.publish_week(week, tmp_path / "out", jobs=1).folder
+    folder = weekly.publish_week(week, tmp_path / "out").folder
     before = everything(folder)
 
     def stop(text):
@@ -339,11 +365,11 @@ def test_ctrl_c_leaves_the_old_week_whole_and_what_was_finished_is_kept(tmp_path
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        weekly.publish_week(another(week), tmp_path / "out", jobs=1, say=stop)
+        weekly.publish_week(another(week), tmp_path / "out", say=stop)
     assert everything(folder) == before
     assert not (tmp_path / "out/.2026-10-19.lock").exists()
     (folder / "my notes.txt").write_text("kept", encoding="utf-8")
-    status = weekly.publish_week(another(week), tmp_path / "out", jobs=1).reports["status"]
+    status = weekly.publish_week(another(week), tmp_path / "out").reports["status"]
     assert (status == "unchanged").sum() == 3
     assert (folder / "my notes.txt").read_text(encoding="utf-8") == "kept"
 

@@ -542,6 +542,13 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
         )
         + "</p>"
     )
+    if "zip" in reports and reports["zip"].astype(bool).any():
+        ready = say(
+            "One message and one archive for each grower lie ready in the folder {send}; nothing was sent.",
+            info,
+            send="<code>send</code>",
+        )
+        body.append(f'<p class="note">{ready}</p>')
     day = day_text(info["as_of"], info, "yMMMd")
     sub = f"{info['name']}, {info['place']} · {_extent(week)}"
     text = page.wrap(

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from olivetime.harvest.hindcast import Hindcast
     from olivetime.harvest.lessons import Lessons
 
+MOST_LEANING = 10  # rows of the table of leaning forecasts: the surest ones; the rest stand in `Hindcast.bias`
 Cells = tuple[str, str, Iterable[str], str]
 
 
@@ -53,8 +54,16 @@ def replay_tables(past: Hindcast, info: Mapping[str, Any]) -> tuple[DisplayTable
     info : mapping
         locale and currency.
     """
-    chosen, yields, bias, memory = past.decisions, past.yields, past.bias, past.memory
-    doubtful = bias[bias["says"].isin(["told too high", "told too low"])] if len(bias) else bias
+    chosen, bias, memory = past.decisions, past.bias, past.memory
+    # A ticket is told in every earlier week; the newest telling is what the mill would have gone by.
+    yields = past.yields
+    if len(yields):
+        yields = yields.sort_values("as_of", kind="stable").drop_duplicates("ticket_id", keep="last")
+    doubtful = bias
+    if len(bias):
+        doubtful = bias[bias["says"].isin(["told too high", "told too low"])]
+        surest = (doubtful["bias"] / doubtful["se"]).abs().sort_values(ascending=False, kind="stable").index
+        doubtful = doubtful.loc[surest[:MOST_LEANING]]
     words = {"cultivar": "Cultivar", "lab": "Laboratory", "block_id": "Block"}
     decisions = _shown("What was picked against other orders, in the weather that came", [
         ("Order", "", [f"{d}: {o}" for d, o in zip(_days(_col(chosen, "as_of"), info), _col(chosen, "order"),
