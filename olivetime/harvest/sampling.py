@@ -236,7 +236,7 @@ def _why(proposal: Proposal, fruit: Outcomes) -> list[str]:
     low, high = np.quantile(fruit.oil_dry_pct[:, :, t], [0.1, 0.9], axis=0)
     words = []
     for b, (n, age) in enumerate(zip(told["samples_n"].fillna(0), told["sample_age_d"], strict=True)):
-        doubt = f"dry oil known to ±{(high[b] - low[b]) / 2:.1f} points"
+        doubt = f"dry oil known to about ±{(high[b] - low[b]) / 2:.1f} points"
         if not n > 0:
             words.append(f"no sample this season; {doubt}")
         elif n < 3:

@@ -594,11 +594,15 @@ def next_samples_table(week: Week, *, limit: int = 12) -> DisplayTable:
                 "name",
             ),
             (mark("What the doubt can cost"), "", _money(week, rows["gain"]), "when number"),
-            ("Fruit to take", "", _numbers(rows["fruits_n"], week.info), "number"),
-            (mark("Why"), "", _said(rows["why"], week.info), "first"),
+            (mark("Fruit to take"), "", _numbers(rows["fruits_n"], week.info), "number"),
+            (
+                mark("Why"),
+                "",
+                ["; ".join(said(part, week.info) for part in why.split("; ")) for why in texts_of(rows["why"])],
+                "first",
+            ),
         ],
         week.info,
-        kind="cards order",
         empty=say("No block needs a sample.", week.info),
     )
 
