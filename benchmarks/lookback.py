@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from olivetime.harvest.hindcast import season_forecasts
+from olivetime.harvest.forecasts import season_forecasts
 from olivetime.harvest.memory import half_ranges, lead_weeks, remember
 from olivetime.harvest.order import propose
 from olivetime.harvest.policies import mornings, perfect_foresight, play, searching, standard_policies

@@ -2,9 +2,10 @@
 
 Prints the split of a whole run on the invented sample season, then makes the same grower reports twice in this
 process, warmed up: once through papermill, page and PDF as a run does, once by calling the same functions without any
-notebook. `--quick` takes the smaller southern season and one report.
+notebook. `--quick` takes the smaller southern season without its lookback, and few reports.
 
     python benchmarks/weekly.py [--quick] [--jobs N] [--growers N]
+    python benchmarks/weekly.py --mills N [--jobs N]
 """
 
 from __future__ import annotations
@@ -12,12 +13,15 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shutil
 import tempfile
 import time
 from pathlib import Path
 
 import psutil
 
+from olivetime.harvest.order import propose
+from olivetime.records.season import read_season
 from olivetime.report import canvas, front, page, sheet, tables, weekly
 from olivetime.report.render import notebooks_folder, render_report
 
@@ -69,30 +73,66 @@ def _plain(task):
     return {"draw": drawn - begun, "page": paged - drawn, "pdf": time.process_time() - paged}
 
 
+def one_run(season, folder, jobs, quick):
+    """A whole run as `olivetime weekly` makes it (quick: without the lookback); prints where its time goes."""
+    begun = time.perf_counter()
+    if quick:
+        week = tables.week_tables(propose(read_season(season)))
+        result = weekly.publish_week(week, folder, jobs=jobs)
+    else:
+        result = weekly.run_week(season, folder, jobs=jobs)
+    wall = time.perf_counter() - begun
+    manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
+    print(f"{season.name}: {len(result.reports)} reports, exit {result.exit_code}, {wall:.1f} s")
+    print("  steps [s]: " + ", ".join(f"{name} {value:.1f}" for name, value in manifest["seconds"].items()))
+    for row in manifest["reports"]:
+        if row["notebook"] != "grower_report":
+            print(f"  {row['key']:<14} " + ", ".join(f"{k} {v:.2f}" for k, v in row["seconds"].items())
+                  + f"; most memory {row['memory_mb']:.0f} MB")  # fmt: skip
+    held = [row["memory_mb"] for row in manifest["reports"] if row["notebook"] == "grower_report"]
+    print(f"  grower reports: most memory of their workers {min(held):.0f} to {max(held):.0f} MB")
+    if not quick:
+        begun = time.perf_counter()
+        weekly.run_week(season, folder, jobs=jobs)
+        print(f"  again, nothing changed: {time.perf_counter() - begun:.1f} s")
+    return result
+
+
+def many_mills(mills, workers):
+    """Seasons of many mills on a cluster of this machine; what 100,000 blocks would then take."""
+    from distributed import LocalCluster
+
+    source = SAMPLE / "southern"
+    blocks = len(read_season(source).blocks)
+    with tempfile.TemporaryDirectory() as place:
+        copies = [shutil.copytree(source, Path(place) / f"mill_{n:03}") for n in range(mills)]
+        with LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster:
+            begun = time.perf_counter()
+            told = weekly.run_weeks(copies, Path(place) / "out", jobs=2 * workers, scheduler=cluster.scheduler_address)
+            wall = time.perf_counter() - begun
+    failed = int((told["exit_code"] != 0).sum())
+    core_s = wall * workers / (mills * blocks)
+    print(f"{mills} mills x {blocks} blocks on {workers} workers: {wall:.0f} s, {failed} failed")
+    print(f"  {core_s:.2f} core-seconds per block, curves to PDF; 100,000 blocks in an hour need "
+          f"{100_000 * core_s / 3600:.0f} cores if it goes on like this")  # fmt: skip
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="the small season, few reports")
+    parser.add_argument("--quick", action="store_true", help="the small season without its lookback, few reports")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--growers", type=int, default=0, help="reports for the comparison [8, quick: 5]")
+    parser.add_argument("--growers", type=int, default=0, help="reports for the comparison [8, quick: 3]")
+    parser.add_argument("--mills", type=int, default=0, help="only this: so many seasons on a cluster of this machine")
     options = parser.parse_args()
+    if options.mills:
+        many_mills(options.mills, options.jobs)
+        return
     with tempfile.TemporaryDirectory() as folder:
         season = SAMPLE / ("southern" if options.quick else "northern")
-        begun = time.perf_counter()
-        result = weekly.run_week(season, folder, jobs=options.jobs)
-        wall = time.perf_counter() - begun
-        manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
-        print(f"{season.name}: {len(result.reports)} reports, exit {result.exit_code}, {wall:.1f} s")
-        print("  steps [s]: " + ", ".join(f"{name} {value:.1f}" for name, value in manifest["seconds"].items()))
-        for row in manifest["reports"]:
-            if row["notebook"] != "grower_report":
-                print(f"  {row['key']:<14} " + ", ".join(f"{k} {v:.2f}" for k, v in row["seconds"].items()))
-        begun = time.perf_counter()
-        weekly.run_week(season, folder, jobs=options.jobs)
-        print(f"  again, nothing changed: {time.perf_counter() - begun:.1f} s")
-
+        result = one_run(season, folder, options.jobs, options.quick)
         week = tables.load_week(result.folder / "data")
         ids = [str(one) for one in week.growers["grower_id"]]
-        wanted = options.growers or (5 if options.quick else 8)
+        wanted = options.growers or (3 if options.quick else 8)
         tasks = [
             {
                 "notebook": str(notebooks_folder() / "grower_report.ipynb"), "folder": str(result.folder),

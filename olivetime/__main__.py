@@ -6,12 +6,13 @@ mending, 4 could not write, 5 no workable order, 6 done in part, 130 stopped.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -274,13 +275,11 @@ def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, qui
 @common("as_of", "seed", "units", "as_json", "quiet")
 def curves(season: Path, as_of: date | None, seed: int, units: str | None, as_json: bool, quiet: bool) -> None:
     """Fit the curves: each block's stage, days to target with range, doubtful samples and what they do to the order."""
-    from olivetime.harvest.doubts import doubts
-    from olivetime.report.sheet import doubtful_table, next_samples_table, stage_table
+    from olivetime.report.sheet import doubtful_table, doubts_table, foretold_table, next_samples_table, stage_table
     from olivetime.report.tables import records_of, week_tables
 
     proposal = _propose(season, as_of, seed, units, quiet)
-    week = week_tables(proposal)
-    told = doubts(proposal)
+    week = week_tables(proposal, review=True)
     if as_json:
         _echo_json(
             {
@@ -289,15 +288,18 @@ def curves(season: Path, as_of: date | None, seed: int, units: str | None, as_js
                 "residuals": records_of(week.residuals),
                 "shapes": records_of(week.shapes),
                 "parameters": records_of(week.parameters),
-                "doubts": records_of(told),
+                "doubts": records_of(week.doubts),
+                "foretold": records_of(week.foretold),
+                "pooled": records_of(week.pooled),
                 "next_samples": records_of(week.next_samples),
             }
         )
         return
     _echo_table(stage_table(week))
     _echo_table(doubtful_table(week))
-    for says in told["says"]:
-        click.echo(says)
+    if len(week.doubts):
+        _echo_table(doubts_table(week))
+    _echo_table(foretold_table(week))
     _echo_table(next_samples_table(week))
 
 
@@ -320,7 +322,7 @@ def order(
     """Say which block is next, and why; exit 5 when no order is workable."""
     from olivetime.harvest.clock import clock
     from olivetime.harvest.reasons import explain
-    from olivetime.report.sheet import clock_table, order_table
+    from olivetime.report.sheet import changes_table, clock_table, oil_orders_table, order_table
     from olivetime.report.tables import headline, records_of, week_tables
 
     proposal = _propose(season, as_of, seed, units, quiet, fetch_outlook)
@@ -343,17 +345,29 @@ def order(
             click.echo("\n".join(told))
         return
     if as_json:
-        _echo_json({"info": week.info, "order": records_of(week.order)})
+        _echo_json(
+            {"info": week.info, "order": records_of(week.order), "oil_orders": records_of(week.oil_orders)}
+        )
     else:
         click.echo(headline(week))
         _echo_table(order_table(week))
+        if (week.order["moved_days"].astype(float).abs() >= 1).any():
+            _echo_table(changes_table(week))
+        if len(week.oil_orders):
+            _echo_table(oil_orders_table(week))
     if proposal.plan.status == "nothing workable":
         click.echo(f"No workable order: {proposal.plan.why}", err=True)
         sys.exit(NO_ORDER)
 
 
 @main.command()
-@SEASON
+@click.argument(
+    "seasons",
+    nargs=-1,
+    required=True,
+    metavar="SEASON...",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+)
 @click.option("--grower", metavar="G", help="Make only this grower's report (its id or name).")
 @click.option(
     "--engine",
@@ -362,7 +376,7 @@ def order(
     show_default=True,
     help="How notebooks run: in long-lived workers, or one Jupyter kernel each.",
 )
-@click.option("--scheduler", metavar="URL", help="Make the pages on a Dask cluster, such as tcp://host:8786.")
+@click.option("--scheduler", metavar="URL", help="Compute and make the pages on a Dask cluster, such as tcp://host:8786.")
 @click.option(
     "--fresh/--resume",
     default=False,
@@ -371,7 +385,7 @@ def order(
 )
 @common("fetch", "as_of", "out", "seed", "units", "jobs", "as_json", "quiet")
 def weekly(
-    season: Path,
+    seasons: tuple[Path, ...],
     grower: str | None,
     engine: str,
     scheduler: str | None,
@@ -385,32 +399,65 @@ def weekly(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Make every notebook, page and PDF of the week in OUT/AS-OF/; run again to go on after a stop."""
-    from olivetime.report.tables import records_of
-    from olivetime.report.weekly import run_week
+    """Make every notebook, page and PDF of the week in OUT/AS-OF/; run again to go on after a stop.
 
+    Several seasons go to OUT/SEASON/AS-OF/; with --scheduler as many at a time as --jobs says.
+    """
+    from olivetime.report.tables import records_of
+    from olivetime.report.weekly import run_week, run_weeks
+
+    settings: dict[str, Any] = {
+        "seed": seed,
+        "units": units,
+        "jobs": jobs,
+        "engine": engine,
+        "grower": grower,
+        "scheduler": scheduler,
+        "resume": not fresh,
+        "say": None if quiet else lambda text: click.echo(text, err=True),
+        "prepare": (lambda read: _fetched(read, quiet)) if fetch_outlook else None,
+    }
+    target = out or Path("out")
+    if fetch_outlook and len(seasons) > 1 and as_of is None:
+        raise click.UsageError("several seasons may lie in several time zones: say which day with --as-of")
     try:
-        result = run_week(
-            season,
-            out or Path("out"),
-            as_of=_as_of_today(season, as_of, fetch_outlook),
-            seed=seed,
-            units=units,
-            jobs=jobs,
-            engine=engine,
-            grower=grower,
-            scheduler=scheduler,
-            resume=not fresh,
-            say=None if quiet else lambda text: click.echo(text, err=True),
-            prepare=(lambda read: _fetched(read, quiet)) if fetch_outlook else None,
-        )
+        if len(seasons) > 1:
+            told = run_weeks(seasons, target, as_of=as_of, **settings)
+            if as_json:
+                _echo_json({"seasons": records_of(told)})
+            else:
+                for row in told.itertuples():
+                    click.echo(row.index or f"{row.season}: {row.error}")
+            sys.exit(6 if (told["exit_code"] != 0).any() else 0)
+        day = _as_of_today(seasons[0], as_of, fetch_outlook)
+        with _progress_bar(quiet) as progress:
+            result = run_week(seasons[0], target, as_of=day, progress=progress, **settings)
     except ValueError as error:
+        if type(error) is not ValueError:
+            raise
         raise click.UsageError(str(error)) from error
     if as_json:
         _echo_json({"index": str(result.index), "reports": records_of(result.reports)})
     else:
         click.echo(result.index)
     sys.exit(result.exit_code)
+
+
+@contextlib.contextmanager
+def _progress_bar(quiet: bool) -> Iterator[Callable[[int, int, str], None] | None]:
+    """A bar while somebody watches; None where lines are better (a file, another program) or nothing is wanted."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(
+        length=0, label="Reports", file=sys.stderr, show_pos=True, item_show_func=lambda key: key or ""
+    ) as bar:
+
+        def show(done: int, total: int, key: str) -> None:  # noqa: ARG001 - the bar counts for itself
+            bar.length = total
+            bar.update(1, key)
+
+        yield show
 
 
 @main.command()
@@ -425,7 +472,8 @@ def lookback(
     """Replay past weeks knowing only what was known, and score the forecasts and the orders."""
     from olivetime.harvest.hindcast import hindcast
     from olivetime.harvest.lessons import lessons
-    from olivetime.report.lookback_tables import lesson_tables, replay_tables
+    from olivetime.report import season_end
+    from olivetime.report.lookback_tables import replay_tables
     from olivetime.report.sheet import lookback_tables, outlook_skill_table
     from olivetime.report.tables import records_of
     from olivetime.weather.fetched import season_skill
@@ -438,14 +486,14 @@ def lookback(
         scored |= {name: getattr(result, name) for name in ("decisions", "yields", "bias", "memory")}
         _echo_json({name: records_of(table) for name, table in scored.items()})
         return
-    info = {"locale": "en_US", "currency": read.currency}
+    info = {"locale": "en_US", "currency": read.currency, "units": read.units}
     for table in (*lookback_tables(result), *replay_tables(result, info), outlook_skill_table(outlooks)):
         _echo_table(table)
     learned = lessons(read, seed=seed)
     if learned.over:
-        click.echo(learned.says)
+        click.echo(" ".join(season_end.says(learned, info)))
         names = read.blocks.set_index("block_id")["block_name"].to_dict()
-        for table in lesson_tables(learned, info, names):
+        for table in season_end.tables(learned, info, names):
             _echo_table(table)
 
 
@@ -459,9 +507,9 @@ def demo(which: str, out: Path | None, seed: int, jobs: int, quiet: bool) -> Non
 
     folder = out or Path("demo")
     season = write_demo(folder / which, which=which)
-    result = run_week(
-        season, folder / "out", seed=seed, jobs=jobs, say=None if quiet else lambda text: click.echo(text, err=True)
-    )
+    say = None if quiet else lambda text: click.echo(text, err=True)
+    with _progress_bar(quiet) as progress:
+        result = run_week(season, folder / "out", seed=seed, jobs=jobs, say=say, progress=progress)
     click.echo(result.index.resolve())
     sys.exit(result.exit_code)
 

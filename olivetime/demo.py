@@ -135,6 +135,7 @@ class _Farm:
     first_sample_d: int
     crop_on: date
     stations: tuple[dict, ...]
+    logger: tuple[str, str, float]  # name, block it stands in, its coldest third of nights colder than the station [C]
     ranches: tuple[_Ranch, ...]
     harvesters: tuple[dict, ...]
     trucks: tuple[dict, ...]
@@ -187,6 +188,7 @@ NORTHERN = _Farm(
             "warmer_c": -0.8,
         },
     ),
+    logger=("CREEK", "BR-04", 2.6),
     ranches=(
         _Ranch(
             "HR", "Home Ranch", "Ambrelow Mill and Ranches", 20, 2.4, "VALLEY", "medium", 1, "OWN", "house",
@@ -332,7 +334,7 @@ NORTHERN = _Farm(
         ("CG-01", "organic", "organic lot"), ("CG-02", "organic", "organic lot"),
         ("CG-03", "organic", "organic lot"), ("CG-04", "organic", "organic lot"),
         ("CG-05", "organic", "organic lot"),
-        ("BR-04", "frost pocket", "creek bottom, nights 2.6 C colder than at the station"),
+        ("BR-04", "frost pocket", "creek bottom, cold nights 2.6 C colder than at the station; 2.0 C are entered"),
         ("FF-01", "far away", "50 miles to the mill"),
         ("HR-02", "partly picked", "about four tenths picked in the last two days"),
         ("FM-02", "doubtful sample", "last week's oil reads about a quarter too low"),
@@ -344,7 +346,7 @@ NORTHERN = _Farm(
         ),
     ),
     set_block={
-        "BR-04": {"colder_c": 2.6}, "BR-05": {"colder_c": 1.2}, "BC-06": {"note": "young, first crop"},
+        "BR-04": {"colder_c": 2.0}, "BR-05": {"colder_c": 1.2}, "BC-06": {"note": "young, first crop"},
         "GO-04": {"closed_from": date(2026, 11, 1), "closed_to": date(2026, 11, 9)},
         "FM-03": {"pick_before": date(2026, 12, 5)}, "HH-01": {"pick_after": date(2026, 11, 9)},
         "HR-03": {"style": "early"}, "HR-07": {"style": "early"}, "CG-01": {"style": "early"},
@@ -399,6 +401,7 @@ SOUTHERN = _Farm(
         {"station_id": "BAJO", "lat_deg": -31.75, "lon_deg": -68.42, "elevation_m": 620, "warmer_c": 0.0},
         {"station_id": "LOMA", "lat_deg": -31.81, "lon_deg": -68.66, "elevation_m": 790, "warmer_c": -1.0},
     ),
+    logger=("RINCON", "BO-04", 2.4),
     ranches=(
         _Ranch(
             "AL", "Albrisca", "Molino Albrisca", 30, 3.0, "BAJO", "light", 1, "OWN", "house", False,
@@ -480,7 +483,7 @@ SOUTHERN = _Farm(
         ("DU-01", "spray interval", "sprayed eight days ago; the label asks for 28 days"),
         ("CA-01", "organic", "organic lot"), ("CA-02", "organic", "organic lot"),
         ("CA-03", "organic", "organic lot"),
-        ("BO-04", "frost pocket", "low corner, nights 2.4 C colder than at the station"),
+        ("BO-04", "frost pocket", "low corner, cold nights 2.4 C colder than at the station; 2.0 C are entered"),
         ("EL-01", "far away", "79 km to the mill"),
         ("AL-02", "partly picked", "about four tenths picked in the last two days"),
         ("BO-02", "doubtful sample", "last week's oil reads about a quarter too low"),
@@ -490,7 +493,7 @@ SOUTHERN = _Farm(
         ),
     ),
     set_block={
-        "BO-04": {"colder_c": 2.4}, "ES-03": {"note": "young, first crop"}, "AL-05": {"style": "early"},
+        "BO-04": {"colder_c": 2.0}, "ES-03": {"note": "young, first crop"}, "AL-05": {"style": "early"},
         "AL-04": {"style": "late"}, "DU-02": {"pick_before": date(2026, 6, 10)},
     },
     shift={
@@ -774,8 +777,10 @@ def _season(farm: _Farm, seed: int) -> tuple[dict[str, pd.DataFrame], dict[str, 
         "blocks": blocks,
         "cultivars": _cultivars(),
         "samples": samples,
-        "stations": pd.DataFrame(farm.stations).assign(time_zone=farm.time_zone),
-        "weather_days": measured[~missed].sort_values(["station_id", "day"]),
+        "stations": _stations(farm, blocks),
+        "weather_days": pd.concat([measured[~missed], _logged(farm, seed, blocks, measured)]).sort_values(
+            ["station_id", "day"]
+        ),
         "outlook": pd.concat([_past_outlooks(farm, seed), _outlook(farm, seed)]).sort_values(
             ["issued_on", "station_id", "member", "day"]
         ),
@@ -803,6 +808,28 @@ def _season(farm: _Farm, seed: int) -> tuple[dict[str, pd.DataFrame], dict[str, 
         "hard_blocks": pd.DataFrame(farm.hard, columns=["block_id", "kind", "says"]),
     }
     return tables, hidden
+
+
+def _stations(farm: _Farm, blocks: pd.DataFrame) -> pd.DataFrame:
+    name, block_id, _ = farm.logger
+    block = blocks.set_index("block_id").loc[block_id]
+    place = {"lat_deg": round(block["lat_deg"], 3), "lon_deg": round(block["lon_deg"], 3), "block_id": block_id}
+    return pd.DataFrame([*farm.stations, {"station_id": name} | place]).assign(time_zone=farm.time_zone)
+
+
+def _logged(farm: _Farm, seed: int, blocks: pd.DataFrame, measured: pd.DataFrame) -> pd.DataFrame:
+    """Days of the logger in the cold block, a month after the season's start on: cold nights are the coldest there."""
+    name, block_id, colder_c = farm.logger
+    station = blocks.set_index("block_id").loc[block_id, "station_id"]
+    begins = pd.Timestamp(farm.start) + pd.Timedelta(days=31)
+    days = measured[(measured["station_id"] == station) & (measured["day"] >= begins)].reset_index(drop=True)
+    rng = keyed_rng(seed, farm.key, "logger")
+    low = days["temp_min_c"].to_numpy()
+    cold = low <= np.quantile(low, 1 / 3)
+    off = np.where(cold, colder_c, 0.55 * colder_c) + rng.normal(0, 0.4, len(low))
+    off[cold] += colder_c - off[cold].mean()  # so the demo's figure is the same for every seed
+    high = days["temp_max_c"] + rng.normal(0.3, 0.4, len(low))
+    return days.assign(station_id=name, temp_min_c=low - off, temp_max_c=high, rain_mm=np.nan)
 
 
 def _blocks(farm: _Farm) -> pd.DataFrame:
@@ -1326,7 +1353,8 @@ def sample_data_page() -> str:
         f"Each season has {PAST_SEASONS_N} past seasons of samples and picks, {PAST_WEATHER_N} past ones of",
         f"daily weather at two stations, and an outlook of {MEMBERS_N} members for {OUTLOOK_DAYS} days with the",
         f"issues of the {PAST_ISSUES_N} weeks before.",
-        "The second station missed two days this season.",
+        "The second station missed two days this season. A logger without a rain gauge stands in the frost",
+        "pocket since the second month; it shows a colder block than was entered.",
         "",
         "## The truth beside it",
         "`truth/` in each season folder is there to score olivetime; `read_season` never opens it.",

@@ -33,11 +33,15 @@ import olivetime
 _CHILD = "from olivetime.fanout import _serve; _serve()"
 # Linear algebra threads in every worker would only fight over the same cores.
 _ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMEXPR", "NUMBA")}
+# glibc keeps what a big page took and never gives it back unless told to; other systems ignore these names.
+_GIVE_BACK = {"MALLOC_ARENA_MAX": "1", "MALLOC_TRIM_THRESHOLD_": "1000000"}
 # Items go to a cluster in so many pieces for each of its threads: few enough that a piece pays for its trip, many
 # enough that the last ones end together (own choice).
 CHUNKS_PER_THREAD = 4
 LOOK_S = 5.0  # how often a run on a cluster looks whether any worker is left [s]
 NO_WORKERS_S = 60.0  # how long workers may be away, such as while they restart [s]
+# Children of a cluster's worker that wait for its next piece: what they have imported costs more than most items.
+_WAITING: list[subprocess.Popen] = []
 
 
 @dataclass(frozen=True)
@@ -117,14 +121,16 @@ def run_many(
     return _run_here(func, pairs, min(jobs, max(len(pairs), 1)), time_limit_s, memory_limit_mb, progress)
 
 
-def _run_here(func, pairs, jobs, time_limit_s, memory_limit_mb, progress) -> list[Outcome]:
+def _run_here(func, pairs, jobs, time_limit_s, memory_limit_mb, progress, kept=None) -> list[Outcome]:
     waiting: queue.SimpleQueue = queue.SimpleQueue()
     for place, pair in enumerate(pairs):
         waiting.put((place, pair))
     done: queue.SimpleQueue = queue.SimpleQueue()
     children: list[subprocess.Popen] = []
     threads = [
-        threading.Thread(target=_feed, args=(func, waiting, done, children, time_limit_s, memory_limit_mb), daemon=True)
+        threading.Thread(
+            target=_feed, args=(func, waiting, done, children, time_limit_s, memory_limit_mb, kept), daemon=True
+        )
         for _ in range(jobs)
     ]
     outcomes: list[Outcome | None] = [None] * len(pairs)
@@ -138,6 +144,9 @@ def _run_here(func, pairs, jobs, time_limit_s, memory_limit_mb, progress) -> lis
             outcomes[place] = outcome
             if progress is not None:
                 progress(outcome)
+        if kept is not None:  # children that are to stay must be out of reach before the rest is ended
+            for thread in threads:
+                thread.join(timeout=5.0)
     finally:
         while not waiting.empty():  # after Ctrl-C or a failing progress function nothing more is begun
             try:
@@ -151,9 +160,16 @@ def _run_here(func, pairs, jobs, time_limit_s, memory_limit_mb, progress) -> lis
     return [outcome for outcome in outcomes if outcome is not None]
 
 
-def _feed(func, waiting, done, children, time_limit_s, memory_limit_mb) -> None:
+def _feed(func, waiting, done, children, time_limit_s, memory_limit_mb, kept) -> None:
     """Hand items to one child after the other; a child that dies is replaced by a fresh one."""
     child = None
+    while kept and child is None:
+        with contextlib.suppress(IndexError):  # another thread may have taken the last
+            child = kept.pop()
+            if child.poll() is None:
+                children.append(child)
+            else:
+                child = None
     while True:
         try:
             place, (key, item) = waiting.get_nowait()
@@ -172,13 +188,16 @@ def _feed(func, waiting, done, children, time_limit_s, memory_limit_mb) -> None:
         except BaseException as problem:  # the thread must not vanish and leave the caller waiting
             done.put((place, problem))
             break
-    if child is not None and child.stdin is not None:
+    if child is not None and kept is not None:
+        children.remove(child)
+        kept.append(child)
+    elif child is not None and child.stdin is not None:
         child.stdin.close()  # the child reads the end of its input and leaves
 
 
 def _start_child() -> subprocess.Popen:
     package_root = str(Path(olivetime.__file__).resolve().parent.parent)
-    environment = {**os.environ, **_ONE_THREAD, "MPLBACKEND": "agg"}
+    environment = {**_GIVE_BACK, **os.environ, **_ONE_THREAD, "MPLBACKEND": "agg"}
     environment["PYTHONPATH"] = os.pathsep.join(
         part for part in (package_root, os.environ.get("PYTHONPATH", "")) if part
     )
@@ -255,8 +274,11 @@ def _serve() -> None:
             data = pickle.dumps(answer)
         except Exception as problem:
             data = pickle.dumps((None, f"the result cannot be sent back: {problem}"))
-        answers.write(data)
-        answers.flush()
+        try:
+            answers.write(data)
+            answers.flush()
+        except BrokenPipeError:  # the parent is gone
+            break
     os._exit(0)  # nothing is left to tidy, and a stray thread of the work must not keep the process alive
 
 
@@ -341,7 +363,7 @@ def _run_on_cluster(func, pairs, scheduler, time_limit_s, memory_limit_mb, progr
 
 
 def _chunk(func, pairs, time_limit_s, memory_limit_mb) -> list[Outcome]:
-    return _run_here(func, pairs, 1, time_limit_s, memory_limit_mb, None)
+    return _run_here(func, pairs, 1, time_limit_s, memory_limit_mb, None, _WAITING)
 
 
 def _version() -> str:

@@ -11,12 +11,16 @@ import gettext
 import io
 import re
 from collections.abc import Mapping
+from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_skeleton
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
+from babel.numbers import format_decimal
 
 LANGUAGES = ("en", "es", "pt", "it")
 CATALOGUES = Path(__file__).parent / "locale"
@@ -118,8 +122,33 @@ def said(text: str, info: Mapping[str, Any] | str, /) -> str:
     for pattern, message in _patterns():
         match = pattern.fullmatch(text)
         if match:
-            return say(message, language, **match.groupdict())
+            return say(message, language, **{name: _filled(part, info) for name, part in match.groupdict().items()})
     return text
+
+
+def _filled(part: str, info: Mapping[str, Any] | str) -> str:
+    """What stood in a finished sentence: a date or a decimal number by the page's locale, else a text that is known."""
+    locale = str(info if isinstance(info, str) else info.get("locale", "")).replace("-", "_")
+    if re.fullmatch(r"\d+\.\d+", part):
+        return _decimal(part, locale)
+    for form in ("%d %b %Y", "%Y-%m-%d"):
+        try:
+            day = datetime.strptime(part, form).date()
+        except ValueError:
+            continue
+        return format_skeleton("yMMMd", day, locale=_known(locale)).replace(".", "")
+    return said(part, info)
+
+
+def _decimal(part: str, locale: str) -> str:
+    return format_decimal(part, format="0." + "0" * len(part.partition(".")[2]), locale=_known(locale))
+
+
+def _known(locale: str) -> Locale:
+    try:
+        return Locale.parse(locale)
+    except (ValueError, UnknownLocaleError):  # a language in a country whose usage is not on record
+        return Locale(language_of(locale))
 
 
 @lru_cache(maxsize=1)

@@ -24,6 +24,7 @@ from olivetime.languages import language_of, mark, said, say, say_count
 from olivetime.units import (
     HA_PER_ACRE,
     KM_PER_MILE,
+    L_PER_GALLON,
     MM_PER_INCH,
     OIL_KG_PER_GALLON_TRADE,
     T_PER_SHORT_TON,
@@ -50,6 +51,7 @@ UNITS: Mapping[str, Mapping[str, Unit]] = MappingProxyType(
             {
                 "area": Unit(mark("ha"), digits=1),
                 "crop": Unit(mark("t")),
+                "oil": Unit(mark("l")),
                 "temp": Unit("°C"),
                 "rain": Unit(mark("mm")),
                 "distance": Unit(mark("km"), digits=1),
@@ -60,6 +62,7 @@ UNITS: Mapping[str, Mapping[str, Unit]] = MappingProxyType(
             {
                 "area": Unit(mark("ac"), 1 / HA_PER_ACRE),
                 "crop": Unit(mark("short tons"), 1 / T_PER_SHORT_TON),
+                "oil": Unit(mark("gal"), 1 / L_PER_GALLON),
                 "temp": Unit("°F", 1.8, 32.0),
                 "rain": Unit(mark("in"), 1 / MM_PER_INCH, digits=2),
                 "distance": Unit(mark("mi"), 1 / KM_PER_MILE, digits=1),

@@ -19,7 +19,9 @@ from olivetime.languages import CATALOGUES, LANGUAGES
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "olivetime"
-PAGES = ("pick_order", "grower_report", "mill_week", "what_if", "curve_review", "season_check", "lookback")
+PAGES = (
+    "pick_order", "grower_report", "mill_week", "what_if", "curve_review", "season_check", "lookback", "season_end",
+)  # fmt: skip
 _UNSAID = tuple(f'"{field}' for field in ("POT-", "PO-", "Report-", "Last-", "Language-Team", "Generated-By"))
 
 

@@ -314,6 +314,7 @@ def invented_week(
                     "station_id": "S1",
                     "season": season,
                     "day_of_season": np.arange(80 if season == 2026 else 150),
+                    "filled_n": 3 if season == 2026 else 0,
                     "heat_d": np.cumsum(
                         (
                             16
@@ -377,6 +378,48 @@ def invented_week(
     )
     residuals.loc[residuals.index[min(7, len(residuals) - 1)], ["residual_sd", "weight"]] = [-4.2, 0.2]
     residuals["doubtful"] = residuals["weight"] < 0.5
+    residuals["expected_sd"] = np.sort(rng.normal(0, 1, len(samples)))[
+        residuals["residual_sd"].rank(method="first").astype(int) - 1
+    ]
+    newest = samples[samples["sampled_on"] > samples["sampled_on"].max() - pd.Timedelta(days=14)]
+    told = newest["oil_dry_pct"].astype(float) + np.tile([0.5, -0.4, 3.9], len(newest))[: len(newest)]
+    foretold = pd.DataFrame(
+        {
+            "sample_id": newest["sample_id"],
+            "block_id": newest["block_id"],
+            "day": newest["sampled_on"],
+            "observed": newest["oil_dry_pct"],
+            "told_p10": told - 2.5,
+            "told_p50": told,
+            "told_p90": told + 2.5,
+            "line": told + 1.5,
+        }
+    )
+    twice = samples.groupby("block_id", as_index=False).agg(
+        samples_n=("sample_id", "size"), day=("sampled_on", "max"), own=("oil_dry_pct", "last")
+    )
+    twice = twice[twice["samples_n"] > 1]
+    pooled = twice.assign(own_rate=3.4, fitted=twice["own"].astype(float) + 0.6, fitted_rate=2.9)
+    odd = residuals[residuals["doubtful"]]
+    doubts = pd.DataFrame(
+        {
+            "sample_id": odd["sample_id"],
+            "block_id": odd["block_id"],
+            "sampled_on": odd["sampled_on"],
+            "kinds": "oil",
+            "residual_sd": odd["residual_sd"],
+            "weight": odd["weight"],
+            "oil_dry_now_pct": 38.2,
+            "oil_dry_now_without_pct": 39.6,
+            "target_on": as_of + pd.Timedelta(days=9),
+            "target_on_without": pd.NaT,
+            "moved_n": 2,
+            "moved": ", ".join(ids[:2]),
+            "first_block": ids[0],
+            "gain": 812.0,
+            "says": "",
+        }
+    )
     classes = pd.DataFrame({"block_id": np.repeat(ids, len(days)), "day": np.tile(days, n_blocks)})
     index = ripe[:, t >= 0].ravel()
     raw = np.exp(-((np.arange(8)[None, :] - index[:, None]) ** 2) / 2.2)
@@ -495,6 +538,9 @@ def invented_week(
                 ],
             ),
             "residuals": residuals,
+            "foretold": foretold,
+            "pooled": pooled,
+            "doubts": doubts,
             "shapes": pd.DataFrame({"cultivar": ["Arbequina"], "shape": ["logistic"], "weight": [1.0]}),
             "week_effects": pd.DataFrame({"week": [as_of], "effect": [0.01]}),
             "next_samples": pd.DataFrame(

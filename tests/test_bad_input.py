@@ -189,9 +189,18 @@ def test_07_sample_after_the_as_of_day(tmp_path):
 
 def test_short_years_and_impossible_days(tmp_path):
     write(tmp_path, **spoil("samples", "1,North 2,2026-09-28", "1,North 2,28/09/26"))
-    assert (
-        "sampled_on is 28/09/26, expected a date. Write the year with four digits." in sentences(tmp_path, "error")[0]
-    )
+    assert sentences(tmp_path, "error") == [
+        "samples.csv, row 2, block North 2: sampled_on 28/09/26 has a year of two digits and could be 28 September "
+        '2026 or 26 September 2028. Write four digits, or date_order = "dmy", "mdy" or "ymd" under [layout] in '
+        "season.toml."
+    ]
+    settings = SETTINGS + '[layout]\ndate_order = "dmy"\n'
+    write(tmp_path, settings=settings, **spoil("samples", "1,North 2,2026-09-28", "1,North 2,28/09/26"))
+    assert sentences(tmp_path) == [
+        "samples.csv, row 2, block North 2: sampled_on is 28/09/26, its year of two digits, read as 2026-09-28. "
+        "Nothing to do."
+    ]
+    (tmp_path / "season.toml").write_text(SETTINGS)
     write(tmp_path, **spoil("samples", "1,North 2,2026-09-28", "1,North 2,2026-09-31"))
     assert "sampled_on is 2026-09-31, expected a date. Write the date as 2026-10-05." in sentences(tmp_path, "error")[0]
 

@@ -1,5 +1,7 @@
 """How much colder a block's nights are, by its own logger, and which offset the scenarios use."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -83,14 +85,19 @@ def test_a_logger_speaks_for_its_block_and_is_named(tmp_path):
         {"North 2": 0.5, "North 3": 0.5, "South 1": 3.0}
     )
     assert with_cold_spots(spoken, measured)[0].blocks.equals(spoken.blocks)
-    drawn = scenarios(season, measured, n=4, seed=0)
+    # The whole chain gives blocks their offset before the weather is drawn; what was entered is not forgotten.
+    drawn = scenarios(spoken, measured, n=4, seed=0)
     np.testing.assert_allclose(drawn.temp_min_c[:, 0] - drawn.temp_min_c[:, 2], 2.5, atol=1e-4)
     named = drawn.assumptions.set_index("name")
     assert float(named.loc["cold spot South 1", "value"]) == pytest.approx(3.0)
     assert named.loc["cold spot South 1", "source"] == "its logger L1"
     says = drawn.findings.set_index("code").loc["cold-spot", "says"]
-    assert "block South 1: its logger L1: of 60 nights: 1.7 C colder" in says
+    assert "block South 1: of 60 nights its logger L1 shows the coldest third 3.0 C colder than the station" in says
+    assert "all of them 1.7 C" in says
     assert "3.0 C is used, not the 0.5 C entered" in says
+    # In a US season differences are in degrees F: 3.0 C are 5.4 F, 0.5 C are 0.9 F.
+    us = scenarios(replace(spoken, units="us"), measured, n=4, seed=0).findings
+    assert "5.4 F is used, not the 0.9 F entered" in us.set_index("code").loc["cold-spot", "says"]
     # A logger without a rain gauge, there only since August, is no faulty station.
     assert not measured.findings["says"].str.contains("L1").any()
 
@@ -99,7 +106,7 @@ def test_a_logger_speaks_for_its_block_and_is_named(tmp_path):
     ("nights", "rules", "says"),
     [
         (12, "", "12 common nights, 20 are needed: colder_c stays as entered"),
-        (60, 'cold_spot_from = "entered"', "the 0.5 C entered are used, as the rule cold_spot_from says"),
+        (60, 'cold_spot_from = "entered"', "the 0.5 C entered is used, as the rule cold_spot_from says"),
     ],
 )
 def test_few_nights_or_the_rule_keep_what_was_entered(tmp_path, nights, rules, says):

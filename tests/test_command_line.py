@@ -1,5 +1,6 @@
 """The command line parses and calls; exit codes and sentences are promises."""
 
+import io
 import json
 import shutil
 import subprocess
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from olivetime.__main__ import main
+from olivetime.__main__ import _progress_bar, main
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
 
@@ -137,3 +138,31 @@ def test_unwritable_output_is_exit_4(run, southern, tmp_path):
     answer = run("check", southern, "--out", occupied / "below")
     assert answer.exit_code == 4
     assert "could not be written" in answer.output
+
+
+def test_a_bar_where_somebody_watches_and_lines_elsewhere(monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    screen = Terminal()
+    monkeypatch.setattr(sys, "stderr", screen)
+    with _progress_bar(quiet=False) as show:
+        show(1, 2, "pick_order")
+        show(2, 2, "mill_week")
+    assert "2/2" in screen.getvalue()
+    assert "mill_week" in screen.getvalue()
+    with _progress_bar(quiet=True) as show:
+        assert show is None
+    monkeypatch.setattr(sys, "stderr", io.StringIO())
+    with _progress_bar(quiet=False) as show:
+        assert show is None
+
+
+def test_an_outlook_for_several_seasons_needs_the_day(run, southern, tmp_path):
+    other = tmp_path / "other"
+    shutil.copytree(southern, other)
+    told = run("weekly", southern, other, "--out", tmp_path / "out", "--fetch-outlook")
+    assert told.exit_code == 2
+    assert "--as-of" in told.stderr
+    assert not (tmp_path / "out").exists()

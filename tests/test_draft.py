@@ -32,7 +32,6 @@ def test_a_laboratory_that_says_everything(tmp_path):
         "Report no": "sample_id",
         "Block": "block_id",
         "Sampling date": "sampled_on",
-        "Oil % dry matter": "oil_dry_pct",
         "Fruit weight (g)": "fruit_mass_g",
     }
     (tmp_path / "season.toml").write_text(SETTINGS + text)

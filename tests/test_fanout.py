@@ -175,6 +175,10 @@ def test_a_scheduler_that_does_not_answer_is_said():
         run_many(double, [1], scheduler="tcp://127.0.0.1:9")
 
 
+def own_pid(_):
+    return os.getpid()
+
+
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_gives_the_same_outcomes():
     distributed = pytest.importorskip("distributed")
@@ -184,6 +188,11 @@ def test_a_cluster_gives_the_same_outcomes():
         n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None, worker_dashboard_address=None
     ) as cluster:
         there = run_many(trouble, items, scheduler=cluster.scheduler_address, time_limit_s=30)
+        first = run_many(own_pid, range(8), scheduler=cluster.scheduler_address)
+        again = run_many(own_pid, range(8), scheduler=cluster.scheduler_address)
+    stayed = {o.value for o in first} & {o.value for o in again}  # what a child has imported serves the next piece
+    assert stayed
+    assert os.getpid() not in stayed
     assert [(o.key, o.error) for o in there] == [(o.key, o.error) for o in here]
 
 

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from olivetime.harvest.hindcast import LINE_SAMPLES, _lines, _scores, hindcast
+from olivetime.harvest.forecasts import LINE_SAMPLES, _lines
+from olivetime.harvest.hindcast import _scores, hindcast
 
 NORTHERN = Path(__file__).parents[1] / "sample_data" / "northern"
 

@@ -102,6 +102,55 @@ def test_each_station_has_its_zone():
     assert days(rows.iloc[:0]).empty
 
 
+@pytest.mark.parametrize("minutes", [10, 15, 30])
+def test_readings_within_the_hour_are_put_together(minutes):
+    # Two days in steps of some minutes: every step has 0.1 mm, low and high are single readings.
+    when = pd.date_range("2026-10-10 07:00", "2026-10-12 06:59", freq=f"{minutes}min")
+    temp = np.full(len(when), 12.0)
+    temp[1], temp[-1] = 4.0, 21.0  # a single reading within its hour
+    rows = pd.DataFrame({"station_id": "S1", "hour_utc": when, "air_temp_c": temp, "rain_mm": 0.1})
+    got = days(rows)
+    assert got["rain_mm"].tolist() == pytest.approx([0.1 * 24 * 60 / minutes] * 2)
+    assert got["temp_min_c"].tolist() == [4.0, 12.0]
+    assert got["temp_max_c"].tolist() == [12.0, 21.0]
+    assert got["hours_n"].tolist() == [24, 24]
+
+
+@pytest.mark.parametrize("zone", ["Asia/Kolkata", "Australia/Adelaide", "Asia/Kathmandu"])
+def test_zones_half_an_hour_off_have_their_own_midnight(zone):
+    # Each local day has its own temperature: no reading may slip into the day before.
+    local = pd.date_range("2026-06-01", "2026-06-03 23:00", freq="h", tz=zone)
+    rows = pd.DataFrame(
+        {
+            "station_id": "S1",
+            "hour_utc": local.tz_convert("UTC").tz_localize(None),
+            "air_temp_c": local.day.astype(float),
+            "rain_mm": 0.0,
+        }
+    )
+    got = days(rows, zone)
+    assert got["temp_min_c"].tolist() == got["temp_max_c"].tolist() == [1.0, 2.0, 3.0]
+
+
+def test_steps_of_three_hours_keep_their_rain():
+    rows = hours("2026-10-10 07:00", 12 + np.arange(48.0) % 24, rain=2.0).iloc[::3]
+    got = days(rows)
+    assert got["rain_mm"].tolist() == [16.0, 16.0]
+    assert got["hours_filled"].tolist() == [16, 14]  # behind the last reading there is nothing to bridge to
+    six = days(hours("2026-10-10 07:00", np.arange(48.0), rain=2.0).iloc[::6])
+    assert six["temp_min_c"].isna().all()
+
+
+def test_an_hour_that_stands_out_alone_is_not_believed():
+    # 24 C above both hours beside it, as one hour of the three New York airports in 2013; a fall of 12 C stays.
+    temps = np.full(48, 15.0)
+    temps[5], temps[30:] = 39.0, 3.0
+    got = days(hours("2026-10-10 07:00", temps))
+    assert got["temp_max_c"].tolist() == [15.0, 15.0]
+    assert got["temp_min_c"].tolist() == [15.0, 3.0]
+    assert got["spikes_n"].tolist() == [1, 0]
+
+
 def test_wall_clock_with_hour_24_and_a_doubled_hour():
     texts = ["2026-10-31 24:00", "2026-11-01 01:00", "2026-11-01 01:00", "2026-11-01 02:00", "2026-12-31 24:00"]
     got = utc_from_local(texts, CALIFORNIA)

@@ -12,7 +12,7 @@ from olivetime.harvest.referee import empty_record, walk
 
 def walked_all(ph, plan):
     room = space(ph)
-    _walk_all(ph, room.walked, *plan, room.day, room.other_day, room.over_cost)
+    _walk_all(ph, room.walked, plan, room.day, room.other_day, room.over_cost)
     return room
 
 
@@ -48,6 +48,7 @@ def test_walk_from_the_day_of_the_change_equals_the_whole_walk(seed):
     ph = packed(tight if seed % 2 else None, seed=seed, machines_n=1)
     order, length, release = random_plan(ph, rng)
     room = walked_all(ph, (order, length, release))
+    room.day.kept[0] = True
     days_n = ph.value.shape[2]
     for _ in range(40):
         i, j = sorted(rng.choice(length[0], 2, replace=False))
@@ -58,7 +59,7 @@ def test_walk_from_the_day_of_the_change_equals_the_whole_walk(seed):
             day = int(room.walked.seen[s, order[0, i]])
             got, aged = _walk_one(
                 ph, room.walked, s, 0, changed, length, release, day, day, -1, days_n, room.other_day, room.day,
-                room.over_cost, True,
+                room.over_cost,
             )  # fmt: skip
             _take_over(room.walked, s, 0, day, room.day)
             assert got - aged == pytest.approx(worth(fresh, s), rel=1e-9)

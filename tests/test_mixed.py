@@ -73,7 +73,7 @@ def test_gradient_of_the_laplace_likelihood_is_exact(nu, limits, levels, border_
             [
                 -np.exp(-t[:4]) * np.diagonal(fit.d_q_inner),
                 [0.01 * fit.d_q_inner.sum()],
-                [-np.exp(-t[5]) * np.trace(fit.d_q_border, axis1=1, axis2=2).sum()],
+                [-np.exp(-t[5]) * (np.trace(fit.d_q_border, axis1=1, axis2=2).sum() + fit.d_q_level.sum())],
                 fit.d_phi0 * [1.0, 1.0, 0.5],
                 [fit.d_log_sigma],
             ]

@@ -16,8 +16,10 @@ from olivetime.fanout import run_many
 from olivetime.report import tables, weekly
 from olivetime.report.render import check_parameters, notebooks_folder, render_report
 
-NAMES = ["season_check", "curve_review", "pick_order", "what_if", "grower_report", "mill_week", "lookback"]
-SHOWING = [name for name in NAMES if name != "lookback"]  # the lookback replays a season; see test_weekly
+NAMES = [
+    "season_check", "curve_review", "pick_order", "what_if", "grower_report", "mill_week", "lookback", "season_end",
+]  # fmt: skip
+SHOWING = [name for name in NAMES if name not in ("lookback", "season_end")]  # go back to the records: test_weekly
 
 
 def cells(name):

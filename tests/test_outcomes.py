@@ -511,6 +511,28 @@ def test_a_noisier_method_counts_less():
     assert 0 < moved["nir"][1] < 0.6 * moved["soxhlet"][1]
 
 
+def test_results_below_a_limit_tell_a_late_block():
+    # block N3 ripens late: a laboratory with a limit of 22 % tells no number of it; the truth is what it would tell
+    told, measured = build(blocks_n=8, past=False, as_of=date(2026, 9, 28), seed=12)
+    mine = told.samples["block_id"] == "N3"
+    told.samples.loc[mine, "oil_dry_pct"] *= 0.5
+    assert told.samples.loc[mine, "oil_dry_pct"].max() < 22.0
+    seasons = {name: SimpleNamespace(**vars(told)) for name in ("told", "dropped", "limited")}
+    for name in ("dropped", "limited"):
+        seasons[name].samples = told.samples.assign(oil_dry_pct=told.samples["oil_dry_pct"].mask(mine))
+    seasons["limited"].samples["oil_dry_below_pct"] = np.where(mine, 22.0, np.nan)
+    fits = {name: fit_ripening(season, measured) for name, season in seasons.items()}
+    now = {name: fit.blocks.set_index("block_id").loc["N3"] for name, fit in fits.items()}
+    oil = {name: row["oil_dry_now_p50_pct"] for name, row in now.items()}
+    assert oil["told"] < oil["limited"] < oil["dropped"] - 3.0
+    assert abs(oil["limited"] - oil["told"]) < 0.7 * abs(oil["dropped"] - oil["told"])
+    assert [now[name]["samples_n"] for name in ("limited", "dropped")] == [mine.sum(), 0]
+    assert (fits["limited"].assumptions["name"] == "oil results below a limit").any()
+    rows = fits["limited"].residuals.query("kind == 'oil' and block_id == 'N3'")
+    assert len(rows) == mine.sum()
+    assert not rows["doubtful"].any()
+
+
 def test_residuals_have_all_three_kinds(usual):
     fit = usual[1]
     spread = fit.residuals.groupby("kind")["residual_sd"].std()

@@ -211,3 +211,40 @@ def test_same_seed_same_days():
     weather = pd.concat([*past_seasons((2024, 2025)), days_of("2026-08-01", "2026-10-11")])
     now = season(weather, as_of=AS_OF)
     np.testing.assert_array_equal(chosen(now)[0].rows, chosen(now)[0].rows)
+
+
+def test_days_that_an_outlook_leaves_out_are_named():
+    # Ten days of three members; the third day is in none of them.
+    rows = members(3)
+    days = sorted(rows["day"].unique())
+    got = looked(rows[rows["day"] != days[2]])
+    assert list(got.days) == days[:2]
+    says = got.findings.set_index("code").loc["outlook-days-missing", "says"]
+    assert f"to {days[-1]:%Y-%m-%d}: fewer than half of its members cover the days after" in says
+    got = looked(rows[rows["day"] >= days[3]])
+    assert list(got.days) == days[3:]
+    says = got.findings.set_index("code").loc["outlook-days-missing", "says"]
+    assert f"not from {days[0]:%Y-%m-%d} on" in says
+    assert looked(rows).findings.empty
+
+
+def test_an_outlook_without_rain_says_what_it_lacks():
+    got = looked(members(3).assign(rain_mm=np.nan))
+    assert got.members == ()
+    assert "rain_mm stand nowhere" in got.findings["says"].item()
+
+
+def test_past_seasons_whose_days_were_not_measured_are_no_trace():
+    # Three seasons were measured to the plan's end, three only to 30 November: their January would be a mean.
+    whole, short = past_seasons(range(2020, 2023)), past_seasons(range(2023, 2026))
+    short = [rows[rows["day"] <= f"{rows['day'].min().year}-11-30"] for rows in short]
+    now = days_of("2026-08-01", "2026-10-11")
+    got, _ = chosen(season(pd.concat([*whole, *short, now]), as_of=AS_OF))
+    assert got.seasons == (2020, 2021, 2022)
+    assert "3 of 6 hold too few measured days from 12 October to 15 January" in got.findings["says"].item()
+    # With none better they are used, and it is an error that frost is understated.
+    got, _ = chosen(season(pd.concat([*short, now]), as_of=AS_OF))
+    assert got.seasons == (2023, 2024, 2025)
+    row = got.findings.iloc[0]
+    assert (row["code"], row["level"]) == ("past-season-weak", "error")
+    assert "between 01 December and 15 January days are means of the time of year" in row["says"]

@@ -1,8 +1,10 @@
 """Pages: what they refuse, how they read without eyes, on a phone, on paper."""
 
 import importlib.util
+import io
 import os
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -172,18 +174,81 @@ def alternatives(node, found=None):
     return found
 
 
+def filled_shares(data):
+    """Share of each sheet's height that words and pictures reach down to, read back from the PDF by pypdf."""
+    pypdf = pytest.importorskip("pypdf")
+    shares = []
+    for leaf in pypdf.PdfReader(data).pages:
+        height = float(leaf.mediabox[3])
+        top, bottom = 14 * 72 / 25.4, 16 * 72 / 25.4  # the style sheet's margins; the page number stands below
+        ends = [height]
+
+        def words(text, cm, tm, _font, _size, ends=ends, bottom=bottom):
+            y = tm[4] * cm[1] + tm[5] * cm[3] + cm[5]
+            if text.strip() and y > bottom - 2:
+                ends.append(y)
+
+        def pictures(operator, _operands, cm, _tm, ends=ends):
+            if operator == b"Do":
+                ends.append(min(cm[5], cm[5] + cm[3]))
+
+        leaf.extract_text(visitor_text=words, visitor_operand_before=pictures)
+        shares.append((height - top - max(min(ends), bottom)) / (height - top - bottom))
+    return shares
+
+
 @pytest.mark.notebooks
 @pytest.mark.pdf
-@pytest.mark.parametrize("kind", ["pick_order", "mill_week", "grower_report"])
-def test_no_page_of_the_pdf_is_left_almost_empty(published, kind):
-    """Every page but the last carries words, or a picture, in its lower half."""
+@pytest.mark.parametrize("kind", KINDS[1:])
+def test_no_sheet_of_the_pdf_is_left_half_empty(published, kind):
+    """Words or pictures reach down two thirds of every sheet but the last."""
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    shares = filled_shares(path_of(published, kind, "pdf"))
+    assert min(shares[:-1], default=1.0) > 0.66, (kind, shares)
+    assert shares[-1] > 0.1, (kind, shares)
+
+
+@pytest.mark.notebooks
+@pytest.mark.pdf
+@pytest.mark.parametrize("kind", ["mill_week", "grower_report"])
+def test_no_sheet_of_iso_paper_is_left_half_empty(published, kind, monkeypatch):
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "0")
+    text = path_of(published, kind).read_text(encoding="utf-8").replace("size: letter", "size: A4")
+    shares = filled_shares(io.BytesIO(page.pdf_bytes(text)))
+    assert min(shares[:-1], default=1.0) > 0.66, (kind, shares)
+
+
+@pytest.mark.notebooks
+@pytest.mark.pdf
+def test_a_report_of_ten_blocks_has_at_most_four_sheets_and_prints_the_same_bytes_twice(published, monkeypatch):
+    """Four sheets: the goal of this project's design."""
     if page.no_pdf_reason():
         pytest.skip(page.no_pdf_reason())
     pypdf = pytest.importorskip("pypdf")
-    for leaf in pypdf.PdfReader(path_of(published, kind, "pdf")).pages[:-1]:
-        words = len(leaf.extract_text().split())
-        pictures = len(leaf.images)
-        assert words + 60 * pictures > 60, (kind, words, pictures)
+    assert len(pypdf.PdfReader(path_of(published, "grower_report", "pdf")).pages) <= 4
+    made = path_of(published, "what_if", "pdf").read_bytes()
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", str(int(datetime(2026, 10, 19, tzinfo=UTC).timestamp())))
+    assert page.pdf_bytes(path_of(published, "what_if").read_text(encoding="utf-8")) == made
+
+
+@pytest.mark.pdf
+def test_a_picture_that_would_leave_a_sheet_half_empty_lets_smaller_ones_pass():
+    """A table of 55 % of a sheet, a broad picture of half a sheet, two small ones: on two sheets, or with a hole."""
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    lines = "".join("<p>line</p>" for _ in range(24))
+    small = '<figure><svg role="img" aria-label="a" width="300" height="240"></svg></figure>'
+    big = '<figure class="broad"><svg role="img" aria-label="a" width="600" height="520"></svg></figure>'
+    text = wrapped(f'{lines}{big}<div class="figures">{small}{small}</div>')
+    layouts = list(page._layouts(text))
+    assert layouts[0] == text
+    assert any(one.index('class="figures"') < one.index('class="broad"') for one in layouts)
+    assert all(one.count("<figure") == 3 for one in layouts)
+    assert page._emptiness([1.0, 0.9, 0.5]) == 0
+    assert page._emptiness([0.5, 0.9]) > page._emptiness([0.9, 0.1]) > 0
 
 
 # --- in a browser ---------------------------------------------------------------------------------------

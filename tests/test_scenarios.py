@@ -284,7 +284,8 @@ def test_ground_table_counts_lost_days_by_soil_and_wet_leaves():
         station_rain_mm=rain,
         station_workable_fraction=workable_fraction(rain, rules),
     )
-    got = ground_table(SimpleNamespace(rules=rules), drawn).set_index(["soil", "day"])
+    places = stations(("S1", 38.5, -121.9))
+    got = ground_table(SimpleNamespace(rules=rules, stations=places), drawn).set_index(["soil", "day"])
     # 20 mm close light soil for 1 day after, medium for 2, heavy for 4 (rules of these tests).
     assert got.loc["light", "lost_chance"].tolist() == [0, 0.25, 0.25, 0, 0]
     assert got.loc["medium", "lost_chance"].tolist() == [0, 0.25, 0.25, 0.25, 0]

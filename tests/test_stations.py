@@ -172,8 +172,9 @@ def test_equal_readings_are_flagged_and_unused_only_when_both_are_stuck():
     )
     got = station_days(season(weather, as_of=date(2026, 10, 1)))
     flat = got.faults[got.faults["kind"] == "flat line"]
-    assert len(flat[flat["column"] == "temp_max_c"]) == 10
-    assert len(flat[flat["column"] == "temp_min_c"]) == 5
+    assert flat["column"].tolist() == ["temp_max_c"] * 5
+    stuck = got.faults[got.faults["kind"] == "stuck"]
+    assert sorted(stuck["column"]) == ["temp_max_c"] * 5 + ["temp_min_c"] * 5
     assert fill_of(got, "2026-09-03")[0] == ""
     assert fill_of(got, "2026-09-13")[0] == "interpolated"
 
@@ -196,6 +197,89 @@ def test_a_season_in_other_degrees_is_an_error_and_the_neighbour_stands_in(facto
     got = station_days(season(pd.concat([own, other]), as_of=date(2026, 10, 1), stations=TWO_STATIONS))
     assert got.findings.loc[got.findings["level"] == "error", "code"].tolist() == [code]
     assert fill_of(got, "2026-09-10")[0] == "neighbour"
+
+
+def test_one_sensor_alone_is_stuck_after_ten_equal_days():
+    # Nine equal highs stay (91 measured years had runs of up to 7), ten do not.
+    weather = steady("2026-08-01", "2026-09-30")
+    nine, ten = weather["day"].between("2026-08-11", "2026-08-19"), weather["day"].between("2026-09-01", "2026-09-10")
+    weather.loc[nine | ten, "temp_max_c"] = 21.5
+    got = station_days(season(weather, as_of=date(2026, 10, 1)))
+    assert got.faults[got.faults["kind"] == "stuck"]["day"].dt.day.tolist() == list(range(1, 11))
+    assert fill_of(got, "2026-08-15")[0] == ""
+    assert fill_of(got, "2026-09-05")[0] != ""
+    assert (
+        got.days.set_index("day").loc["2026-09-05", "temp_min_c"]
+        == weather.set_index("day").loc["2026-09-05", "temp_min_c"]
+    )
+
+
+@pytest.mark.parametrize(("first", "limits_first"), [("2026-09-20", True), ("2026-09-20", False), ("2026-10-20", True)])
+def test_part_of_a_season_in_fahrenheit_is_found_to_the_day(first, limits_first):
+    # Six seasons of an invented autumn; from some day on this season's readings are in degrees F. What is left of
+    # them when the reader has taken out the values no station can have (above 45 and 55) is found as well.
+    past = [steady(f"{y}-08-01", f"{y}-12-31", 2.0, 12.2) for y in range(2020, 2026)]
+    now = steady("2026-08-01", "2026-10-31", 2.0, 12.2)
+    wrong = now["day"] >= first
+    names = ["temp_min_c", "temp_max_c"]
+    now.loc[wrong, names] = now.loc[wrong, names] * 1.8 + 32
+    if limits_first:
+        now[names] = now[names].where(now[names] <= [45.0, 55.0])
+    got = station_days(season(pd.concat([*past, now]), as_of=date(2026, 11, 1)))
+    days = got.days.set_index("day").loc["2026-08-01":]
+    assert ((days["fill"] != "") == (days.index >= first)).all()
+    assert days["temp_max_c"].max() < 40.0
+    assert "fahrenheit" in kinds(got)
+    assert "fahrenheit" in set(got.findings.loc[got.findings["level"] == "error", "code"])
+
+
+def test_a_season_mostly_in_fahrenheit_is_not_believed_at_all():
+    past, now = steady("2025-08-01", "2025-12-31"), steady("2026-08-01", "2026-10-31")
+    names = ["temp_min_c", "temp_max_c"]
+    now.loc[now["day"] >= "2026-09-01", names] = now.loc[now["day"] >= "2026-09-01", names] * 1.8 + 32
+    got = station_days(season(pd.concat([past, now]), as_of=date(2026, 11, 1)))
+    assert (got.days.set_index("day").loc["2026-08-01":, "fill"] == "climatology").all()
+
+
+def test_a_single_day_in_fahrenheit_is_far_off_and_not_used():
+    weather = steady("2026-08-01", "2026-09-30")
+    weather.loc[weather["day"] == "2026-09-10", "temp_min_c"] = 8.0 * 1.8 + 32
+    got = station_days(season(weather, as_of=date(2026, 10, 1)))
+    assert kinds(got) <= {"far off", "step", "impossible", "minimum above maximum"}
+    assert fill_of(got, "2026-09-10")[1] < 20.0
+
+
+def test_rain_on_wet_days_only_and_never_a_zero_means_dry_days():
+    weather = steady("2026-08-01", "2026-09-30").assign(rain_mm=np.nan)
+    weather.loc[::5, "rain_mm"] = 4.0
+    got = station_days(season(weather, as_of=date(2026, 10, 1)))
+    assert got.rain_mm.sum() == 4.0 * 13
+    says = got.findings.set_index("code").loc["dry-days-empty", "says"]
+    assert "48 days without rain count as dry, since rain stands on wet days only and never a 0" in says
+    assert got.seasons["rain_filled_n"].tolist() == [0]
+    # One 0 among them: empty is then what nobody measured.
+    weather.loc[1, "rain_mm"] = 0.0
+    got = station_days(season(weather, as_of=date(2026, 10, 1)))
+    assert got.seasons["rain_filled_n"].tolist() == [47]
+    assert "the rain of 47 of 61 days was filled" in got.findings.set_index("code").loc["filled-rain", "says"]
+    # Warmth does not hang on rain.
+    assert got.seasons["says"].tolist() == ["of 61 days, 0 filled"]
+
+
+def test_highs_missing_altogether_are_named():
+    weather = steady("2026-08-01", "2026-09-30").assign(temp_max_c=np.nan)
+    with pytest.raises(SeasonError, match="weather_days: there is not one believable highest temperature, expected"):
+        station_days(season(weather, as_of=date(2026, 10, 1)))
+
+
+def test_rows_of_rain_before_any_temperature_do_no_harm():
+    weather = pd.concat(
+        [
+            steady("2024-08-01", "2024-09-30").assign(temp_min_c=np.nan, temp_max_c=np.nan),
+            steady("2026-08-01", "2026-09-30"),
+        ]
+    )
+    assert station_days(season(weather, as_of=date(2026, 10, 1))).calendar[0] == pd.Timestamp("2026-08-01")
 
 
 def test_no_believable_temperature_stops_with_four_parts():
@@ -316,7 +400,8 @@ def test_any_mess_gives_whole_days_or_a_season_error(seed):
     assert got.days["temp_max_c"].between(-25, 55).all()
     assert np.nanmin(np.diff(got.heat_d[inside], axis=0)) >= 0
     filled = (got.days["fill"] != "") & (got.days["day"] >= "2026-08-01")
-    assert got.seasons.loc[got.seasons["season"] == 2026, "filled_n"].sum() == filled.sum()
+    now = got.seasons[got.seasons["season"] == 2026]
+    assert now["filled_n"].sum() <= filled.sum() <= now["filled_n"].sum() + now["rain_filled_n"].sum()
 
 
 def test_hours_stand_in_for_days_that_the_daily_table_lacks():

@@ -368,7 +368,8 @@ def test_a_growers_week_holds_nothing_of_other_growers(hostile):
 
 def test_a_growers_week_leaves_out_the_whole_plans_numbers(hostile):
     mine = tables.grower_week(hostile, hostile.growers["grower_id"].iloc[0])
-    for name in ("mill", "capacity", "prices", "rules", "what_ifs", "parameters", "shapes", "week_effects"):
+    whole = ("mill", "capacity", "prices", "oil_orders", "rules", "what_ifs", "parameters", "shapes", "week_effects")
+    for name in whole:
         assert getattr(mine, name).empty, name
     for key in ("value", "value_p10", "value_p90", "bound", "gap_fraction"):
         assert mine.info[key] is None
@@ -644,8 +645,9 @@ def small(monkeypatch):
         value_p90=180.0,
         bound=170.0,
         gap_fraction=0.012,
-        moved=pd.DataFrame({"block_id": ["b"], "gain": [7.0]}),
+        moved=pd.DataFrame({"block_id": ["b"], "gain": [7.0], "why": ["its own fruit earns more later"]}),
         prices=None,
+        oil_orders=None,
         mill_days=pd.DataFrame(
             {"day": days[[0, 1]], "lot": ["Arbequina, organic", ""], "crop_t": [30.0, 0.0], "limit_t": 50.0}
         ),
@@ -750,6 +752,7 @@ def test_order_joins_names_good_days_and_flags(small):
     assert order.loc["a", "flags"] == ""
     assert order.loc["b", "flags"] == "early, frost, old sample, few samples, moved"
     assert order.loc["b", "moved_gain"] == 7.0
+    assert order.loc["b", "moved_why"] == "its own fruit earns more later"
 
 
 def test_stage_turns_a_fraction_of_the_plateau_into_a_level(small):

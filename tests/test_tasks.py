@@ -122,9 +122,87 @@ def test_wrong_arguments_are_told():
         sequence([], seed=0, evaluations=10)
     with pytest.raises(ValueError, match="task 0: found hours -1"):
         sequence([falling(-1.0, 1.0)], seed=0, evaluations=10)
-    with pytest.raises(ValueError, match="found 3 setup times, expected 1"):
+    with pytest.raises(ValueError, match=r"setup times of shape \(3,\), expected 1"):
         sequence([Task(1.0, np.zeros(3), setup=np.zeros(3))], seed=0, evaluations=10)
     with pytest.raises(ValueError, match="task 0: found ready -2"):
         sequence([Task(1.0, np.zeros(3), ready=-2.0)], seed=0, evaluations=10)
     with pytest.raises(ValueError, match="task 0: found no value"):
         sequence([Task(1.0, np.zeros(0))], seed=0, evaluations=10)
+
+
+def on_time_by_moore(hours, due):
+    """Most tasks done by their due hours: J.M. Moore 1968 with Hodgson's form; from memory."""
+    kept, now = [], 0.0
+    for k in np.argsort(due, kind="stable"):
+        kept.append(hours[k])
+        now += hours[k]
+        if now > due[k]:
+            now -= kept.pop(int(np.argmax(kept)))
+    return len(kept)
+
+
+@pytest.mark.parametrize("n", [20, 60, 100])
+def test_most_tasks_by_their_due_hours(n):
+    rng = np.random.default_rng(n)
+    hours = rng.integers(1, 50, n).astype(float)
+    due = rng.integers(1, int(0.7 * hours.sum()), n).astype(float)
+    tasks = [Task(p, lambda hour, d=d: 1.0 * (hour <= d)) for p, d in zip(hours, due, strict=True)]
+    assert sequence(tasks, seed=0, evaluations=30_000).value == on_time_by_moore(hours, due)
+
+
+# The travelling repairman: least sum of arrivals, no work but the way; by dynamic programming over sets of places
+# (Held and Karp 1962).
+def test_setups_alone_are_the_travelling_repairman():
+    n = 10
+    place = np.random.default_rng(3).uniform(0, 100, (n, 2))
+    way = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
+    least = {(1 << k, k): 0.0 for k in range(n)}
+    for size in range(1, n):
+        longer = {}
+        for (seen, at), cost in least.items():
+            for to in range(n):
+                if not seen >> to & 1:
+                    key = (seen | 1 << to, to)
+                    longer[key] = min(longer.get(key, np.inf), cost + way[at, to] * (n - size))
+        least = longer
+    tasks = [Task(0.0, lambda hour: -hour, setup=way[:, k]) for k in range(n)]
+    assert sequence(tasks, seed=0, evaluations=20_000).value == pytest.approx(-min(least.values()), rel=1e-9)
+
+
+# Completion after a deadline is forbidden: worth minus infinity. The best order by enumeration.
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("whole", [True, False])
+def test_deadlines_are_kept_where_they_can_be(seed, whole):
+    rng = np.random.default_rng(seed)
+    n = 6
+    hours, weights = rng.uniform(1, 9, n), rng.uniform(1, 5, n)
+    hours = np.ceil(hours) if whole else hours
+    some, end = rng.permutation(n), np.zeros(n)
+    end[some] = np.cumsum(hours[some]) + rng.integers(0, 8, n)
+    tasks = [
+        Task(p, lambda hour, w=w, d=d: -w * hour if hour <= d + 1e-9 else -np.inf)
+        for p, w, d in zip(hours, weights, end, strict=True)
+    ]
+    best = max(sequence_value(tasks, order) for order in itertools.permutations(range(n)))
+    assert np.isfinite(best)
+    found = sequence(tasks, seed=0, evaluations=20_000).value
+    assert found == pytest.approx(best, rel=1e-9)
+
+
+def test_odd_tasks_are_sequenced_all_the_same():
+    assert sequence([falling(3.0, 2.0)], seed=0, evaluations=0) == sequence([falling(3.0, 2.0)], seed=0, evaluations=9)
+    nothing = [falling(0.0, 1.0), falling(0.0, 2.0)]
+    assert sequence(nothing, seed=0, evaluations=50).value == 0
+    # an array that ends early holds its last entry; a function need not answer beyond the last hour
+    table = [4.0, 3.0, 2.0, 1.0]
+    short = [Task(1.0, np.array([5.0, 4.0])), Task(2.0, lambda hour: table[int(hour)])]
+    assert sequence(short, seed=0, evaluations=50).value == sequence_value(short, (1, 0)) == 6.0
+    never = [Task(2.0, np.full(9, -np.inf)), falling(1.0, 1.0)]
+    assert sequence(never, seed=0, evaluations=50).value == -np.inf
+
+
+def test_worths_and_setups_that_are_no_numbers_are_told():
+    with pytest.raises(ValueError, match="task 1: found a value that is not a number"):
+        sequence([falling(1.0, 1.0), Task(1.0, np.array([1.0, np.nan]))], seed=0, evaluations=10)
+    with pytest.raises(ValueError, match="task 0: found a setup time below 0"):
+        sequence([Task(1.0, np.zeros(3), setup=np.array([np.inf, -1.0])), falling(1.0, 1.0)], seed=0, evaluations=10)

@@ -95,8 +95,9 @@ def test_23_a_stuck_sensor_and_a_gap_of_four_days(tmp_path, autumn):
         "and 1 more). Fetch it from the logger if it still holds it."
     ) in said
     assert (
-        "warning: weather_days, station S1, temp_min_c: 6 days with lowest and highest stuck, neither used "
-        "(2026-08-21, 2026-08-22, 2026-08-23 and 3 more). Check the sensor and its shield."
+        "warning: weather_days, station S1, temp_min_c: 6 days of a stuck sensor (the same for 10 days, or lowest and "
+        "highest both for 5), not used (2026-08-21, 2026-08-22, 2026-08-23 and 3 more). "
+        "Check the sensor and its shield."
     ) in said
     assert any("of 66 days, 10 filled (4 interpolated, 6 climatology)" in text for text in said)
 

@@ -450,16 +450,60 @@ def test_no_week_before_means_nothing_to_compare(tmp_path):
 # --- from the records -----------------------------------------------------------------------------------
 
 
-def test_the_sample_season_from_records_to_pages(tmp_path):
-    """The whole run, lookback included, on the invented southern season; then again, with nothing to do."""
-    season = Path(__file__).parents[1] / "sample_data" / "southern"
-    copy = shutil.copytree(season, tmp_path / "season")
-    result = weekly.run_week(copy, tmp_path / "out", jobs=2)
+@pytest.fixture(scope="module")
+def southern_week(tmp_path_factory):
+    """The whole run, lookback included, on the invented southern season."""
+    place = tmp_path_factory.mktemp("southern")
+    copy = shutil.copytree(Path(__file__).parents[1] / "sample_data" / "southern", place / "season")
+    told = []
+    result = weekly.run_week(copy, place / "out", jobs=2, progress=lambda *step: told.append(step))
+    return copy, result, told
+
+
+def test_the_sample_season_from_records_to_pages(southern_week):
+    """Computed, shown, and then again with nothing to do."""
+    copy, result, told = southern_week
     assert result.exit_code == 0, result.reports[["key", "error"]].to_string()
     assert "lookback" in set(result.reports["key"])
-    again = weekly.run_week(copy, tmp_path / "out", jobs=2)
+    assert [step[:2] for step in told] == [(n + 1, len(result.reports)) for n in range(len(result.reports))]
+    assert {step[2] for step in told} == set(result.reports["key"])
+    again = weekly.run_week(copy, result.folder.parent, jobs=2)
     assert set(again.reports["status"]) == {"unchanged"}
     manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
     assert "load" in manifest["seconds"]
     lookback = (result.folder / "agronomist/lookback.ipynb").read_text(encoding="utf-8")
-    assert str(tmp_path) not in lookback
+    assert str(copy.parent) not in lookback
+
+
+def test_a_worker_that_shows_growers_stays_small(southern_week):
+    """What a worker itself held, not what its parent held before it; own limit, a third over what was measured."""
+    manifest = json.loads((southern_week[1].folder / "manifest.json").read_text(encoding="utf-8"))
+    held = {row["key"]: row["memory_mb"] for row in manifest["reports"]}
+    assert min(held.values()) > 100
+    assert max(held[key] for key in held if key.startswith("grower_report/")) < 1.3 * weekly.WORKER_LIMIT_MB
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.usefixtures("light")
+def test_several_seasons_are_computed_on_a_cluster(southern_week, tmp_path):
+    """Curves, order and pages on two workers: the same tables; a season that cannot be read stops no other."""
+    distributed = pytest.importorskip("distributed")
+    copy, result, _ = southern_week
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    said = []
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, worker_dashboard_address=None
+    ) as cluster:
+        told = weekly.run_weeks([copy, empty], tmp_path / "out", scheduler=cluster.scheduler_address, say=said.append)
+    assert list(told["season"]) == [copy.name, "empty"]
+    assert list(told["exit_code"]) == [0, 3], told["error"].to_string()
+    assert told["reports_n"].tolist() == [len(result.reports), 0]
+    assert "season.toml" in told["error"][1]
+    assert digests(Path(told["index"][0]).parent / "data", ".csv") == digests(result.folder / "data", ".csv")
+    assert any(text.startswith("empty: ") for text in said)
+
+
+def test_two_seasons_of_one_name_are_refused(tmp_path):
+    with pytest.raises(ValueError, match=r"two season folders are called a, expected different names"):
+        weekly.run_weeks([tmp_path / "x" / "a", tmp_path / "y" / "a"], tmp_path / "out")

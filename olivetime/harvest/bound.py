@@ -158,7 +158,8 @@ def _dual(
         best[b] = 0.0
         for g in range(groups_n):
             if not np.isfinite(hours[g, b]):
-                net[b, g * days_n : (g + 1) * days_n] = -np.inf
+                for t in range(days_n):
+                    net[b, g * days_n + t] = -np.inf
                 continue
             for t in range(days_n):
                 if work[b, t] > 0.0 and longest[g, t] > 0.0:
@@ -197,6 +198,15 @@ def _dual(
 
 
 @njit(cache=True)
+def _copy_prices(price_h, price_mill, price_truck, to_h, to_mill, to_truck):
+    """Copy prices; written as loops because slices take long to compile."""
+    for t in range(price_mill.shape[0]):
+        to_mill[t], to_truck[t] = price_mill[t], price_truck[t]
+        for g in range(price_h.shape[0]):
+            to_h[g, t] = price_h[g, t]
+
+
+@njit(cache=True)
 def _descend(
     value, crop, work, hours, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, mill, trucks, price_h,
     price_mill, price_truck, steps, reach, picked,
@@ -211,9 +221,12 @@ def _descend(
     move, used_h = np.zeros((groups_n, days_n)), np.zeros((groups_n, days_n))
     used_mill, used_truck = np.zeros(days_n), np.zeros(days_n)
     net, share = np.zeros((blocks_n, groups_n * days_n)), np.zeros(blocks_n)
-    size_h = max(supply.max(), 1e-9)
-    size_mill, size_truck = max(mill_t.max(), 1e-9), max(truck_h.max(), 1e-9)
-    best_h, best_mill, best_truck = price_h.copy(), price_mill.copy(), price_truck.copy()
+    size_h, size_mill, size_truck = 1e-9, 1e-9, 1e-9
+    for t in range(days_n):
+        size_mill, size_truck = max(size_mill, mill_t[t]), max(size_truck, truck_h[t])
+        for g in range(groups_n):
+            size_h = max(size_h, supply[g, t])
+    best_h, best_mill, best_truck = np.zeros((groups_n, days_n)), np.zeros(days_n), np.zeros(days_n)
     way_h, way_mill, way_truck = np.zeros((groups_n, days_n)), np.zeros(days_n), np.zeros(days_n)
     best = np.inf
     stale = 0
@@ -230,7 +243,7 @@ def _descend(
             else:
                 stale = 0
             best = total
-            best_h[:], best_mill[:], best_truck[:] = price_h, price_mill, price_truck
+            _copy_prices(price_h, price_mill, price_truck, best_h, best_mill, best_truck)
         else:
             stale += 1
         if stale >= 12:
@@ -253,7 +266,7 @@ def _descend(
                 price_h[g, t] = max(price_h[g, t] - step * way_h[g, t] / size_h, 0.0)
             price_mill[t] = max(price_mill[t] - step * way_mill[t] / size_mill, 0.0)
             price_truck[t] = max(price_truck[t] - step * way_truck[t] / size_truck, 0.0)
-    price_h[:], price_mill[:], price_truck[:] = best_h, best_mill, best_truck
+    _copy_prices(best_h, best_mill, best_truck, price_h, price_mill, price_truck)
     return best
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from olivetime.weather.cold_spots import with_cold_spots
 from olivetime.weather.degree_days import degree_days
 from olivetime.weather.scenarios import SOILS, Scenarios, workable_fraction
 from olivetime.weather.scenarios import scenarios as make_scenarios
@@ -43,7 +44,9 @@ def weather_that_came(season: Season, known: StationDays, later: Scenarios | Non
     ValueError
         When the record ends before `later` begins, or before the season's end without it.
     """
-    frame = make_scenarios(season, station_days(season), n=1, seed=0)
+    measured = station_days(season)
+    season, _ = with_cold_spots(season, measured)
+    frame = make_scenarios(season, measured, n=1, seed=0)
     days, calendar = frame.days, known.calendar
     n = len(days) if later is None else (later.days[0] - days[0]).days
     row = (days[0] - calendar[0]).days

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from olivetime.harvest.referee import TINY, Physics, Record, empty_record, walk
+from olivetime.harvest.referee import TINY, Physics, Record, empty_record, evening, fitting, road_h, walk
 from olivetime.harvest.tasks import accepts, cooled, random_move, shift_segment
 
 # Blocks counted as near one block when a move puts it beside another.
@@ -80,6 +80,7 @@ class _Day(NamedTuple):
     lots: np.ndarray
     start: np.ndarray  # (B,)
     left: np.ndarray  # (B,) working space
+    kept: np.ndarray  # (1,) bool: the walk becomes part of the plan, it is not a trial
 
 
 def _nothing_walked(scenarios_n: int, machines_n: int, blocks_n: int, days_n: int) -> _Walked:
@@ -104,7 +105,7 @@ def _nothing_walked(scenarios_n: int, machines_n: int, blocks_n: int, days_n: in
 def _no_day(blocks_n: int, days_n: int) -> _Day:
     return _Day(
         np.zeros(days_n), np.zeros(days_n), np.zeros(days_n), np.zeros(days_n), np.zeros(days_n, np.int64),
-        np.zeros(blocks_n), np.zeros(blocks_n),
+        np.zeros(blocks_n), np.zeros(blocks_n), np.zeros(1, np.bool_),
     )  # fmt: skip
 
 
@@ -126,16 +127,17 @@ def _cleanings(lots: int, lot_before: int) -> int:
 @njit(cache=True)
 def _walk_one(
     ph: Physics, w: _Walked, s: int, h: int, order: np.ndarray, length: np.ndarray, release: np.ndarray, begin: int,
-    day: int, other: int, other_from: int, other_day: _Day, out: _Day, over_cost: float, keep: bool,
+    day: int, other: int, other_from: int, other_day: _Day, out: _Day, over_cost: float,
 ) -> tuple[float, float]:  # fmt: skip
     """Walk one harvester from a day on beside what the others bring; see `walk` for the rules.
 
     Mill and trucks are worked out from day `begin`; before `day` the harvester does what it did. When `other` is not
     negative, that harvester brings what `other_day` holds from `other_from` on. `over_cost`: cost of a tonne for which
-    the mill has no room. Fills `out` from `day` on, and `w` when `keep`. Returns what the harvester earns and the cost
-    of age and overflow, both over all days.
+    the mill has no room. Fills `out` from `day` on, and `w` when `out.kept`. Returns what the harvester earns and the
+    cost of age and overflow, both over all days.
     """
     days_n = ph.shift_h.shape[1]
+    keep = out.kept[0]
     left = out.left
     n = length[h]
     if day < days_n:
@@ -177,24 +179,24 @@ def _walk_one(
         tonnes = w.all_tonnes[s, t] - w.tonnes[s, h, t]
         trucks = ph.truck_h[t] - w.all_truck[s, t] + w.truck[s, h, t]
         cost = w.all_cost[s, t] - w.age_cost[s, h, t]
-        road_h = w.all_road[s, t] - w.road_h[s, h, t]
+        on_road = w.all_road[s, t] - w.road_h[s, h, t]
         lots = w.all_lots[s, t, h]
         if other >= 0:
             tonnes -= w.tonnes[s, other, t]
             trucks += w.truck[s, other, t]
             cost -= w.age_cost[s, other, t]
-            road_h -= w.road_h[s, other, t]
+            on_road -= w.road_h[s, other, t]
             if t >= other_from:
                 tonnes += other_day.tonnes[t]
                 trucks -= other_day.truck[t]
                 cost += other_day.age_cost[t]
-                road_h += other_day.road_h[t]
+                on_road += other_day.road_h[t]
                 lots |= other_day.lots[t]
             else:
                 tonnes += w.tonnes[s, other, t]
                 trucks -= w.truck[s, other, t]
                 cost += w.age_cost[s, other, t]
-                road_h += w.road_h[s, other, t]
+                on_road += w.road_h[s, other, t]
         room = ph.mill_t[t] + ph.buffer_t - queue - tonnes - ph.cleaning_t * _cleanings(lots, lot_before)
         if room < -1e-6 and tonnes > 0.0:
             aged += min(-room, tonnes) * over_cost
@@ -231,13 +233,10 @@ def _walk_one(
                         break
                     if b != found:
                         target = found
-                        road = 0.0
-                        if found != at:
-                            road = ph.move_fixed_h[h]
-                            if at >= 0:
-                                road += ph.distance_km[at, found] * ph.move_h_km[h]
-                            if ph.organic[found] and dirty:
-                                road += ph.washdown_h[h]
+                        road = road_h(
+                            ph.move_fixed_h[h], ph.move_h_km[h], ph.washdown_h[h], ph.distance_km, ph.organic, at,
+                            found, dirty,
+                        )  # fmt: skip
                     b = found
                 if road > 0.0:
                     step = min(road, shift - clock)
@@ -262,14 +261,7 @@ def _walk_one(
                 own_lots |= mark
                 crop = ph.crop[s, b, t]
                 pace = ph.work[s, b, t] / ph.block_h[h, b]
-                share = min(left[b], (shift - clock) * pace)
-                limited = False
-                if share * crop > room:
-                    share = room / crop
-                    limited = True
-                if share * crop * ph.truck_h_t[b] > trucks:
-                    share = trucks / (crop * ph.truck_h_t[b])
-                    limited = True
+                share, limited = fitting(left[b], shift - clock, pace, crop, room, trucks, ph.truck_h_t[b])
                 if share <= TINY and limited:
                     break
                 if out.start[b] >= days_n:
@@ -302,16 +294,11 @@ def _walk_one(
             if keep:
                 w.last_lot[s, h, t] = last_lot
         cleanings = _cleanings(lots | own_lots, lot_before)
-        cost += own_cost + queue_cost
-        fruit = queue + tonnes + own
-        waiting = max(0.0, fruit - max(0.0, ph.mill_t[t] - cleanings * ph.cleaning_t))
-        if fruit > TINY:
-            age = (12.0 * (queue + waiting) + road_h + own_road) / fruit
-            aged += max(0.0, age - ph.max_wait_h) * cost
-            queue_cost = cost * waiting / fruit
-        else:
-            queue_cost = 0.0
-        queue = waiting
+        queue, queue_cost, _, paid = evening(
+            queue, tonnes + own, ph.mill_t[t] - cleanings * ph.cleaning_t, cost + own_cost + queue_cost,
+            on_road + own_road, ph.max_wait_h,
+        )  # fmt: skip
+        aged += paid
         if last_lot >= 0:
             lot_before = last_lot
         elif cleanings > 0:
@@ -353,28 +340,27 @@ def _take_over(w: _Walked, s: int, h: int, day: int, out: _Day) -> None:
                 w.all_lots[s, t, g] = lots
 
 
-@njit(cache=True)
-def _walk_all(ph: Physics, w: _Walked, order, length, release, out: _Day, none: _Day, over_cost: float) -> None:
+def _walk_all(ph: Physics, w: _Walked, lists: tuple, out: _Day, none: _Day, over_cost: float) -> None:
     """Walk every harvester from the first day, one after the other, beside those walked before."""
     scenarios_n, _, days_n = ph.value.shape
-    machines_n = order.shape[0]
-    w.owner[:] = -1
+    order, length, _ = lists
+    for part in (w.tonnes, w.truck, w.age_cost, w.road_h, w.all_tonnes, w.all_truck, w.all_cost, w.all_road, w.lots,
+                 w.all_lots, w.first, w.road, w.queue, w.queue_cost, w.aged, w.earned):  # fmt: skip
+        part.fill(0)
+    for part in (w.last_lot, w.mill_lot, w.target, w.owner):
+        part.fill(-1)
+    for part in (w.start, w.begun, w.done, w.seen, w.ended):
+        part.fill(days_n)
+    w.at[:, :, 0] = ph.start_block
+    w.dirty[:, :, 0] = (ph.start_block < 0) | ~ph.organic[ph.start_block]
+    out.kept[0] = True
     for s in range(scenarios_n):
-        w.tonnes[s], w.truck[s], w.age_cost[s], w.road_h[s] = 0.0, 0.0, 0.0, 0.0
-        w.all_tonnes[s], w.all_truck[s], w.all_cost[s], w.all_road[s] = 0.0, 0.0, 0.0, 0.0
-        w.lots[s], w.all_lots[s], w.last_lot[s] = 0, 0, -1
-        w.start[s], w.begun[s], w.done[s], w.seen[s] = days_n, days_n, days_n, days_n
-        w.queue[s, 0], w.queue_cost[s, 0], w.mill_lot[s, 0], w.aged[s, 0] = 0.0, 0.0, -1, 0.0
-        w.earned[s, :, 0] = 0.0
-        for h in range(machines_n):
-            w.at[s, h, 0], w.target[s, h, 0], w.first[s, h, 0], w.road[s, h, 0] = ph.start_block[h], -1, 0, 0.0
-            w.dirty[s, h, 0] = ph.start_block[h] < 0 or not ph.organic[ph.start_block[h]]
-            w.ended[s, h] = days_n
-            _walk_one(ph, w, s, h, order, length, release, 0, 0, -1, days_n, none, out, over_cost, True)
+        for h in range(len(length)):
+            _walk_one(ph, w, s, h, *lists, 0, 0, -1, days_n, none, out, over_cost)
             _take_over(w, s, h, 0, out)
-    for h in range(machines_n):
-        for p in range(length[h]):
-            w.owner[order[h, p]] = h
+    out.kept[0] = False
+    for h in range(len(length)):
+        w.owner[order[h, : length[h]]] = h
 
 
 @njit(cache=True)
@@ -393,7 +379,8 @@ def _forget_new(w: _Walked, s: int, h: int, order: np.ndarray, length: np.ndarra
         b = order[h, p]
         if w.owner[b] != h:
             w.start[s, b], w.begun[s, b], w.done[s, b], w.seen[s, b] = days_n, days_n, days_n, days_n
-            w.picked[s, b] = 0.0
+            for t in range(days_n):
+                w.picked[s, b, t] = 0.0
 
 
 @njit(cache=True)
@@ -416,10 +403,11 @@ def _shift_starts(
 @njit(cache=True)
 def _walk_changed(
     ph: Physics, w: _Walked, s: int, g: int, other: int, day_g: int, day_o: int, order: np.ndarray,
-    length: np.ndarray, release: np.ndarray, out_g: _Day, out_o: _Day, over_cost: float, keep: bool,
+    length: np.ndarray, release: np.ndarray, out_g: _Day, out_o: _Day, over_cost: float,
 ) -> float:  # fmt: skip
-    """Walk the one or two harvesters whose lists changed; what the plan is worth in the scenario. Kept when `keep`."""
+    """Walk the one or two harvesters whose lists changed; what the plan is worth in the scenario."""
     days_n = ph.shift_h.shape[1]
+    keep = out_g.kept[0]
     first, last = day_g, -1
     total = -w.aged[s, days_n]
     for h in range(w.earned.shape[1]):
@@ -434,7 +422,7 @@ def _walk_changed(
                 h, beside, day, out, first, last = other, g, day_o, out_o, begin, day_g
             total -= w.earned[s, h, days_n]
             earned, aged = _walk_one(
-                ph, w, s, h, order, length, release, first, day, beside, last, out_g, out, over_cost, keep
+                ph, w, s, h, order, length, release, first, day, beside, last, out_g, out, over_cost
             )
             total += earned
         total -= aged
@@ -456,11 +444,21 @@ def _walk_changed(
 @njit(cache=True)
 def objective(values: np.ndarray, caution: float) -> float:
     """Mean of the scenarios, or a mix with the mean of the worst quarter."""
-    mean = values.mean()
+    n = values.shape[0]
+    mean = 0.0
+    for s in range(n):
+        mean += values[s] / n
     if caution <= 0.0:
         return mean
-    n = (values.shape[0] + 3) // 4
-    return (1.0 - caution) * mean + caution * np.sort(values)[:n].mean()
+    # those with fewer than n of the worst below them, earlier ones first among equals
+    worst_n, worst = (n + 3) // 4, 0.0
+    for s in range(n):
+        below = 0
+        for other in range(n):
+            below += values[other] < values[s] or (values[other] == values[s] and other < s)
+        if below < worst_n:
+            worst += values[s] / worst_n
+    return (1.0 - caution) * mean + caution * worst
 
 
 @njit(cache=True)
@@ -474,12 +472,15 @@ def broken(start: np.ndarray, promised: np.ndarray, keep: np.ndarray) -> float:
 
 
 @njit(cache=True)
-def score(ph, order, length, release, rec, values, start):
-    """Worth in each scenario into `values`, mean start day of each block into `start` (T when never)."""
-    scenarios_n, blocks_n, days_n = ph.value.shape
-    start[:] = 0.0
-    for s in range(scenarios_n):
-        values[s] = walk(ph, s, order, length, release, False, rec)
+def score(ph, which, order, length, release, rec, values, start):
+    """Worth in each of some scenarios into `values`, mean start day of each block into `start` (T when never)."""
+    _, blocks_n, days_n = ph.value.shape
+    scenarios_n = which.shape[0]
+    keep = scenarios_n < 0  # never; written as a constant it would make `walk` compile a second time
+    for b in range(blocks_n):
+        start[b] = 0.0
+    for i in range(scenarios_n):
+        values[i] = walk(ph, which[i], order, length, release, keep, rec)
         for b in range(blocks_n):
             start[b] += (rec.start[b] if rec.start[b] >= 0 else days_n) / scenarios_n
 
@@ -550,250 +551,266 @@ def near_blocks(ph: Physics) -> np.ndarray:
 
 
 @njit(cache=True)
-def _improve(
-    paid: Physics, ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray,
-    promised: np.ndarray, good_days: np.ndarray, near: np.ndarray, keep: np.ndarray, caution: float, evaluations: int,
-    seed: int, rec: Record, w: _Walked, out_g: _Day, out_o: _Day, over_cost: float, upto: np.ndarray, hot: float,
-    cold: float,
-) -> float:  # fmt: skip
-    np.random.seed(seed)
-    scenarios_n, blocks_n, days_n = ph.value.shape
-    machines_n = order.shape[0]
-    values, trial_values = np.zeros(scenarios_n), np.zeros(scenarios_n)
-    start, trial_start, seen_start = np.zeros(blocks_n), np.zeros(blocks_n), np.zeros(blocks_n)
-    any_promise = (promised >= 0).any()
-    # the plan given, by the referee
-    score(paid, order, length, release, rec, values, seen_start)
-    best = objective(values, caution) - broken(seen_start, promised, keep)
-    best_order, best_length, best_release = order.copy(), length.copy(), release.copy()
-    free_n = 0
-    for h in range(machines_n):
-        free_n += length[h] - locked[h]
-    if free_n < 1 or evaluations < 1:
-        return best
-    # a typical block's worth sets the temperature
-    hot *= abs(best) / free_n
-    cold *= abs(best) / free_n
-    _walk_all(ph, w, order, length, release, out_g, out_o, over_cost)
-    aged_end = w.aged[:, days_n]
-    for b in range(blocks_n):
-        start[b] = _mean_start(w, b)
-    for s in range(scenarios_n):
-        values[s] = w.earned[s, :, days_n].sum() - aged_end[s]
-    now = objective(values, caution) - broken(start, promised, keep)
-    record = now  # best by the walks here, since the referee last looked
-    record_order, record_length, record_release = order.copy(), length.copy(), release.copy()
-    backup, backup_length = order.copy(), length.copy()
-    room = np.zeros(blocks_n, np.int64)
-    changed = np.zeros(8, np.int64)
-    changed_release = np.zeros(8, np.int64)
-    from_g, from_o = np.zeros(scenarios_n, np.int64), np.zeros(scenarios_n, np.int64)
-    budget = evaluations * scenarios_n
-    look_every = max(budget // LOOKS, 1)
-    next_look = look_every
-    walks = 0
-    near_n = near.shape[1]
-    while True:
-        if walks >= next_look or walks >= budget:
-            # the referee looks at the best plan since it last did
-            next_look += look_every
-            if record > -np.inf:
-                score(paid, record_order, record_length, record_release, rec, trial_values, seen_start)
-                seen = objective(trial_values, caution) - broken(seen_start, promised, keep)
-                if seen > best:
-                    best = seen
-                    _copy_plan(record_order, record_length, record_release, best_order, best_length, best_release)
-                record = -np.inf
-            if walks >= budget:
-                break
-        walks += 1
-        temperature = cooled(hot, cold, walks / budget) if hot > 0 else 0.0
+def _move(
+    block_h: np.ndarray, distance_km: np.ndarray, lot: np.ndarray, days_n: int, order: np.ndarray, length: np.ndarray,
+    release: np.ndarray, locked: np.ndarray, owner: np.ndarray, start: np.ndarray, good_days: np.ndarray,
+    near: np.ndarray, backup: np.ndarray, room: np.ndarray, changed: np.ndarray, changed_release: np.ndarray,
+    upto: np.ndarray,
+) -> tuple[int, int, int, int, int]:  # fmt: skip
+    """One random move, made in the lists.
+
+    `backup` is the order as it was. Returns the harvester, another one whose list changed (-1: none), the first place
+    changed in either list, and how many release days changed: blocks in `changed`, their days before in
+    `changed_release`. The harvester is -1 when nothing could be done.
+    """
+    blocks_n, machines_n, near_n = start.shape[0], order.shape[0], near.shape[1]
+    g = np.random.randint(machines_n)
+    while length[g] - locked[g] < 1:
         g = np.random.randint(machines_n)
-        while length[g] - locked[g] < 1:
-            g = np.random.randint(machines_n)
-        other = -1
-        low_g, low_o = blocks_n, blocks_n
-        changed_n = 0
-        kind = np.random.random()
-        i = locked[g] + np.random.randint(length[g] - locked[g])
-        b = order[g, i]
-        if kind < upto[0]:
-            # release days: one block, or a run of blocks, earlier, later, or free
-            run = 1 if np.random.random() < 0.6 else 1 + np.random.randint(6)
-            what = np.random.random()
-            by = np.random.randint(-4, 5)
-            for p in range(i, min(i + run, length[g])):
-                c = order[g, p]
+    other = -1
+    low_g, low_o = blocks_n, blocks_n
+    changed_n = 0
+    kind = np.random.random()
+    i = locked[g] + np.random.randint(length[g] - locked[g])
+    b = order[g, i]
+    if kind < upto[0]:
+        # release days: one block, or a run of blocks, earlier, later, or free
+        run = 1 if np.random.random() < 0.6 else 1 + np.random.randint(6)
+        what = np.random.random()
+        by = np.random.randint(-4, 5)
+        for p in range(i, min(i + run, length[g])):
+            c = order[g, p]
+            changed[changed_n], changed_release[changed_n] = c, release[c]
+            changed_n += 1
+            if what < 0.3:
+                release[c] = 0
+            elif what < 0.65:
+                release[c] = min(max(int(min(start[c], days_n - 1)) + by, 0), days_n - 1)
+            else:
+                release[c] = min(max(release[c] + by, 0), days_n - 1)
+        low_g = i
+    elif kind < upto[4]:
+        k = 1
+        to = -1
+        day = -1.0
+        if kind < upto[1]:
+            # to one of the days on which the block earns most at the day's prices
+            day = good_days[b, np.random.randint(good_days.shape[1])]
+            to = np.random.randint(machines_n)
+            j = position(order[to], locked[to], length[to], start, day)
+        else:
+            # beside a near block, alone or with neighbours of its ranch, or beside one of its lot: spares a move or
+            # a cleaning
+            c = -1
+            if kind < upto[3] and near_n > 0:
+                c = near[b, np.random.randint(near_n)]
+                if owner[c] < 0:
+                    c = -1
+            else:
+                for _ in range(8):
+                    h = np.random.randint(machines_n)
+                    if length[h] - locked[h] < 1:
+                        continue
+                    x = order[h, locked[h] + np.random.randint(length[h] - locked[h])]
+                    if x != b and lot[b] == lot[x] and abs(start[b] - start[x]) < 15.0:
+                        c = x
+                        break
+            j = -1
+            if c >= 0:
+                to = owner[c]
+                for p in range(locked[to], length[to]):
+                    if order[to, p] == c:
+                        j = p + np.random.randint(2)
+                        break
+                if kind < upto[2]:
+                    while (
+                        k < 4
+                        and i + k < length[g]
+                        and distance_km[order[g, i + k], b] <= 0.0
+                        and np.random.random() < 0.7
+                    ):
+                        k += 1
+                if to == g and i <= j <= i + k:
+                    j = -1
+                day = start[c]
+        if j < 0:
+            return -1, -1, 0, 0, 0
+        fits = True
+        for p in range(i, i + k):
+            c = order[g, p]
+            if not np.isfinite(block_h[to, c]):
+                fits = False
+        if not fits:
+            return -1, -1, 0, 0, 0
+        for p in range(i, i + k):
+            c = order[g, p]
+            if release[c] > day:
                 changed[changed_n], changed_release[changed_n] = c, release[c]
                 changed_n += 1
-                if what < 0.3:
-                    release[c] = 0
-                elif what < 0.65:
-                    release[c] = min(max(int(min(start[c], days_n - 1)) + by, 0), days_n - 1)
-                else:
-                    release[c] = min(max(release[c] + by, 0), days_n - 1)
-            low_g = i
-        elif kind < upto[4]:
-            k = 1
-            to = -1
-            day = -1.0
-            if kind < upto[1]:
-                # to one of the days on which the block earns most at the day's prices
-                day = good_days[b, np.random.randint(good_days.shape[1])]
-                to = np.random.randint(machines_n)
-                j = position(order[to], locked[to], length[to], start, day)
-            else:
-                # beside a near block, alone or with neighbours of its ranch, or beside one of its lot: spares a move or
-                # a cleaning
-                c = -1
-                if kind < upto[3] and near_n > 0:
-                    c = near[b, np.random.randint(near_n)]
-                    if w.owner[c] < 0:
-                        c = -1
-                else:
-                    for _ in range(8):
-                        h = np.random.randint(machines_n)
-                        if length[h] - locked[h] < 1:
-                            continue
-                        x = order[h, locked[h] + np.random.randint(length[h] - locked[h])]
-                        if x != b and ph.lot[b] == ph.lot[x] and abs(start[b] - start[x]) < 15.0:
-                            c = x
-                            break
-                j = -1
-                if c >= 0:
-                    to = w.owner[c]
-                    for p in range(locked[to], length[to]):
-                        if order[to, p] == c:
-                            j = p + np.random.randint(2)
-                            break
-                    if kind < upto[2]:
-                        while (
-                            k < 4
-                            and i + k < length[g]
-                            and ph.distance_km[order[g, i + k], b] <= 0.0
-                            and np.random.random() < 0.7
-                        ):
-                            k += 1
-                    if to == g and i <= j <= i + k:
-                        j = -1
-                    day = start[c]
-            if j < 0:
-                continue
-            fits = True
-            for p in range(i, i + k):
-                c = order[g, p]
-                if not np.isfinite(ph.block_h[to, c]):
-                    fits = False
-            if not fits:
-                continue
-            for p in range(i, i + k):
-                c = order[g, p]
-                if release[c] > day:
-                    changed[changed_n], changed_release[changed_n] = c, release[c]
-                    changed_n += 1
-                    release[c] = max(int(day), 0)
-            _reinsert(order, length, g, i, k, to, j)
-            if to == g:
-                low_g = min(i, max(j - k, 0) if j > i else j)
-            else:
-                other = to
-                low_g, low_o = i, j
-        elif kind < upto[6] and machines_n > 1:
-            # with a block that another harvester picks at about that time: exchange the two, or all that follows
-            other = np.random.randint(machines_n)
-            j = position(order[other], locked[other], length[other], start, start[b]) + np.random.randint(-3, 4)
-            if other == g or j < locked[other] or j >= length[other]:
-                continue
-            if kind < upto[5]:
-                c = order[other, j]
-                if not (np.isfinite(ph.block_h[other, b]) and np.isfinite(ph.block_h[g, c])):
-                    continue
-                order[g, i] = c
-                order[other, j] = b
-            else:
-                fits = True
-                for p in range(i, length[g]):
-                    fits &= np.isfinite(ph.block_h[other, order[g, p]])
-                for p in range(j, length[other]):
-                    fits &= np.isfinite(ph.block_h[g, order[other, p]])
-                if not fits:
-                    continue
-                _swap_tails(order, length, g, i, other, j, room)
-            low_g, low_o = i, j
+                release[c] = max(int(day), 0)
+        _reinsert(order, length, g, i, k, to, j)
+        if to == g:
+            low_g = min(i, max(j - k, 0) if j > i else j)
         else:
-            low_g, _ = random_move(order[g], locked[g], length[g])
-            if np.random.random() < 0.3 and release[b] > 0:
-                changed[0], changed_release[0] = b, release[b]
-                changed_n = 1
-                release[b] = 0
-                for p in range(low_g):
-                    if backup[g, p] == b:
-                        low_g = p
-                        break
+            other = to
+            low_g, low_o = i, j
+    elif kind < upto[6] and machines_n > 1:
+        # with a block that another harvester picks at about that time: exchange the two, or all that follows
+        other = np.random.randint(machines_n)
+        j = position(order[other], locked[other], length[other], start, start[b]) + np.random.randint(-3, 4)
+        if other == g or j < locked[other] or j >= length[other]:
+            return -1, -1, 0, 0, 0
+        if kind < upto[5]:
+            c = order[other, j]
+            if not (np.isfinite(block_h[other, b]) and np.isfinite(block_h[g, c])):
+                return -1, -1, 0, 0, 0
+            order[g, i] = c
+            order[other, j] = b
+        else:
+            fits = True
+            for p in range(i, length[g]):
+                fits &= np.isfinite(block_h[other, order[g, p]])
+            for p in range(j, length[other]):
+                fits &= np.isfinite(block_h[g, order[other, p]])
+            if not fits:
+                return -1, -1, 0, 0, 0
+            _swap_tails(order, length, g, i, other, j, room)
+        low_g, low_o = i, j
+    else:
+        low_g, _ = random_move(order[g], locked[g], length[g])
+        if np.random.random() < 0.3 and release[b] > 0:
+            changed[0], changed_release[0] = b, release[b]
+            changed_n = 1
+            release[b] = 0
+            for p in range(low_g):
+                if backup[g, p] == b:
+                    low_g = p
+                    break
+    return g, other, low_g, low_o, changed_n
+
+
+class _State(NamedTuple):
+    """Where a search stands, and its working space. S scenarios, H harvesters, B blocks."""
+
+    sums: np.ndarray  # (2,) worth of the plan, and of the best one since the referee last looked
+    values: np.ndarray  # (S,)
+    start: np.ndarray  # (B,) mean start days
+    record_order: np.ndarray  # the best plan since the referee last looked
+    record_length: np.ndarray
+    record_release: np.ndarray
+    # of a trial
+    trial_values: np.ndarray
+    trial_start: np.ndarray
+    backup: np.ndarray  # lists as they were
+    backup_length: np.ndarray
+    room: np.ndarray
+    changed: np.ndarray
+    changed_release: np.ndarray
+    from_g: np.ndarray
+    from_o: np.ndarray
+
+
+def _begun(ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray) -> _State:
+    scenarios_n, blocks_n, _ = ph.value.shape
+    whole = np.int64
+    return _State(
+        sums=np.zeros(2), values=np.zeros(scenarios_n), start=np.zeros(blocks_n), record_order=order.copy(),
+        record_length=length.copy(), record_release=release.copy(), trial_values=np.zeros(scenarios_n),
+        trial_start=np.zeros(blocks_n), backup=order.copy(), backup_length=length.copy(),
+        room=np.zeros(blocks_n, whole), changed=np.zeros(8, whole), changed_release=np.zeros(8, whole),
+        from_g=np.zeros(scenarios_n, whole), from_o=np.zeros(scenarios_n, whole),
+    )  # fmt: skip
+
+
+@njit(cache=True)
+def _stretch(
+    ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray, promised: np.ndarray,
+    promises: bool, good_days: np.ndarray, near: np.ndarray, keep: np.ndarray, caution: float, w: _Walked, out_g: _Day,
+    out_o: _Day, over_cost: float, st: _State, upto: np.ndarray, hot: float, cold: float, walks: int, until: int,
+    budget: int, seed: int,
+) -> int:  # fmt: skip
+    """Annealed moves until so many walks are made; returns how many are. A seed of 0 or more is planted first."""
+    if seed >= 0:
+        np.random.seed(seed)
+    scenarios_n, blocks_n, days_n = ph.value.shape
+    while walks < until:
+        walks += 1
+        temperature = cooled(hot, cold, walks / budget) if hot > 0 else 0.0
+        g, other, low_g, low_o, changed_n = _move(
+            ph.block_h, ph.distance_km, ph.lot, days_n, order, length, release, locked, w.owner, st.start, good_days,
+            near, st.backup, st.room, st.changed, st.changed_release, upto,
+        )  # fmt: skip
+        if g < 0:
+            continue
         # race: leave a candidate early that is clearly worse on the first scenarios
         total = 0.0
         lost = False
         same = True
-        if any_promise:
+        if promises:
             for x in range(blocks_n):
-                trial_start[x] = start[x]
+                st.trial_start[x] = st.start[x]
         for s in range(scenarios_n):
             if s > 0:
                 walks += 1
-            from_g[s] = w.seen[s, backup[g, low_g]] if low_g < backup_length[g] else w.ended[s, g]
-            from_o[s] = days_n
+            st.from_g[s] = w.seen[s, st.backup[g, low_g]] if low_g < st.backup_length[g] else w.ended[s, g]
+            st.from_o[s] = days_n
             if other >= 0:
-                from_o[s] = w.seen[s, backup[other, low_o]] if low_o < backup_length[other] else w.ended[s, other]
-            worth = values[s]
-            if min(from_g[s], from_o[s]) < days_n:
+                st.from_o[s] = w.ended[s, other]
+                if low_o < st.backup_length[other]:
+                    st.from_o[s] = w.seen[s, st.backup[other, low_o]]
+            worth = st.values[s]
+            if min(st.from_g[s], st.from_o[s]) < days_n:
                 same = False
                 worth = _walk_changed(
-                    ph, w, s, g, other, from_g[s], from_o[s], order, length, release, out_g, out_o, over_cost, False
+                    ph, w, s, g, other, st.from_g[s], st.from_o[s], order, length, release, out_g, out_o, over_cost
                 )
-            trial_values[s] = worth
-            if any_promise:
-                _shift_starts(w, s, g, order, length, from_g[s], out_g, trial_start)
+            st.trial_values[s] = worth
+            if promises:
+                _shift_starts(w, s, g, order, length, st.from_g[s], out_g, st.trial_start)
                 if other >= 0:
-                    _shift_starts(w, s, other, order, length, from_o[s], out_o, trial_start)
-            total += worth - values[s]
+                    _shift_starts(w, s, other, order, length, st.from_o[s], out_o, st.trial_start)
+            total += worth - st.values[s]
             if s in (1, 3, 7) and caution <= 0.0 and total / (s + 1) < -8.0 * temperature:
                 lost = True
                 break
         accepted = False
         if not lost:
-            new = now
+            new = st.sums[0]
             if not same:
-                new = objective(trial_values, caution)
-                if any_promise:
-                    new -= broken(trial_start, promised, keep)
-            if accepts(new - now, temperature):
+                new = objective(st.trial_values, caution)
+                if promises:
+                    new -= broken(st.trial_start, promised, keep)
+            if accepts(new - st.sums[0], temperature):
                 accepted = True
         if accepted:
+            out_g.kept[0] = out_o.kept[0] = True
             for s in range(scenarios_n):
-                values[s] = _walk_changed(
-                    ph, w, s, g, other, from_g[s], from_o[s], order, length, release, out_g, out_o, over_cost, True
+                st.values[s] = _walk_changed(
+                    ph, w, s, g, other, st.from_g[s], st.from_o[s], order, length, release, out_g, out_o, over_cost
                 )
+            out_g.kept[0] = out_o.kept[0] = False
             for p in range(length[g]):
                 w.owner[order[g, p]] = g
-                start[order[g, p]] = _mean_start(w, order[g, p])
-            _copy_list(order, length, g, backup, backup_length)
+                st.start[order[g, p]] = _mean_start(w, order[g, p])
+            _copy_list(order, length, g, st.backup, st.backup_length)
             if other >= 0:
                 for p in range(length[other]):
                     w.owner[order[other, p]] = other
-                    start[order[other, p]] = _mean_start(w, order[other, p])
-                _copy_list(order, length, other, backup, backup_length)
-            now = objective(values, caution) - (broken(start, promised, keep) if any_promise else 0.0)
-            if now > record:
-                record = now
-                _copy_plan(order, length, release, record_order, record_length, record_release)
+                    st.start[order[other, p]] = _mean_start(w, order[other, p])
+                _copy_list(order, length, other, st.backup, st.backup_length)
+            st.sums[0] = objective(st.values, caution)
+            if promises:
+                st.sums[0] -= broken(st.start, promised, keep)
+            if st.sums[0] > st.sums[1]:
+                st.sums[1] = st.sums[0]
+                _copy_plan(order, length, release, st.record_order, st.record_length, st.record_release)
         else:
-            _copy_list(backup, backup_length, g, order, length)
+            _copy_list(st.backup, st.backup_length, g, order, length)
             if other >= 0:
-                _copy_list(backup, backup_length, other, order, length)
+                _copy_list(st.backup, st.backup_length, other, order, length)
             for p in range(changed_n):
-                release[changed[p]] = changed_release[p]
-    _copy_plan(best_order, best_length, best_release, order, length, release)
-    return best
+                release[st.changed[p]] = st.changed_release[p]
+    return walks
 
 
 class Space(NamedTuple):
@@ -857,10 +874,42 @@ def improve(
     float
         What the best plan is worth by the referee, less broken promises; never below the plan given [currency].
     """
-    return float(
-        _improve(
-            ph, priced, order, length, release, locked, promised, good_days, space.near, keep, float(caution),
-            int(evaluations), int(seed), space.rec, space.walked, space.day, space.other_day, space.over_cost,
-            np.cumsum(MOVES), HOT, COLD,
-        )
-    )  # fmt: skip
+    scenarios_n, blocks_n, days_n = ph.value.shape
+    lists, every = (order, length, release), np.arange(scenarios_n)
+    begun, seen = np.zeros(blocks_n), np.zeros(scenarios_n)
+
+    def seen_by_referee(plan: tuple[np.ndarray, np.ndarray, np.ndarray]) -> float:
+        score(ph, every, *plan, space.rec, seen, begun)
+        return float(objective(seen, caution) - broken(begun, promised, keep))
+
+    best, best_lists = seen_by_referee(lists), tuple(part.copy() for part in lists)
+    free_n = int((length - locked).sum())
+    if free_n < 1 or evaluations < 1:
+        return best
+    w, st = space.walked, _begun(ph, *lists)
+    _walk_all(priced, w, lists, space.day, space.other_day, space.over_cost)
+    st.start[:] = w.start.mean(axis=0)
+    st.values[:] = w.earned[:, :, days_n].sum(axis=1) - w.aged[:, days_n]
+    st.sums[:] = objective(st.values, caution) - broken(st.start, promised, keep)
+    record = st.record_order, st.record_length, st.record_release
+    promises = bool((promised >= 0).any())
+    # a typical block's worth sets the temperature
+    typical = abs(best) / free_n
+    budget = evaluations * scenarios_n
+    look_every, walks = max(budget // LOOKS, 1), 0
+    next_look = look_every
+    while walks < budget:
+        walks = _stretch(
+            priced, *lists, locked, promised, promises, good_days, space.near, keep, float(caution), w,
+            space.day, space.other_day, space.over_cost, st, np.cumsum(MOVES), HOT * typical, COLD * typical, walks,
+            min(next_look, budget), budget, int(seed) if walks == 0 else -1,
+        )  # fmt: skip
+        next_look += look_every
+        if st.sums[1] > -np.inf:
+            worth = seen_by_referee(record)
+            if worth > best:
+                best, best_lists = worth, tuple(part.copy() for part in record)
+            st.sums[1] = -np.inf
+    for part, found in zip(lists, best_lists, strict=True):
+        part[:] = found
+    return best

@@ -5,15 +5,20 @@ middle, 1 at the range's end on its own side. The 80 % point of these misses is 
 have been multiplied (a conformal range whose width follows the forecast's own; from memory). Few cases say little: the
 factor's logarithm is drawn towards none by as much as `PRIOR_CASES` cases would weigh, where the samples of one week,
 which share its errors, count for less than as many single ones.
+
+The rule `range_memory_weeks` lets the week's own ranges be multiplied so; it is off unless set.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
 
+from olivetime.harvest.forecasts import as_known, season_forecasts
+from olivetime.records.season import Season
 from olivetime.ripening.outcomes import Outcomes
 
 COVER = 0.8  # share of later samples that the ranges promise to hold
@@ -77,6 +82,25 @@ def remember(forecasts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(MEMORY_COLUMNS))
 
 
+def past_misses(season: Season, weeks: int, *, seed: int = 0) -> pd.DataFrame:
+    """Memory of the last weeks of a season, from its own records as they stood on those days.
+
+    Parameters
+    ----------
+    season : Season
+    weeks : int
+        Past weeks that are told again and held against the samples since; each costs one fit of the curves.
+    seed : int, optional
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `remember`.
+    """
+    first = max(season.as_of - timedelta(days=7 * weeks), season.start + timedelta(days=1))
+    return remember(season_forecasts(lambda day: as_known(season, day), season, first, seed=seed))
+
+
 def factor_by_day(memory: pd.DataFrame, kind: str, days_n: int) -> np.ndarray:
     """Factor on each day ahead, (days_n,): straight between the middles of the weeks, level beyond them."""
     part = memory[memory["kind"] == kind].sort_values("lead_weeks")
@@ -116,7 +140,18 @@ def with_memory(outcomes: Outcomes, memory: pd.DataFrame) -> Outcomes:
         outcomes, oil_dry_pct=dry, moisture_pct=wet, oil_fresh_pct=fresh,
         maturity_index=moved(outcomes.maturity_index, "maturity_index", 0.0, 7.0), crop_t=crop,
         oil_t=crop * fresh / 100.0,
+        assumptions=pd.concat([outcomes.assumptions, _assumptions(memory)], ignore_index=True),
     )  # fmt: skip
+
+
+def _assumptions(memory: pd.DataFrame) -> pd.DataFrame:
+    """One row for each kind: the mean factor of its ranges."""
+    rows = [
+        (f"range_memory_{kind}", float(part["factor"].mean()), "", "past misses",
+         "ranges are multiplied by so much, mean of the leads; rule range_memory_weeks")
+        for kind, part in memory.groupby("kind", sort=True)
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=["name", "value", "unit", "source", "says"])
 
 
 def ranges_ahead(outcomes: Outcomes, memory: pd.DataFrame, *, weeks: int = 4) -> pd.DataFrame:

@@ -23,7 +23,19 @@ from olivetime.harvest.bound import Bound, bound, priced_oil
 from olivetime.harvest.capacity import UNLIMITED, Capacity
 from olivetime.harvest.capacity import capacity as make_capacity
 from olivetime.harvest.improve import broken, improve, objective, position, score, space
-from olivetime.harvest.referee import TINY, Physics, Record, empty_record, filled, physics, walk, with_oil_orders
+from olivetime.harvest.memory import past_misses, with_memory
+from olivetime.harvest.referee import (
+    TINY,
+    Physics,
+    Record,
+    empty_record,
+    filled,
+    fitting,
+    physics,
+    road_h,
+    walk,
+    with_oil_orders,
+)
 from olivetime.harvest.value import Value
 from olivetime.harvest.value import value as make_value
 from olivetime.records.season import Season
@@ -65,6 +77,8 @@ def _dispatch(
     index: np.ndarray,  # (B, T) urgency; -inf: never on that day
     work: np.ndarray,  # (B, T) mean workable share
     crop: np.ndarray,  # (B, T) mean tonnes
+    least_h: np.ndarray,  # (B,) hours of the fastest harvester
+    supply_h: np.ndarray,  # (T,) shift hours of all harvesters in mean weather
     floor: np.ndarray,  # (T,) urgency below which a harvester waits for the next day
     lot_cost: np.ndarray,  # (T,) taken off the urgency of a block whose lot makes the mill clean
     guard_day: int,  # start anyway from this day, and when the hours left are just enough; T: no guard
@@ -77,32 +91,27 @@ def _dispatch(
     """Fill lists by taking, whenever a harvester is free, the most urgent block in mean weather."""
     machines_n, days_n = ph.shift_h.shape
     blocks_n = index.shape[0]
-    begin[:] = -1
     taken = np.zeros(blocks_n, np.bool_)
-    given = length.copy()
-    position = np.zeros(machines_n, np.int64)
+    given, position = np.zeros(machines_n, np.int64), np.zeros(machines_n, np.int64)
+    at = np.zeros(machines_n, np.int64)
     for h in range(machines_n):
+        at[h], given[h] = ph.start_block[h], length[h]
         for p in range(length[h]):
             taken[order[h, p]] = True
-    at = ph.start_block.copy()
     road_left = np.zeros(machines_n)
     left = np.zeros(machines_n)  # share of the present block still to pick
     dirty = np.ones(machines_n, np.bool_)
     need = 0.0
     for b in range(blocks_n):
-        least = ph.block_h[:, b].min()
-        if not taken[b] and np.isfinite(least):
-            need += least
+        begin[b] = -1
+        if not taken[b] and np.isfinite(least_h[b]):
+            need += least_h[b]
     ahead = np.zeros(days_n + 1)
     for t in range(days_n - 1, -1, -1):
-        mean = 0.0
-        n = 0
-        for b in range(blocks_n):
-            if work[b, t] > 0:
-                mean += work[b, t]
-                n += 1
-        ahead[t] = ahead[t + 1] + ph.shift_h[:, t].sum() * (mean / n if n > 0 else 0.0)
-    lot_day = np.full(ph.lots_n, -1, np.int64)
+        ahead[t] = ahead[t + 1] + supply_h[t]
+    lot_day = np.zeros(ph.lots_n, np.int64)
+    for k in range(ph.lots_n):
+        lot_day[k] = -1
     last_lot = -1
     queue = 0.0
     for t in range(days_n):
@@ -134,10 +143,8 @@ def _dispatch(
                         lot_day[k] = t
                         if k != lot_before:
                             last_lot = k
-                    share = min(left[h], hours * pace)
-                    most = min(room, trucks / ph.truck_h_t[b] if ph.truck_h_t[b] > 0 else room) / crop[b, t]
-                    stopped = share > most
-                    share = max(min(share, most), 0.0)
+                    share, stopped = fitting(left[h], hours, pace, crop[b, t], room, trucks, ph.truck_h_t[b])
+                    share = max(share, 0.0)
                     left[h] -= share
                     hours -= share / pace
                     room -= share * crop[b, t]
@@ -171,11 +178,10 @@ def _dispatch(
                             k = ph.lot[b]
                             if last_lot >= 0 and k != lot_before and lot_day[k] != t:
                                 urgency -= lot_cost[t]
-                            road = ph.move_fixed_h[h]
-                            if at[h] >= 0:
-                                road += ph.distance_km[at[h], b] * ph.move_h_km[h]
-                            if dirty[h] and ph.organic[b]:
-                                road += ph.washdown_h[h]
+                            road = road_h(
+                                ph.move_fixed_h[h], ph.move_h_km[h], ph.washdown_h[h], ph.distance_km, ph.organic,
+                                at[h], b, dirty[h],
+                            )  # fmt: skip
                             spent = ph.block_h[h, b] + road
                             urgency = urgency / spent if urgency > 0 else urgency * spent
                         if urgency < floor[t] and not late:
@@ -187,18 +193,15 @@ def _dispatch(
                         break
                     order[h, length[h]] = chosen
                     length[h] += 1
-                    need -= ph.block_h[:, chosen].min()
+                    need -= least_h[chosen]
                 position[h] += 1
                 taken[chosen] = True
                 begin[chosen] = t
                 left[h] = 1.0
-                road_left[h] = 0.0
-                if at[h] != chosen:
-                    road_left[h] = ph.move_fixed_h[h]
-                    if at[h] >= 0:
-                        road_left[h] += ph.distance_km[at[h], chosen] * ph.move_h_km[h]
-                    if dirty[h] and ph.organic[chosen]:
-                        road_left[h] += ph.washdown_h[h]
+                road_left[h] = road_h(
+                    ph.move_fixed_h[h], ph.move_h_km[h], ph.washdown_h[h], ph.distance_km, ph.organic, at[h], chosen,
+                    dirty[h],
+                )  # fmt: skip
                 at[h] = chosen
         queue = max(0.0, queue + received - max(0.0, ph.mill_t[t] - cleaned))
     # what was never reached goes to the end of the shortest list that may take it
@@ -216,15 +219,6 @@ def _dispatch(
         if where >= 0:
             order[where, length[where]] = b
             length[where] += 1
-
-
-@njit(cache=True)
-def _glance(ph, order, length, release, few, rec):
-    """Sum of worths in a few scenarios."""
-    total = 0.0
-    for s in few:
-        total += walk(ph, s, order, length, release, False, rec)
-    return total
 
 
 # --- the plan ------------------------------------------------------------------------------------------------
@@ -370,6 +364,8 @@ def _starts(
         finite = np.where(np.isfinite(ph.block_h), ph.block_h, np.nan)
     hours = np.nan_to_num(np.nanmin(np.vstack([finite, np.full(blocks_n, np.inf)]), axis=0), posinf=0.0)
     candidates: list[tuple[str, Lists]] = []
+    least_h = ph.block_h.min(axis=0)
+    supply_h = ph.shift_h.sum(axis=0) * (work.sum(axis=0) / np.maximum(open_days.sum(axis=0), 1))
 
     def add(
         name: str, index: np.ndarray, floor: np.ndarray | float, first_day: int, slacks: tuple[int, ...], *,
@@ -379,7 +375,7 @@ def _starts(
         order, length = begin_with.order.copy(), begin_with.length.copy()
         begin = np.zeros(blocks_n, np.int64)
         _dispatch(
-            ph, np.where(open_days, index, -np.inf), work, np.maximum(crop, TINY),
+            ph, np.where(open_days, index, -np.inf), work, np.maximum(crop, TINY), least_h, supply_h,
             np.broadcast_to(floor, days_n).astype(float), np.broadcast_to(lot_cost, days_n).astype(float), guard_day,
             per_hour, first_day, order, length, begin,
         )  # fmt: skip
@@ -534,7 +530,7 @@ def _put_back(
         machine_of[begin_with.order[h, : begin_with.length[h]]] = h
 
     def scored(trial: Lists) -> tuple[float, np.ndarray]:
-        score(ph, trial.order, trial.length, trial.release, rec, values, start)
+        score(ph, np.arange(len(values)), *trial, rec, values, start)
         return objective(values, caution) - broken(start, promise, keep), start.copy()
 
     def improved(trial: Lists, held: np.ndarray) -> None:
@@ -669,7 +665,10 @@ def search(
     rec, values, start = empty_record(ph), np.zeros(scenarios_n), np.zeros(blocks_n)
     # race: all candidates in a few scenarios, the best of each set and every rule of thumb in all
     few = np.unique(np.linspace(0, scenarios_n - 1, RACE_SCENARIOS).astype(np.int64))
-    first_look = np.array([_glance(ph, *lists, few, rec) for _, lists in candidates])
+    first_look, glance = np.zeros(len(candidates)), np.zeros(len(few))
+    for i, (_, lists) in enumerate(candidates):
+        score(ph, few, *lists, rec, glance, start)
+        first_look[i] = glance.sum()
     ruled = np.array([name in RULE_NAMES for name, _ in candidates])
     seen = ruled.copy()
     if also is not None:
@@ -679,7 +678,7 @@ def search(
     worth = np.full(len(candidates), -np.inf)
     starts = np.full((len(candidates), blocks_n), -1.0)
     for i in np.flatnonzero(seen):
-        score(ph, *candidates[i][1], rec, values, start)
+        score(ph, np.arange(scenarios_n), *candidates[i][1], rec, values, start)
         worth[i], starts[i] = objective(values, caution), start
     # what the committed order does in today's scenarios, with its best continuation, is the promise
     first = int(worth[:kept_n].argmax())
@@ -1243,6 +1242,8 @@ def propose(
         fit = fit_ripening(season, days, seed=seed)
         ahead = make_scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks)
         fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
+        if (weeks := int(season.rules["range_memory_weeks"])) > 0:
+            fruit = with_memory(fruit, past_misses(season, weeks, seed=seed))
     else:
         days, fit, ahead, fruit = known.station_days, known.fit, known.scenarios, known.outcomes
     season = replace(season, blocked={**fit.unranked, **season.blocked})

@@ -285,8 +285,10 @@ def dealt(ph: Physics, index: np.ndarray, started: np.ndarray, *, per_hour: bool
             ph.move_fixed_h[h] + (ph.distance_km[at[h]] * ph.move_h_km[h] if at[h] >= 0 else 0.0),
         )  # fmt: skip
         spent = ph.block_h[h] + road
+        may = todo & np.isfinite(ph.block_h[h]) & (ph.block_h[h] > 0)
+        spent = np.where(may, spent, 1.0)
         key = np.where(index > 0, index / spent, index * spent) if per_hour else index - 1e-6 * road
-        key = np.where(todo & np.isfinite(ph.block_h[h]), key + np.where(started, 1e12, 0.0), -np.inf)
+        key = np.where(may, key + np.where(started, 1e12, 0.0), -np.inf)
         b = int(key.argmax())
         if key[b] == -np.inf:
             break
@@ -373,6 +375,8 @@ class Played:
         Harvester hours beyond the normal shift [h].
     picked : ndarray (B, T)
         Share of each block picked on each day.
+    machine : ndarray (B,) of int
+        Harvester that came to the block last, 0 for one that none came to.
     """
 
     name: str
@@ -381,6 +385,7 @@ class Played:
     frosted_t: float
     overtime_h: float
     picked: np.ndarray
+    machine: np.ndarray
 
 
 @dataclass
@@ -451,9 +456,10 @@ def _played(course: _Course, truth: Physics, frost: np.ndarray, normal_h: float)
     picked = np.zeros(truth.value.shape[1:])
     for (b, t), share in course.picked.items():
         picked[b, t] = share
-    hours = np.zeros(truth.shift_h.shape)
+    hours, machine = np.zeros(truth.shift_h.shape), np.zeros(len(picked), np.int64)
     for step in course.steps:
         hours[step.harvester, step.day] += step.to_h - step.from_h
+        machine[step.block] = step.harvester
     return Played(
         name=course.policy.name,
         value=course.worth,
@@ -461,6 +467,7 @@ def _played(course: _Course, truth: Physics, frost: np.ndarray, normal_h: float)
         frosted_t=float((picked * truth.crop[0] * (frost > FROSTED)).sum()),
         overtime_h=float(np.maximum(hours - normal_h, 0.0).sum()),
         picked=picked,
+        machine=machine,
     )
 
 

@@ -162,6 +162,59 @@ def filled(picked: np.ndarray, oil_l: np.ndarray, fits: np.ndarray, wanted: np.n
     return got
 
 
+@njit(cache=True)
+def road_h(
+    fixed_h: float, h_km: float, wash_h: float, distance_km: np.ndarray, organic: np.ndarray, at: int, to: int,
+    dirty: bool,
+) -> float:  # fmt: skip
+    """Hours from block `at` (-1: a place unknown) to block `to`, washing included when fruit before was not organic."""
+    if to == at:
+        return 0.0
+    hours = fixed_h
+    if at >= 0:
+        hours += distance_km[at, to] * h_km
+    if dirty and organic[to]:
+        hours += wash_h
+    return hours
+
+
+@njit(cache=True)
+def fitting(
+    left: float, hours: float, pace: float, crop_t: float, room_t: float, trucks_h: float, truck_h_t: float
+) -> tuple[float, bool]:
+    """Share of a block that is picked on a day, and whether the mill or the trucks are what ends it.
+
+    Picked are at most the share left, what the pace (share an hour) allows in the hours, what the mill has room for
+    and what the truck hours carry.
+    """
+    share = min(left, hours * pace)
+    limited = False
+    if share * crop_t > room_t:
+        share = room_t / crop_t
+        limited = True
+    if share * crop_t * truck_h_t > trucks_h:
+        share = trucks_h / (crop_t * truck_h_t)
+        limited = True
+    return share, limited
+
+
+@njit(cache=True)
+def evening(
+    before_t: float, came_t: float, mill_t: float, cost: float, road: float, max_wait_h: float
+) -> tuple[float, float, float, float]:  # fmt: skip
+    """The mill's day: tonnes that wait in the evening, what an hour of theirs costs, mean age [h], cost of age.
+
+    `mill_t` is what it can crush, cleaning taken off; `cost` that of an hour of all fruit there and `road` its hours
+    on the road, both in sum over tonnes.
+    """
+    fruit = before_t + came_t
+    waiting = max(0.0, fruit - max(0.0, mill_t))
+    if fruit <= TINY:
+        return waiting, 0.0, 0.0, 0.0
+    age = (12.0 * (before_t + waiting) + road) / fruit
+    return waiting, cost * waiting / fruit, age, max(0.0, age - max_wait_h) * cost
+
+
 def empty_record(ph: Physics) -> Record:
     """A record of the right shapes to hand to `walk`."""
     blocks_n, days_n = ph.value.shape[1:]
@@ -209,37 +262,41 @@ def walk(
     blocks_n = ph.value.shape[1]
     left = np.ones(blocks_n)
     first = np.zeros(machines_n, np.int64)
-    at = ph.start_block.copy()
-    target = np.full(machines_n, -1, np.int64)
+    at, target = np.zeros(machines_n, np.int64), np.zeros(machines_n, np.int64)
     move_left = np.zeros(machines_n)
     clock = np.zeros(machines_n)
     active = np.zeros(machines_n, np.bool_)
     dirty = np.ones(machines_n, np.bool_)
     for h in range(machines_n):
+        at[h], target[h] = ph.start_block[h], -1
         if at[h] >= 0:
             dirty[h] = not ph.organic[at[h]]
-    lot_day = np.full(ph.lots_n, -1, np.int64)
+    lot_day = np.zeros(ph.lots_n, np.int64)
+    for k in range(ph.lots_n):
+        lot_day[k] = -1
     last_lot = -1
     queue = 0.0
     queue_cost = 0.0
     total = 0.0
     orders_n = ph.oil_wanted_l.shape[0]
     got = np.zeros(orders_n)
-    rec.start[:] = -1.0
+    for b in range(blocks_n):
+        rec.start[b] = -1.0
     if keep:
-        rec.picked[:] = 0.0
-        rec.end[:] = -1.0
-        rec.move[:] = 0.0
-        rec.came_from[:] = -1
-        rec.cleaned[:] = 0.0
-        rec.harvester_h[:] = 0.0
+        for b in range(blocks_n):
+            rec.end[b], rec.move[b], rec.came_from[b], rec.cleaned[b] = -1.0, 0.0, -1, 0.0
+            for t in range(days_n):
+                rec.picked[b, t] = 0.0
+        for h in range(machines_n):
+            for t in range(days_n):
+                rec.harvester_h[h, t] = 0.0
 
     for t in range(days_n):
         room = ph.mill_t[t] + ph.buffer_t - queue
         trucks = ph.truck_h[t]
         received = 0.0
         cost = queue_cost
-        road_h = 0.0
+        road_h_t = 0.0
         cleanings = 0
         lot_before = last_lot
         for h in range(machines_n):
@@ -269,15 +326,12 @@ def walk(
                     continue
                 if b != found:
                     target[g] = found
-                    move_left[g] = 0.0
-                    if found != at[g]:
-                        move_left[g] = ph.move_fixed_h[g]
-                        if at[g] >= 0:
-                            move_left[g] += ph.distance_km[at[g], found] * ph.move_h_km[g]
-                        if ph.organic[found] and dirty[g]:
-                            move_left[g] += ph.washdown_h[g]
-                        if keep:
-                            rec.came_from[found] = at[g]
+                    move_left[g] = road_h(
+                        ph.move_fixed_h[g], ph.move_h_km[g], ph.washdown_h[g], ph.distance_km, ph.organic, at[g], found,
+                        dirty[g],
+                    )  # fmt: skip
+                    if keep and found != at[g]:
+                        rec.came_from[found] = at[g]
                 b = found
             hours_left = ph.shift_h[g, t] - clock[g]
             if move_left[g] > 0.0:
@@ -312,14 +366,7 @@ def walk(
                     last_lot = k
             crop = ph.crop[s, b, t]
             pace = ph.work[s, b, t] / ph.block_h[g, b]
-            share = min(left[b], hours_left * pace)
-            limited = False
-            if share * crop > room:
-                share = room / crop
-                limited = True
-            if share * crop * ph.truck_h_t[b] > trucks:
-                share = trucks / (crop * ph.truck_h_t[b])
-                limited = True
+            share, limited = fitting(left[b], hours_left, pace, crop, room, trucks, ph.truck_h_t[b])
             if share <= TINY and limited:
                 active[g] = False
                 continue
@@ -335,7 +382,7 @@ def walk(
             trucks -= tonnes * ph.truck_h_t[b]
             received += tonnes
             cost += tonnes * ph.age_cost[b]
-            road_h += tonnes * ph.haul_age_h[b]
+            road_h_t += tonnes * ph.haul_age_h[b]
             dirty[g] = not ph.organic[b]
             if keep:
                 rec.picked[b, t] += share
@@ -347,20 +394,14 @@ def walk(
                     rec.end[b] = t + clock[g] / 24.0
             if limited or ph.shift_h[g, t] - clock[g] <= TINY:
                 active[g] = False
-        fruit = queue + received
-        waiting = max(0.0, fruit - max(0.0, ph.mill_t[t] - cleanings * ph.cleaning_t))
-        age = 0.0
-        if fruit > TINY:
-            age = (12.0 * (queue + waiting) + road_h) / fruit
-            total -= max(0.0, age - ph.max_wait_h) * cost
-            queue_cost = cost * waiting / fruit
-        else:
-            queue_cost = 0.0
-        queue = waiting
+        queue, queue_cost, age, paid = evening(
+            queue, received, ph.mill_t[t] - cleanings * ph.cleaning_t, cost, road_h_t, ph.max_wait_h
+        )
+        total -= paid
         if keep:
             rec.truck_h[t] = ph.truck_h[t] - trucks
             rec.mill[t, 0] = received
-            rec.mill[t, 1] = waiting
+            rec.mill[t, 1] = queue
             rec.mill[t, 2] = cleanings
             rec.mill[t, 3] = age
     for o in range(orders_n):

@@ -435,6 +435,46 @@ class SimulatedSeason:
             target=season.target, assumptions=self.assumptions,
         )  # fmt: skip
 
+    def tickets(self, picked: np.ndarray, machine: np.ndarray) -> pd.DataFrame:
+        """Mill tickets of what was picked, one for each block and day.
+
+        Parameters
+        ----------
+        picked : ndarray (B, T)
+            Share of each block picked on each day of the plan.
+        machine : ndarray (B,) of int
+            Harvester of each block.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns of `Season.picks`; fat, moisture and oil got out with the errors that are assumed.
+        """
+        a, whole, days = self.farm.assumed, self.whole, self.days
+        first = (self.farm.first_day - self.farm.start).days
+        removal = whole.harvesters["removal_pct"].to_numpy(float) / 100
+        names = whole.harvesters["harvester_id"].tolist()
+        rows = []
+        for b, block in enumerate(whole.blocks.itertuples(index=False)):
+            course, h = self.courses[block.block_id], int(machine[b])
+            rng = keyed_rng(self.seed, self.farm.key, "ticket", block.block_id)
+            for t in np.flatnonzero(picked[b] > 1e-6):
+                noise = rng.standard_normal(3)
+                net_t = picked[b, t] * block.area_ha * course["crop_t_ha"][first + t] * removal[h]
+                fat, wet = course["oil_fresh_pct"][first + t], course["moisture_pct"][first + t]
+                out_pct = fat - (100 - fat - wet) * a["mill_keeps_fraction"]
+                rows.append({
+                    "ticket_id": f"{block.block_id}-{days[t]:%m%d}", "block_id": block.block_id, "picked_on": days[t],
+                    "harvester_id": names[h], "area_ha": picked[b, t] * block.area_ha, "net_t": net_t,
+                    "oil_fresh_pct": fat * np.exp(a["ticket_oil_cv"] * noise[0]),
+                    "moisture_pct": wet + a["ticket_moisture_sd_pct"] * noise[1],
+                    "oil_out_kg": 10 * net_t * out_pct * np.exp(a["oil_out_cv"] * noise[2]), "season": self.label,
+                })  # fmt: skip
+        if not rows:
+            return whole.picks.iloc[:0]
+        table = pd.DataFrame(rows).reindex(columns=whole.picks.columns)
+        return table.sort_values("ticket_id", kind="stable", ignore_index=True).astype(whole.picks.dtypes)
+
     def truth(self, season: Season | None = None) -> tuple[Capacity, Value]:
         """Limits and worth on every day in the weather and the fruit that come: what the referee reads."""
         season = self.on(self.farm.first_day) if season is None else season

@@ -34,7 +34,7 @@ class Task:
         Time it takes [h].
     value_at_completion : callable or array
         Worth as a function of the hour of completion, or an array whose entry i holds for completion at hour i
-        (straight lines between, the last entry afterwards) [any].
+        (straight lines between, the last entry afterwards); minus infinity where it may not be completed [any].
     ready : float
         Hour before which it cannot start [h].
     setup : array, optional
@@ -110,15 +110,14 @@ def random_move(row: np.ndarray, low: int, high: int) -> tuple[int, int]:
     j = min(max(j, low), high - 1)
     kind = np.random.random()
     k = 1
-    if kind < 0.45:
-        shift_segment(row, i, 1, j)
+    if kind < 0.45 or 0.75 <= kind < 0.92:
+        if kind >= 0.75:
+            k = min(2 + np.random.randint(3), n)
+            i = min(i, high - k)
+            j = min(j, high - k)
+        shift_segment(row, i, k, j)
     elif kind < 0.75:
         swap(row, i, j)
-    elif kind < 0.92:
-        k = min(2 + np.random.randint(3), n)
-        i = min(i, high - k)
-        j = min(j, high - k)
-        shift_segment(row, i, k, j)
     else:
         i, j = min(i, j), min(max(i, j), min(i, j) + 5)
         reverse_segment(row, i, j)
@@ -230,10 +229,11 @@ def _record(shop: _Shop, order, low, done, sums):
 
 
 @njit(cache=True)
-def _descend(shop: _Shop, order, done, sums, budget):
+def _descend(shop: _Shop, order, done, sums, budget, look):
     """Take insertions (of one or of a few neighbours) and swaps that gain, until none does or the budget ends.
 
-    Entries are tried in random order; each takes its best place. Returns the total and the evaluations used.
+    Tasks marked in `look` (n,) are tried in random order, each takes its best place; then those between which it moved
+    are marked again. Returns the total and the evaluations used; no mark is left.
     """
     n = order.shape[0]
     total = _record(shop, order, 0, done, sums)
@@ -245,13 +245,16 @@ def _descend(shop: _Shop, order, done, sums, budget):
         i = turn[at]
         at = (at + 1) % n
         since += 1
+        if not look[order[i]]:
+            continue
+        look[order[i]] = False
         best, best_kind, best_j = total + 1e-9 * (1.0 + abs(total)), -1, -1
         for kind in range(4):  # kind 0: swap; k: the k entries from position i elsewhere
             if i + max(kind, 1) > n:
                 continue
             k = max(kind, 1)
             for j in range(n - k + 1):
-                if j == i or (kind == 0 and j < i):
+                if j == i:
                     continue
                 if kind == 0:
                     swap(order, i, j)
@@ -270,9 +273,51 @@ def _descend(shop: _Shop, order, done, sums, budget):
                 swap(order, i, best_j)
             else:
                 shift_segment(order, i, best_kind, best_j)
+            for p in range(max(min(i, best_j) - 1, 0), min(max(i, best_j) + max(best_kind, 1), n - 1) + 1):
+                look[order[p]] = True
             total = _record(shop, order, min(i, best_j), done, sums)
             since = 0
+    for k in range(n):
+        look[k] = False
     return total, used
+
+
+@njit(cache=True)
+def _without_the_hopeless(shop: _Shop, until, order, done, sums):
+    """Fill an order by the last hour at which each task is worth most, `until` (n,); what makes others late goes last.
+
+    Whenever a task comes too late, the one among it and those before it is put last that leaves most to all. Where a
+    task is worth one thing up to its due hour and another after it, this is near the rule of Moore (1968). Returns the
+    evaluations used.
+    """
+    n = order.shape[0]
+    by_until = np.argsort(until)
+    for p in range(n):
+        order[p] = by_until[p]
+    total = _record(shop, order, 0, done, sums)
+    used, p, end = 1, 0, n
+    while p < end:
+        k = order[p]
+        if done[p] > until[k] + 1e-9 * (1.0 + until[k]):
+            near = 1e-9 * (1.0 + abs(total))
+            best, best_q, longest = total - near, -1, -1.0
+            for q in range(p + 1):
+                hours = shop.hours[order[q]]
+                shift_segment(order, q, 1, n - 1)
+                worth = _value_from(shop, order, q, n - 1, done, sums)
+                shift_segment(order, n - 1, 1, q)
+                used += 1
+                # among equals the longest, which leaves most hours
+                if worth > best + near or (worth >= best - near and hours > longest):
+                    best, best_q, longest = max(worth, best), q, hours
+            if best_q >= 0:
+                shift_segment(order, best_q, 1, n - 1)
+                total = _record(shop, order, best_q, done, sums)
+                end -= 1
+                p = min(p, best_q)
+                continue
+        p += 1
+    return used
 
 
 @njit(cache=True)
@@ -323,11 +368,15 @@ def _by_cost_of_delay(shop: _Shop, ahead, order):
 
 
 @njit(cache=True)
-def _search(shop: _Shop, order, evaluations, seed):
-    """Greedy orders, then annealing and kicked descents in turn; the best order seen is returned in `order`."""
+def _search(shop: _Shop, until, most, order, evaluations, seed):
+    """Greedy orders, then kicked descents and annealing in turn; the best order seen is returned in `order`.
+
+    `until` (n,): last hour at which each task is worth most; `most`: no order is worth more.
+    """
     np.random.seed(seed)
     n = order.shape[0]
     done, sums = np.zeros(n), np.zeros(n)
+    look = np.ones(n, np.bool_)
     best, trial = order.copy(), order.copy()
     best_total = _record(shop, best, 0, done, sums)
     used = 1
@@ -342,27 +391,37 @@ def _search(shop: _Shop, order, evaluations, seed):
             best[:], best_total = trial, total
         used += n
         ahead *= 2.0
-    # typical change by a random move sets the temperature
+    if used + n * n // 2 < evaluations:
+        used += _without_the_hopeless(shop, until, trial, done, sums)
+        total = _record(shop, trial, 0, done, sums)
+        if total > best_total:
+            best[:], best_total = trial, total
+    # typical change by a random move sets the temperature: the middle one, which no forbidden hour spoils
     trial[:] = best
     _record(shop, trial, 0, done, sums)
-    change, tries = 0.0, 0
+    changes = np.zeros(50)
+    tries = 0
     while tries < 50 and used < evaluations:
         low, high = random_move(trial, 0, n)
-        change += abs(_value_from(shop, trial, low, high, done, sums) - best_total)
+        changes[tries] = abs(_value_from(shop, trial, low, high, done, sums) - best_total)
         trial[low : high + 1] = best[low : high + 1]
         tries += 1
         used += 1
-    scale = max(change / max(tries, 1), 1e-9 * (1.0 + abs(best_total)))
-    # no order is worth more than every task at its best hour
-    most = 0.0
-    for k in range(n):
-        most += shop.worths.worth[shop.worths.first[k] : shop.worths.first[k + 1]].max()
+    sizes = np.sort(changes[:tries])
+    scale = 1e-9 * (1.0 + abs(best_total))
+    for x in sizes[tries // 2 :]:
+        if x > scale:
+            scale = x
+            break
+    total, more = _descend(shop, best, done, sums, max((evaluations - used) // 4, 1), look)
+    used += more
+    best_total = max(total, best_total)
     current, kept = best.copy(), best.copy()
-    turn = 0
+    turn = 1
     while used < evaluations and best_total < most - 1e-12 * abs(most):
-        if turn % 2 == 0:
+        if turn % 2 == 1:
             # anneal: from the best order, and every other time from anywhere, so that one valley does not hold all
-            afar = turn % 4 == 2
+            afar = turn % 4 == 3
             budget = min(500 * n, max((evaluations - used) // 2, 1))
             trial[:] = best
             if afar:
@@ -370,22 +429,30 @@ def _search(shop: _Shop, order, evaluations, seed):
                     swap(trial, p, np.random.randint(p + 1))
             _anneal(shop, trial, done, sums, scale if afar else 0.3 * scale, 0.0005 * scale, budget, current)
             used += budget
-            total, more = _descend(shop, current, done, sums, max(evaluations - used, 1))
+            for k in range(n):
+                look[k] = True
+            total, more = _descend(shop, current, done, sums, max(evaluations - used, 1), look)
             used += more
             if total > best_total + 1e-9 * (1.0 + abs(best_total)):
                 best[:], best_total = current, total
         else:
-            # kicks and descents along the valley of the last annealing, equal totals taken too; then the best order's
-            if turn % 4 == 3:
+            # kicks and descents along the valley of the last annealing, then the best order's; now and then a small
+            # loss is taken too
+            if turn % 4 == 0:
                 current[:], total = best, best_total
-            until = min(used + 1000 * n, evaluations)
-            while used < until:
+            until_n = min(used + 1000 * n, evaluations)
+            while used < until_n:
                 kept[:] = current
-                for _ in range(2 + np.random.randint(5)):
-                    random_move(current, 0, n)
-                worth, more = _descend(shop, current, done, sums, max(evaluations - used, 1))
+                for _ in range(2 + np.random.randint(4)):
+                    low, high = random_move(current, 0, n)
+                    for p in range(max(low - 1, 0), min(high + 2, n)):
+                        look[current[p]] = True
+                worth, more = _descend(shop, current, done, sums, max(evaluations - used, 1), look)
                 used += more
-                if worth >= total - 1e-12 * (1.0 + abs(total)):
+                slack = 1e-12 * (1.0 + abs(total))
+                if np.random.random() < 0.1:
+                    slack += 0.05 * scale
+                if worth >= total - slack:
                     total = worth
                     if total > best_total + 1e-9 * (1.0 + abs(best_total)):
                         best[:], best_total = current, total
@@ -432,8 +499,10 @@ def _points(worth: Callable[[float], float], begin: np.ndarray) -> tuple[np.ndar
         # not the middle, so that what is even about it is not missed
         at = x[gap] + 0.45 * (x[gap + 1] - x[gap])
         found = _called(worth, at)
-        line = y[gap] + 0.45 * (y[gap + 1] - y[gap])
-        off = np.abs(found - line) > 1e-9 * (1.0 + np.abs(found))
+        with np.errstate(invalid="ignore"):
+            line = np.where(y[gap] == y[gap + 1], y[gap], y[gap] + 0.45 * (y[gap + 1] - y[gap]))
+        with np.errstate(invalid="ignore"):  # minus infinity at forbidden hours
+            off = np.where(found == line, False, ~(np.abs(found - line) <= 1e-9 * (1.0 + np.abs(found))))
         if not off.any():
             break
         gap, at, found = gap[off], at[off], found[off]
@@ -444,12 +513,29 @@ def _points(worth: Callable[[float], float], begin: np.ndarray) -> tuple[np.ndar
     return x, y
 
 
+def _finite(values: list[np.ndarray]) -> list[np.ndarray]:
+    """Worths of minus infinity (hours at which a task may not be completed) as a loss that outweighs all else."""
+    for i, value in enumerate(values):
+        if np.isnan(value).any() or np.isposinf(value).any():
+            raise ValueError(
+                f"sequence, task {i}: found a value that is not a number or without end, expected numbers, or minus "
+                "infinity at hours at which it may not be completed. Mend its values."
+            )
+    ranges = [value[np.isfinite(value)] for value in values]
+    if all(len(part) == len(value) for part, value in zip(ranges, values, strict=True)):
+        return values
+    loss = 2.0 * sum(float(np.ptp(part)) for part in ranges if len(part)) + 1.0
+    low = min((float(part.min()) for part in ranges if len(part)), default=0.0)
+    return [np.where(np.isfinite(value), value, low - loss) for value in values]
+
+
 def _worths(tasks: SequenceOf[Task], times: np.ndarray, horizon: float) -> _Worths:
     parts = _part(times, horizon)
     called = sum(callable(task.value_at_completion) for task in tasks)
     if called and parts and called * horizon * parts > CELLS_MOST:
         parts = 0
-    every = np.arange(int(np.ceil(horizon * max(parts, 1))) + 2) / max(parts, 1)
+    # not an hour beyond the last, for which a function may have no answer
+    every = np.arange(int(np.ceil(horizon * max(parts, 1) - 1e-6)) + 1) / max(parts, 1)
     begin = np.linspace(0.0, horizon, BEGIN_POINTS)
     hours, values, per_hour = [], [], []
     for task in tasks:
@@ -463,6 +549,7 @@ def _worths(tasks: SequenceOf[Task], times: np.ndarray, horizon: float) -> _Wort
         hours.append(hour)
         values.append(value)
         per_hour.append(float(part))
+    values = _finite(values)
     first = np.concatenate([[0], np.cumsum([len(value) for value in values])]).astype(np.int64)
     return _Worths(first, np.array(per_hour), np.concatenate(hours), np.concatenate(values))
 
@@ -483,10 +570,18 @@ def _check(tasks: SequenceOf[Task]) -> None:
             raise ValueError(
                 f"sequence, task {i}: found no value, expected one an hour. Give a function or an array."
             )
-        if task.setup is not None and len(task.setup) != len(tasks):
+        if task.setup is None:
+            continue
+        if np.shape(task.setup) != (len(tasks),):
             raise ValueError(
-                f"sequence, task {i}: found {len(task.setup)} setup times, expected {len(tasks)}, one for each task "
-                "it may follow. Give an array of that length."
+                f"sequence, task {i}: found setup times of shape {np.shape(task.setup)}, expected {len(tasks)}, one "
+                "for each task it may follow. Give an array of that length."
+            )
+        after = np.delete(np.asarray(task.setup, dtype=float), i)
+        if not (np.isfinite(after) & (after >= 0)).all():
+            raise ValueError(
+                f"sequence, task {i}: found a setup time below 0 or without end, expected hours of 0 or more. Give its "
+                "hours after each other task."
             )
 
 
@@ -509,7 +604,7 @@ def sequence(tasks: SequenceOf[Task], *, seed: int, evaluations: int) -> Sequenc
     Raises
     ------
     ValueError
-        No task, negative hours, or setup times of the wrong number.
+        No task; negative hours or setups; worths that are no numbers; setup times of the wrong number.
 
     Notes
     -----
@@ -536,7 +631,12 @@ def sequence(tasks: SequenceOf[Task], *, seed: int, evaluations: int) -> Sequenc
     horizon = max(float(ready.max() + hours.sum() + setup.max(axis=0).sum()), 1e-9)
     worths = _worths(tasks, np.concatenate([hours, ready, setup.ravel()]), horizon)
     order = np.arange(n)
-    _search(_Shop(hours, ready, setup, worths), order, int(evaluations), int(seed))
+    tops, until = np.zeros(n), np.zeros(n)
+    for k, (low, high) in enumerate(zip(worths.first[:-1], worths.first[1:], strict=True)):
+        tops[k] = worths.worth[low:high].max()
+        last = np.flatnonzero(worths.worth[low:high] >= tops[k] - 1e-9 * (1.0 + abs(tops[k])))[-1]
+        until[k] = last / worths.parts[k] if worths.parts[k] > 0 else worths.hour[low + last]
+    _search(_Shop(hours, ready, setup, worths), until, float(tops.sum()), order, int(evaluations), int(seed))
     found = tuple(int(k) for k in order)
     # straight lines between points may flatter an order of smooth functions by a hair: the order given is the least
     return max((Sequence(o, sequence_value(tasks, o)) for o in (found, tuple(range(n)))), key=lambda one: one.value)

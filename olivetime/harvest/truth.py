@@ -75,6 +75,10 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     Assumption("normal_shift_h", 16.0, "h", "from memory: two crews of eight hours", "hours beyond are overtime"),
     Assumption("past_weather_n", 16.0, "seasons", _NONE, "past seasons of weather on record"),
     Assumption("past_samples_n", 1.0, "seasons", _NONE, "past seasons of samples on record"),
+    Assumption("ticket_oil_cv", 0.025, "log", _NONE, "error of the fat that a mill ticket tells"),
+    Assumption("ticket_moisture_sd_pct", 0.6, "points", _NONE, "error of the moisture that a mill ticket tells"),
+    Assumption("oil_out_cv", 0.01, "log", _NONE, "error of the oil that a mill ticket tells"),
+    Assumption("mill_keeps_fraction", 0.12, "fraction", _NONE, "oil left in the fat-free dry matter; records say 0.10"),
 )
 ASSUMED: Mapping[str, float] = MappingProxyType({row.name: row.value for row in ASSUMPTIONS})
 # What makes the records and the outlook tell the truth: errors of 0, skill that does not fade, one member.
@@ -82,7 +86,7 @@ NO_NOISE: Mapping[str, float] = MappingProxyType(
     dict.fromkeys(
         (
             "crop_estimate_sd", "oil_cv", "oil_week_cv", "moisture_sd_pct", "moisture_week_sd_pct", "colour_sd",
-            "colour_week_sd", "sample_missed",
+            "colour_week_sd", "sample_missed", "ticket_oil_cv", "ticket_moisture_sd_pct", "oil_out_cv",
         ),
         0.0,
     )

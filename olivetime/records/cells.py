@@ -30,11 +30,12 @@ _NO_RESULT_WORDS = "- -- n.d. nd n.d na n/a n.a. nan null none <lod <loq lod loq
 NO_RESULT = frozenset(("", *_NO_RESULT_WORDS.split()))
 _TOTALS = (
     "total totals average averages mean sum avg media promedio suma totale somma moyenne somme summe mittelwert "
-    "subtotal sub-total std min max count"
+    "subtotal sub-total grand std sd stdev min max minimum maximum median count cv"
 )
 TOTAL_WORDS = frozenset(_TOTALS.split())
-YES = frozenset(("true", "yes", "y", "1", "x"))
-NO = frozenset(("false", "no", "n", "0"))
+# Yes and no in the languages of the catalogues, as people and as their spreadsheets write them; no accents.
+YES = frozenset(("true", "yes", "y", "1", "x", "si", "sim", "s", "verdadero", "verdadeiro", "vero"))
+NO = frozenset(("false", "no", "n", "0", "nao", "falso"))
 
 _ERROR_CELL = re.compile(r"#(DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|SPILL!|CALC!)", re.IGNORECASE)
 _BELOW = re.compile(r"(?:<=?|\u2264)\s*([0-9][0-9.,]*)\s*%?\Z")
@@ -49,29 +50,30 @@ _THREE = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}\Z")
 
 _ISO = re.compile(r"([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})(?:[T ].*)?\Z")
 _NUMERIC = re.compile(r"([0-9]{1,2})[-/. ]([0-9]{1,2})[-/. ]([0-9]{4})(?:[T ,].*)?\Z")
-_SHORT_YEAR = re.compile(r"[0-9]{1,2}[-/.][0-9]{1,2}[-/.][0-9]{2}\Z")
-_DAY_NAME = re.compile(r"([0-9]{1,2})[-/. ]*([A-Za-z]{3,9})\.?[-/., ]*([0-9]{4})\Z")
-_NAME_DAY = re.compile(r"([A-Za-z]{3,9})\.?[-/. ]*([0-9]{1,2})(?:st|nd|rd|th)?[-/., ]+([0-9]{4})\Z")
-_MONTHS = (
-    "january",
-    "february",
-    "march",
-    "april",
-    "may",
-    "june",
-    "july",
-    "august",
-    "september",
-    "october",
-    "november",
-    "december",
+_ISO_BASIC = re.compile(r"((?:19|20)[0-9]{2})([0-9]{2})([0-9]{2})\Z")
+_SHORT_YEAR = re.compile(r"([0-9]{1,2})[-/.]([0-9]{1,2})[-/.]([0-9]{2})\Z")
+_DAY_NAME = re.compile(r"([0-9]{1,2})[-/. ]*(?:de )?([^\W\d_]{3,10})\.?[-/., ]*(?:del? )?([0-9]{4})\Z")
+_NAME_DAY = re.compile(r"([^\W\d_]{3,10})\.?[-/. ]*([0-9]{1,2})(?:st|nd|rd|th)?[-/., ]+([0-9]{4})\Z")
+# Names of the months in English, Spanish, Portuguese and Italian, without accents; the first three letters of any
+# of them stand for one month only.
+_MONTHS = tuple(
+    names.split()
+    for names in (
+        *("january enero janeiro gennaio", "february febrero fevereiro febbraio", "march marzo marco"),
+        *("april abril aprile", "may mayo maio maggio", "june junio junho giugno", "july julio julho luglio"),
+        *("august agosto", "september sept septiembre setiembre setembro settembre"),
+        *("october octubre outubro ottobre", "november noviembre novembro novembre"),
+        "december diciembre dezembro dicembre",
+    )
 )
+_MONTH_OF = {name: i for i, names in enumerate(_MONTHS, 1) for full in names for name in (full, full[:3])}
 _SERIAL = re.compile(r"[0-9]{5}(\.[0-9]+)?\Z")
 _CLOCK = re.compile(
     r"([0-9]{1,2}):([0-9]{2})(?::([0-9]{2})(?:\.[0-9]+)?)?\s*([ap]\.?m\.?)?\s*(z|utc|gmt|[+-][0-9]{2}(?::?[0-9]{2})?)?\Z",
     re.IGNORECASE,
 )
-_SERIAL_START = date(1899, 12, 30)
+# Day 0 of spreadsheets, and of those workbooks that count from 1904.
+SERIAL_START, SERIAL_START_1904 = date(1899, 12, 30), date(1904, 1, 1)
 _YEARS = (1900, 2199)
 _COMPARED = 40
 # Share of letters in common from which a name is offered for another.
@@ -283,9 +285,10 @@ def read_date(text: str, order: str | None) -> date | None:
     Parameters
     ----------
     text : str
-        Cleaned text: year first (2026-10-05), a month by name (5 Oct 2026), or numbers with the year last.
+        Cleaned text: year first (2026-10-05, 20261005), a month by name (5 Oct 2026, 5 de octubre de 2026), or
+        numbers with the year last.
     order : str or None
-        "dmy", "mdy" or "ymd"; only numbers with the year last need it.
+        "dmy", "mdy" or "ymd"; only numbers with the year last, and years of two digits, need it.
 
     Returns
     -------
@@ -296,7 +299,7 @@ def read_date(text: str, order: str | None) -> date | None:
     >>> read_date("05/10/2026", "dmy"), read_date("05/10/2026", None), read_date("5 Oct 2026", None)
     (datetime.date(2026, 10, 5), None, datetime.date(2026, 10, 5))
     """
-    found = _ISO.match(text)
+    found = _ISO.match(text) or _ISO_BASIC.match(text)
     if found:
         return _calendar(*map(int, found.groups()))
     found = _NUMERIC.match(text)
@@ -309,6 +312,10 @@ def read_date(text: str, order: str | None) -> date | None:
         if order == "mdy":
             return _calendar(year, first, second)
         return None
+    found = _SHORT_YEAR.match(text)
+    if found:
+        parts = dict(zip(order or "", map(int, found.groups()), strict=False))
+        return _calendar(2000 + parts["y"], parts["m"], parts["d"]) if parts else None
     found = _DAY_NAME.match(text)
     if found:
         return _calendar(int(found[3]), _month(found[2]), int(found[1]))
@@ -319,11 +326,7 @@ def read_date(text: str, order: str | None) -> date | None:
 
 
 def _month(name: str) -> int:
-    name = name.lower()
-    for number, month in enumerate(_MONTHS, start=1):
-        if month == name or month[:3] == name or (name == "sept" and number == 9):
-            return number
-    return 0
+    return _MONTH_OF.get(name_key(name), 0)
 
 
 def _calendar(year: int, month: int, day: int) -> date | None:
@@ -357,7 +360,20 @@ def date_proof(text: str) -> str:
 def needs_date_order(text: str) -> bool:
     """Whether the text is a date that only the order of day and month can decide."""
     found = _NUMERIC.match(text)
-    return found is not None and found[1].lstrip("0") != found[2].lstrip("0")
+    if found is None:
+        return has_short_year(text)
+    return found[1].lstrip("0") != found[2].lstrip("0")
+
+
+def date_separator(text: str) -> str:
+    """What stands between the numbers of a date; dates with points and with slashes come from different hands.
+
+    Examples
+    --------
+    >>> date_separator("05.10.2026"), date_separator("5/10/2026")
+    ('.', '/')
+    """
+    return next((c for c in text if not c.isdigit()), "")
 
 
 def read_instant(text: str, order: str | None) -> tuple[datetime, int | None] | None:
@@ -416,7 +432,7 @@ def has_short_year(text: str) -> bool:
     return bool(_SHORT_YEAR.match(text))
 
 
-def serial_date(text: str) -> date | None:
+def serial_date(text: str, start: date = SERIAL_START) -> date | None:
     """Day number of a spreadsheet (46301 is 2026-10-06, counted from 1899-12-30); None when it is none.
 
     Examples
@@ -426,7 +442,7 @@ def serial_date(text: str) -> date | None:
     """
     if not _SERIAL.match(text):
         return None
-    day = _SERIAL_START + timedelta(days=int(text.partition(".")[0]))
+    day = start + timedelta(days=int(text.partition(".")[0]))
     return day if date(1980, 1, 1) <= day <= date(2100, 1, 1) else None
 
 
@@ -438,7 +454,7 @@ def read_truth(text: str) -> bool | None:
     >>> read_truth("Yes"), read_truth("0"), read_truth("maybe")
     (True, False, None)
     """
-    word = text.casefold()
+    word = name_key(text)
     if word in YES:
         return True
     if word in NO:
@@ -545,5 +561,11 @@ def _shared(index: dict[str, tuple[np.ndarray, np.ndarray]], parts: dict[str, in
 
 
 def is_total_row(first_text: str) -> bool:
-    """Whether a row whose first filled cell reads like this is a total or an average, not a record."""
-    return first_text.rstrip(" :.").casefold() in TOTAL_WORDS
+    """Whether a row whose first filled cell reads like this is a total or an average, not a record.
+
+    Examples
+    --------
+    >>> is_total_row("Total general"), is_total_row("Std. dev."), is_total_row("North 2")
+    (True, True, False)
+    """
+    return first_text.casefold().partition(" ")[0].rstrip(":.,") in TOTAL_WORDS

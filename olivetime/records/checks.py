@@ -116,12 +116,22 @@ def check_blocks(tables: Tables) -> None:
         target = tables[other].frame
         faulty = dict(zip(target.loc[target[BAD], key], target.loc[target[BAD], ROW], strict=True))
         faulty = {k: row for k, row in faulty.items() if k and k not in set(target.loc[~target[BAD], key])}
-        for i in np.flatnonzero(frame[column].isin(list(faulty)).to_numpy() & ~frame[BAD].to_numpy()):
-            value = frame[column].iloc[i]
+        linked = np.flatnonzero(frame[column].isin(list(faulty)).to_numpy() & ~frame[BAD].to_numpy())
+        # One line for each faulty row, however many blocks hang on it.
+        for value in dict.fromkeys(frame[column].iloc[linked]):
+            rows = [int(i) for i in linked if frame[column].iloc[i] == value]
             where = f"{tables[other].place.file}, row {faulty[value]}"
             says = f"{column} is {shown(value)}, which has an error of its own ({where})"
-            table.place.add("faulty-link", ERROR, says, "", "Mend that row.", index=int(i), column=column, value=value)
-            frame.loc[i, BAD] = True
+            if len(rows) > 1:
+                says = f"{says}; {len(rows)} blocks hang on it"
+            table.place.add(
+                *("faulty-link", ERROR, says, "", "Mend that row."),
+                index=rows[0],
+                column=column,
+                value=value,
+                touches=rows[1:],
+            )
+            frame.loc[rows, BAD] = True
 
 
 def check_aliases(tables: Tables) -> None:
@@ -247,6 +257,7 @@ def _bases(table: Converted) -> None:
         wide = good & (gap > IDENTITY_WARNING_POINTS)
         wrong = good & (gap > IDENTITY_ERROR_POINTS)
         water = moisture_from(fresh, dry)
+        turned = np.abs(dry_from_fresh(dry, moisture) - fresh) <= IDENTITY_WARNING_POINTS
         # Fresh per cent can't exceed dry per cent; without moisture this is the only sign of a swapped basis.
         swapped = good & ~has[:, 2] & (fresh >= dry)
     for i in np.flatnonzero(wide):
@@ -254,6 +265,8 @@ def _bases(table: Converted) -> None:
             f"oil_dry_pct should be 100*{fresh[i]:.4g}/(100-{moisture[i]:.4g})={expected[i]:.1f} but {dry[i]:.4g} given"
         )
         do = "Check which number the laboratory reports on which basis."
+        if turned[i]:
+            do = "Swap oil_fresh_pct and oil_dry_pct: then all three agree."
         place.add(
             "bases-disagree",
             ERROR if wrong[i] else WARNING,
@@ -412,6 +425,13 @@ def check_weather(tables: Tables, name: str) -> None:
     table = tables[name]
     frame = table.frame
     crossed = np.flatnonzero((frame["temp_min_c"] > frame["temp_max_c"]).to_numpy())
+    both = int((frame["temp_min_c"].notna() & frame["temp_max_c"].notna()).sum())
+    if len(crossed) > 3 and 2 * len(crossed) > both:
+        says = f"temp_min_c is above temp_max_c in {len(crossed)} of {both} rows"
+        do = "Swap the headings of the two columns; none of these values was used."
+        table.place.add("min-above-max", WARNING, says, "", do, index=int(crossed[0]), column="temp_min_c")
+        frame.loc[crossed, ["temp_min_c", "temp_max_c"]] = np.nan
+        return
     shown_rows = crossed[:20]
     for i in shown_rows:
         low, high = frame["temp_min_c"].iloc[i], frame["temp_max_c"].iloc[i]
@@ -424,7 +444,7 @@ def check_weather(tables: Tables, name: str) -> None:
             WARNING,
             says,
             "",
-            "Check whether the two columns are swapped.",
+            "None of them was used.",
             column="temp_min_c",
         )
     frame.loc[crossed, ["temp_min_c", "temp_max_c"]] = np.nan

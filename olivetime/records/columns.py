@@ -945,6 +945,15 @@ RULES: tuple[Rule, ...] = (
         *("caution_fraction", 0.0, "fraction", 0, 1),
         *("Weight of the worst quarter of the scenarios against the mean.", _CHOICE),
     ),
+    Rule(
+        "range_memory_weeks",
+        0,
+        "weeks",
+        0,
+        26,
+        "Past weeks whose misses widen or narrow the ranges of the days ahead, a fit of the curves each; 0 is off.",
+        _CHOICE,
+    ),
     Rule("plan_scenarios", 16, "", 1, 1000, "Weather scenarios the order is planned on.", _CHOICE),
 )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import lru_cache
 
 import numpy as np
@@ -12,14 +13,18 @@ import pyarrow as pa
 import pyarrow.compute
 
 from olivetime.records.cells import (
+    BROKEN,
+    DEAD,
     TEXT,
-    TOTAL_WORDS,
     Cells,
     Distinct,
     clean_texts,
     distinct,
     distinct_plain,
+    is_error_cell,
     is_total_row,
+    read_date,
+    read_number,
 )
 from olivetime.records.columns import TABLES, UNITS, Column, dtype_of
 from olivetime.records.files import ByColumn, Grid, column_letter
@@ -33,7 +38,7 @@ from olivetime.records.headings import (
     match_heading,
 )
 from olivetime.records.samples import dry_from_fresh
-from olivetime.records.typed import ColumnReader, Layout, Place, Values, row_list, text_rows
+from olivetime.records.typed import NAMED_THINGS, ColumnReader, Layout, Place, Values, row_list, text_rows
 
 ROW, BAD = "_row", "_bad"
 
@@ -57,6 +62,7 @@ def find_heading(grid: Grid, table: str, layout: Layout) -> Heading | None:
     Title rows above it are passed over; merged heading cells count for each column they span.
     """
     best: Heading | None = None
+    fewest = 0
     looked_at = range(min(_HEADING_ROWS, len(grid.texts)))
     width = max((len(grid.texts[top]) for top in looked_at), default=0)
     for top in looked_at:
@@ -66,11 +72,44 @@ def find_heading(grid: Grid, table: str, layout: Layout) -> Heading | None:
             if top + levels > len(grid.texts):
                 break
             names = joined_headings(grid, top, levels)
+            if levels > 1 and not any(_holds_numbers(grid, top + k) for k in range(1, levels)):
+                names = _plainest(grid, top, levels, names, table, layout)
             known = {m.column.name for name in names if (m := _match(table, name, layout)) is not None}
             fits = len(known)
-            if fits and (best is None or fits > best.fits):
-                best = Heading(top + levels, names, fits, grid.numbers[top + levels - 1])
+            if fits and (best is None or fits > best.fits or (fits == best.fits and levels < fewest)):
+                best, fewest = Heading(top + levels, names, fits, grid.numbers[top + levels - 1]), levels
     return best
+
+
+def _plainest(grid: Grid, top: int, levels: int, names: list[str], table: str, layout: Layout) -> list[str]:
+    """Names of headings in several rows; where the rows together say nothing, the lowest or the top one may alone.
+
+    "Fruit" above "moisture_pct" is a title of a group, and "(date)" below "sampled_on" a remark.
+    """
+    first, last = (_row_of(grid, row, len(names)) for row in (top, top + levels - 1))
+    return [
+        next(
+            (
+                text
+                for text in (name, low, high if low.startswith(("(", "[")) else "")
+                if text and _match(table, text, layout) is not None
+            ),
+            name,
+        )
+        for name, low, high in zip(names, last, first, strict=True)
+    ]
+
+
+def _holds_numbers(grid: Grid, row: int) -> bool:
+    """Whether a row has a number or a date in it, so that it is a record and no heading."""
+    if grid.marks is not None and any(mark != TEXT for mark in grid.marks[row]):
+        return True
+    return any(read_number(text) is not None or read_date(text, "dmy") for text in clean_texts(grid.texts[row]))
+
+
+def _row_of(grid: Grid, row: int, width: int) -> list[str]:
+    texts = clean_texts(grid.texts[row])
+    return texts + [""] * (width - len(texts))
 
 
 def joined_headings(grid: Grid, top: int, levels: int) -> list[str]:
@@ -168,7 +207,7 @@ def convert(
     else:
         cells = _cells_by_column(grid, keep, columns, place)
         different = {name: distinct(c) for name, c in cells.items()}
-    return _typed(table, layout, known, aliases or {}, place, different, matches, columns, len(keep))
+    return _typed(table, layout, known, aliases or {}, place, different, matches, columns, len(keep), grid.day_zero)
 
 
 def texts_in(column: pd.Series | pd.api.extensions.ExtensionArray) -> list[str]:
@@ -234,12 +273,14 @@ def _columns_of(
     columns: dict[str, tuple[int, str]] = {}
     matches: dict[str, Match] = {}
     extra: list[str] = []
+    unclear: set[str] = set()
     for index, name in enumerate(heading.names):
         if not name:
             continue
         match = _match(table, name, layout)
         if match is None:
             if is_bare_ton(table, name):
+                unclear |= {m.column.name for ton in ("short", "metric") if (m := match_heading(table, name, ton))}
                 place.add(
                     "bare-ton",
                     ERROR,
@@ -278,7 +319,7 @@ def _columns_of(
         names = ", ".join(map(shown, extra[:12])) + (" and more" if len(extra) > 12 else "")
         place.add("extra-columns", NOTE, f"columns not used: {names}", "", "Nothing to do unless one is misspelt.")
     for column_ in TABLES[table]:
-        if column_.required and column_.name not in columns:
+        if column_.required and column_.name not in columns and column_.name not in unclear:
             unit = UNITS[column_.unit]
             others = [column_.name.removesuffix(unit.suffix) + alt.suffix for alt in unit.alternatives[:2]]
             hint = closest_heading(column_.name, extra)
@@ -309,33 +350,48 @@ def _kept_rows(
 ) -> np.ndarray:
     """Positions of the rows that hold records."""
     width = len(heading.names)
-    heads = [name.casefold() for name in heading.names]
+    heads = [name.casefold() for name in _row_of(grid, heading.first - 1, width)]
     words = {name for name in heads if name}
-    suspicious = {"", *TOTAL_WORDS, *(name.strip(" :.") for name in words)}
-    keep, totals, again = [], [], []
+    needed = {c.name: columns[c.name][0] for c in TABLES[table] if c.required and not c.gaps and c.name in columns}
+    key = needed.get(TABLES[table][0].name) if table in NAMED_THINGS else None
+    keep, totals, again, remarks, nameless, formulas = [], [], [], [], [], []
+    ragged: dict[int, list[int]] = {}
     looked_at: Sequence[int] | np.ndarray = range(heading.first, len(grid.texts))
     if isinstance(grid.texts, ByColumn):
-        looked_at = _suspicious_rows(grid.texts, heading.first, suspicious)
+        looked_at = _suspicious_rows(grid.texts, heading.first, list(needed.values()), words)
+    last = int(grid.numbers[-1]) if len(grid.numbers) else 0
+    # Cells that a merged one above them stands for.
+    merged = {(row, left - 1) for top, left, low, _ in grid.merged for row in range(top + 1, min(low, last) + 1)}
     for i in map(int, looked_at):
         row = grid.texts[i]
         first = row[0] if row else ""
-        # Most rows are as long as the heading and start with a name of their own.
-        if len(row) == width and first.strip(" :.").casefold() not in suspicious:
+        lacking = [j for j in needed.values() if j >= len(row) or not row[j] or row[j].isspace()]
+        lacking = [j for j in lacking if (grid.numbers[i], j) not in merged]
+        # Most rows are as long as the heading and have what every record has.
+        if not lacking and len(row) == width and first.strip().casefold() not in words:
             keep.append(i)
             continue
-        first = next((t for t in row if t and not t.isspace()), "").strip()
-        if not first:
+        filled = [j for j, text in enumerate(row) if text and not text.isspace()]
+        if not filled:
             continue
-        if is_total_row(first) and _lacks_needed(row, table, columns):
+        first = row[filled[0]].strip()
+        if lacking and is_total_row(first):
             totals.append(i)
         elif first.casefold() in words and [t.strip().casefold() for t in row[:width]] == heads[: len(row)]:
             again.append(i)
+        elif len(lacking) == len(needed) and grid.marks and all(_is_broken(grid, i, j) for j in filled):
+            formulas.append(i)
+        elif len(filled) == 1 and len(needed) > 1 and len(lacking) >= len(needed) - 1 and filled[0] != key:
+            remarks.append(i)
         elif grid.marks is None and len(row) != width and (len(row) < width or any(row[width:])):
-            says, expected = f"the row has {len(row)} cells", f"{width}, as in the heading"
-            do = "Look for a missing or extra delimiter."
-            place.add("ragged-row", ERROR, says, expected, do, index=i)
+            ragged.setdefault(len(row), []).append(i)
+        elif len(lacking) == len(needed) > 1:
+            nameless.append(i)
         else:
             keep.append(i)
+    _tell_ragged(grid, ragged, width, place)
+    _tell_no_records(grid, remarks, nameless, list(needed), place)
+    passed = sum(map(len, (totals, again, remarks, nameless, formulas, *ragged.values())))
     if isinstance(grid.texts, ByColumn):
         plain = np.ones(len(grid.texts), dtype=bool)
         plain[: heading.first] = False
@@ -345,35 +401,80 @@ def _kept_rows(
     else:
         kept = np.array(keep, dtype=int)
     hidden = [i for i in keep if grid.numbers[i] in grid.hidden] if grid.hidden else []
-    if len(kept) and grid.numbers[kept[-1]] - heading.row > len(kept) + len(totals) + len(again):
+    if len(kept) and grid.numbers[kept[-1]] - heading.row > len(kept) + passed:
         place.add("blank-rows", NOTE, "blank rows were skipped", "", "Nothing to do.")
     for code, which, says in (
         ("total-row", totals, "total or average"),
         ("heading-again", again, "repeated heading"),
+        ("formula-row", formulas, "nothing but unfinished formulas"),
     ):
         if which:
             place.add(code, NOTE, f"{says} skipped in {_rows(grid, which)}", "", "Nothing to do.", index=which[0])
     if hidden:
         says, do = f"hidden and read all the same: {_rows(grid, hidden)}", "Delete them if they should not count."
         place.add("hidden-rows", WARNING, says, "", do, index=hidden[0])
+    unseen = [name for name, (index, _) in columns.items() if index + 1 in grid.hidden_columns]
+    if grid.concealed or unseen:
+        what = "the sheet is" if grid.concealed else f"{', '.join(unseen)} {'is' if len(unseen) == 1 else 'are'}"
+        do = "Show it, or delete it if it should not count."
+        place.add("hidden-cells", WARNING, f"{what} hidden and was read all the same", "", do)
     return kept
 
 
-def _suspicious_rows(rows: ByColumn, first: int, words: set[str]) -> np.ndarray:
-    """Positions of rows, from `first` on, that may be totals or headings: those whose first cell is such a word."""
-    texts = rows.values[0]
-    lowered = pyarrow.compute.utf8_lower(pyarrow.compute.utf8_trim(texts, characters=" :."))
-    odd = pyarrow.compute.is_in(lowered, value_set=pa.array(sorted(words), pa.string())).to_numpy(zero_copy_only=False)
-    if not rows.clean:
-        odd = odd | ~pyarrow.compute.string_is_ascii(texts).to_numpy(zero_copy_only=False)
-    where = np.flatnonzero(odd[rows.codes[0]])
+def _is_broken(grid: Grid, row: int, column: int) -> bool:
+    return is_error_cell(grid.texts[row][column]) or (grid.marks or [])[row][column] in (DEAD, BROKEN)
+
+
+def _tell_ragged(grid: Grid, ragged: Mapping[int, Sequence[int]], width: int, place: Place) -> None:
+    """Report rows with too few or too many cells: each, or many of one length in one line."""
+    for n, which in ragged.items():
+        expected, do = f"{width}, as in the heading", "Look for a missing or extra delimiter."
+        if len(which) > 3:
+            says = f"{n} cells stand in {_rows(grid, which)}"
+            place.add("ragged-row", ERROR, says, expected, do, index=which[0])
+            continue
+        for i in which:
+            says = f"the row has {n} cell{'' if n == 1 else 's'}"
+            place.add("ragged-row", ERROR, says, expected, do, index=i)
+
+
+def _tell_no_records(
+    grid: Grid, remarks: Sequence[int], nameless: Sequence[int], needed: Sequence[str], place: Place
+) -> None:
+    """Report rows that are passed over: remarks and leftovers of formulas, and numbers that belong to nothing."""
+    if remarks:
+        row = grid.texts[remarks[0]]
+        text = next(t.strip() for t in row if t and not t.isspace())
+        verb = "were" if len(remarks) > 1 else "was"
+        says = f"`{shown(text)}` stands alone, so {_rows(grid, remarks)} {verb} not read"
+        do = "Nothing to do if it is a remark; else fill in the row."
+        place.add("remark", WARNING, says, "", do, index=remarks[0], value=text)
+    if nameless:
+        names = f"{', '.join(needed[:-1])} or {needed[-1]}"
+        says = f"no {names} in {_rows(grid, nameless)}"
+        place.add("no-record", ERROR, says, "", "Fill them in, or clear the row.", index=nameless[0])
+
+
+def _suspicious_rows(rows: ByColumn, first: int, needed: Sequence[int], words: set[str]) -> np.ndarray:
+    """Positions of rows, from `first` on, that may be totals, remarks or headings.
+
+    They lack a cell that every record fills, or repeat a heading (looked for where texts are fewest).
+    """
+    odd = np.zeros(len(rows), dtype=bool)
+    for index in needed:
+        texts = rows.values[index]
+        if not rows.clean:
+            texts = pyarrow.compute.utf8_trim_whitespace(texts)
+        empty = pyarrow.compute.equal(texts, "").to_numpy(zero_copy_only=False)
+        if empty.any():
+            odd |= empty[rows.codes[index]]
+    fewest = min(range(len(rows.values)), key=lambda index: len(rows.values[index]))
+    texts = pyarrow.compute.utf8_lower(pyarrow.compute.utf8_trim_whitespace(rows.values[fewest]))
+    again = pyarrow.compute.is_in(texts, value_set=pa.array(sorted(words), pa.string())).to_numpy(zero_copy_only=False)
+    if again.any():
+        odd |= again[rows.codes[fewest]]
+    where = np.flatnonzero(odd)
     return where[where >= first]
-
-
-def _lacks_needed(row: Sequence[str], table: str, columns: Mapping[str, tuple[int, str]]) -> bool:
-    """Whether a cell that every record fills is empty: then a row that starts with "Total" is no record."""
-    needed = (columns[c.name][0] for c in TABLES[table] if c.required and not c.gaps and c.name in columns)
-    return any(j >= len(row) or not row[j].strip() for j in needed)
 
 
 def _rows(grid: Grid, indices: Sequence[int]) -> str:
@@ -441,6 +542,7 @@ def _typed(
     matches: Mapping[str, Match],
     columns: dict[str, tuple[int, str]],
     n: int,
+    day_zero: date,
 ) -> Converted:
     bad = np.zeros(n, dtype=bool)
     series: dict[str, Values] = {}
@@ -450,6 +552,7 @@ def _typed(
     headings = {name: heading for name, (_, heading) in columns.items()}
     reader = ColumnReader(place, layout, different, matches, headings, bad, aliases)
     reader.decide_marks()
+    reader.day_zero = day_zero
     for column in ordered:
         if column.name not in different:
             series[column.name] = _fill(column, n)
@@ -461,6 +564,7 @@ def _typed(
         if column.name == "block_id" and table != "stations":
             names, code = reader.names["block_id"]
             place.blocks = np.array([*names, ""], dtype=object)[code]
+    reader.tell_empty()
     if missing and n:
         # One finding stands for all rows of a missing column; it touches every block they name.
         for i, finding in enumerate(place.found):

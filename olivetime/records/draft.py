@@ -191,9 +191,6 @@ def _names_for(column: Column, key: str) -> list[str]:
     for suffix in filter(None, suffixes):
         if key.endswith(suffix) and key.removesuffix(suffix) in forms:
             return [stem + suffix]
-        # "Oil % dry matter": the unit in the middle.
-        if suffix == "_pct" and "_pct_" in key and key.replace("_pct_", "_") in forms:
-            return [stem + suffix]
     return [stem + suffix for suffix in suffixes] if key in forms else []
 
 

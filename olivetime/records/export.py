@@ -18,9 +18,16 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 
 from olivetime.records.cells import closest, name_key, read_number
-from olivetime.records.columns import RULES, SETTINGS, TABLE_HELP, TABLES, UNITS, Column
+from olivetime.records.columns import RULES, SETTINGS, TABLE_HELP, TABLES, UNITS, Column, SeasonError
 from olivetime.records.convert import columns_in
-from olivetime.records.files import read_bytes, read_workbook_grids, safe_cell, workbook_bytes, write_atomic
+from olivetime.records.files import (
+    open_workbook,
+    read_bytes,
+    read_workbook_grids,
+    safe_cell,
+    workbook_bytes,
+    write_atomic,
+)
 from olivetime.records.findings import ERROR, FINDING_COLUMNS, WARNING
 from olivetime.records.settings import SETTINGS_FILE, WORKBOOK, read_settings
 from olivetime.records.sources import ABOUT_SHEET, PROBLEMS_SHEET, table_of_sheet
@@ -280,7 +287,7 @@ def mark_workbook(season: Any, folder: Path | str, *, findings: pd.DataFrame | N
     Returns
     -------
     Path or None
-        None when the season has no workbook.
+        None when the season has no workbook, or one that can't be read.
     """
     source = Path(season) if isinstance(season, str | Path) else Path(season.folder)
     if findings is None:
@@ -288,9 +295,12 @@ def mark_workbook(season: Any, folder: Path | str, *, findings: pd.DataFrame | N
     path = source / WORKBOOK
     if not path.is_file():
         return None
-    grids = {grid.sheet: grid for grid in read_workbook_grids(path)}
-    settings = read_settings(source)
-    book = openpyxl.load_workbook(io.BytesIO(read_bytes(path)), keep_links=False)
+    try:
+        grids = {grid.sheet: grid for grid in read_workbook_grids(path)}
+        settings = read_settings(source)
+    except SeasonError:
+        return None
+    book = open_workbook(read_bytes(path))
     for sheet in book.worksheets:
         _unmark(sheet)
     ours = findings[findings["file"] == WORKBOOK]

@@ -12,6 +12,7 @@ import io
 import os
 import re
 import tempfile
+import warnings
 import zipfile
 import zlib
 from collections.abc import Callable, Sequence
@@ -25,9 +26,22 @@ import pyarrow as pa
 import pyarrow.compute
 import pyarrow.csv
 from openpyxl.utils import get_column_letter
+from openpyxl.utils.datetime import CALENDAR_MAC_1904
 from openpyxl.worksheet.worksheet import Worksheet
 
-from olivetime.records.cells import BROKEN, DATE, DEAD, NUMBER, PERCENT, TEXT, TRUTH, clean_text, name_key
+from olivetime.records.cells import (
+    BROKEN,
+    DATE,
+    DEAD,
+    NUMBER,
+    PERCENT,
+    SERIAL_START,
+    SERIAL_START_1904,
+    TEXT,
+    TRUTH,
+    clean_text,
+    name_key,
+)
 from olivetime.records.columns import SeasonError
 
 UNPACKED_LIMIT_MB = 200
@@ -95,6 +109,12 @@ class Grid:
         Merged ranges, 1-based.
     notes : tuple of (code, found, do)
         What the reader had to decide about the file as a whole.
+    hidden_columns : frozenset of int
+        Columns that are hidden in the workbook, 1-based.
+    concealed : bool
+        Whether the whole sheet is hidden.
+    day_zero : date
+        Day from which the workbook counts days.
     """
 
     file: str
@@ -105,6 +125,9 @@ class Grid:
     hidden: frozenset[int] = frozenset()
     merged: tuple[tuple[int, int, int, int], ...] = ()
     notes: Notes = ()
+    hidden_columns: frozenset[int] = frozenset()
+    concealed: bool = False
+    day_zero: date = SERIAL_START
 
 
 def column_letter(index: int) -> str:
@@ -210,7 +233,7 @@ def decode(data: bytes, name: str) -> tuple[str, Notes]:
 
 
 def read_csv_grid(path: Path, fit: Callable[[Grid], int]) -> Grid:
-    """Read a CSV file; of comma, semicolon and tab the delimiter is used under which most headings fit.
+    """Read a CSV file; of comma, semicolon, tab and bar the delimiter is used under which most headings fit.
 
     Parameters
     ----------
@@ -235,7 +258,7 @@ def read_csv_grid(path: Path, fit: Callable[[Grid], int]) -> Grid:
     if "\x00" in text:
         raise _refuse(path.name, "binary", "a CSV file")
     head = "\n".join(text[:200_000].splitlines()[:20])
-    marks = sorted((mark for mark in ",;\t" if mark in head), key=lambda mark: -head.count(mark)) or [","]
+    marks = sorted((mark for mark in ",;\t|" if mark in head), key=lambda mark: -head.count(mark)) or [","]
     if len(marks) > 1:
         marks.sort(key=lambda mark: -fit(_csv_grid(head, path.name, mark, (), strict=False)))
     if len(text) >= _LONG_TEXT:
@@ -380,10 +403,8 @@ def read_workbook_grids(path: Path) -> list[Grid]:
         raise _refuse(path.name, kind, "an .xlsx workbook")
     check_archive(data, path.name)
     try:
-        saved = openpyxl.load_workbook(io.BytesIO(data), data_only=True, keep_links=False)
-        formulas = None
-        if _has_formulas(data):
-            formulas = openpyxl.load_workbook(io.BytesIO(data), data_only=False, keep_links=False)
+        saved = open_workbook(data, results=True)
+        formulas = open_workbook(data) if _has_formulas(data) else None
         grids = []
         for sheet in saved.worksheets:
             dead = set() if formulas is None else _formula_cells(formulas[sheet.title])
@@ -397,6 +418,17 @@ def read_workbook_grids(path: Path) -> list[Grid]:
             "",
             "Open it in a spreadsheet program and save it anew as .xlsx.",
         ) from error
+
+
+def open_workbook(data: bytes, *, results: bool = False) -> openpyxl.Workbook:
+    """Open a workbook, with its formulas or with their saved results.
+
+    What openpyxl warns of (a date beyond the calendar, a drop-down list it does not know) is either read as an
+    error cell and told of by us, or does not touch the cells.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return openpyxl.load_workbook(io.BytesIO(data), data_only=results, keep_links=False)
 
 
 def _has_formulas(data: bytes) -> bool:
@@ -438,7 +470,16 @@ def _sheet_grid(sheet: Worksheet, file: str, formulas: set[tuple[int, int]]) -> 
     notes: Notes = ()
     if beyond:
         notes = (("too-wide", f"cells right of column {WIDTH_LIMIT} were not read", "Move them to the left."),)
-    return Grid(file, sheet.title, numbers, texts, marks, hidden, merged, notes)
+    unseen = frozenset(
+        column
+        for shape in sheet.column_dimensions.values()
+        if shape.hidden
+        for column in range(shape.min or 0, min(shape.max or 0, WIDTH_LIMIT) + 1)
+    )
+    epoch = sheet.parent.epoch if sheet.parent is not None else None
+    start = SERIAL_START_1904 if epoch == CALENDAR_MAC_1904 else SERIAL_START
+    concealed = sheet.sheet_state != "visible"
+    return Grid(file, sheet.title, numbers, texts, marks, hidden, merged, notes, unseen, concealed, start)
 
 
 def _cell_text(value: object, data_type: str, number_format: str) -> tuple[str, str]:
@@ -449,8 +490,8 @@ def _cell_text(value: object, data_type: str, number_format: str) -> tuple[str, 
     if isinstance(value, bool):
         return ("true" if value else "false"), TRUTH
     if isinstance(value, datetime):
-        # Spreadsheets keep times as fractions of a day, a hair beside the full minute.
-        value = (value + timedelta(seconds=30)).replace(second=0, microsecond=0)
+        # Spreadsheets keep times as fractions of a day, a hair beside the full second.
+        value = (value + timedelta(microseconds=500_000)).replace(microsecond=0)
         return value.isoformat(" ", "minutes").removesuffix(" 00:00"), DATE
     if isinstance(value, date):
         return value.isoformat(), DATE

@@ -58,6 +58,19 @@ _SPELLINGS: dict[tuple[str, ...], str] = {
     ("hour",): "h",
     ("minutes",): "min",
     ("per",): "",
+    # The basis of a per cent, as laboratories write it.
+    ("fresh", "weight"): "fresh",
+    ("fresh", "matter"): "fresh",
+    ("fresh", "basis"): "fresh",
+    ("wet", "weight"): "fresh",
+    ("wet", "basis"): "fresh",
+    ("fw",): "fresh",
+    ("ww",): "fresh",
+    ("dry", "weight"): "dry",
+    ("dry", "matter"): "dry",
+    ("dry", "basis"): "dry",
+    ("dm",): "dry",
+    ("dw",): "dry",
 }
 _LONGEST = max(map(len, _SPELLINGS))
 _WORD = re.compile(r"[^\W_]+")
@@ -95,6 +108,11 @@ def heading_key(heading: str) -> str:
         else:
             out.append(words[i])
             i += 1
+    # "Oil % DM" has the unit in the middle, "Oil dry (% DM)" says the basis twice.
+    if "pct" in out[:-1] and out[-1] in ("fresh", "dry"):
+        basis = out.pop()
+        out.remove("pct")
+        out += ["pct"] if basis in out else [basis, "pct"]
     return "_".join(out)
 
 
@@ -118,6 +136,13 @@ def accepted_headings(table: str, ton: str | None = None) -> dict[str, Match]:
         unit = UNITS[column.unit]
         accepted[heading_key(column.name)] = Match(column, 1.0, 0.0, unit.says)
         stem = column.name.removesuffix(unit.suffix) if unit.suffix else column.name
+        # Colour classes are headed by their number alone, too.
+        if column.name.startswith("class") and column.name.endswith("_n"):
+            number = column.name.removeprefix("class").removesuffix("_n")
+            for spelt in (f"class{number}", f"class_{number}", f"class_{number}_n"):
+                accepted[spelt] = Match(column, 1.0, 0.0, unit.says)
+        if column.unit == "% fresh" and "fresh" not in stem:
+            accepted[f"{stem}_fresh_pct"] = Match(column, 1.0, 0.0, unit.says)
         forms = [(alt.suffix, alt.factor, alt.offset, alt.unit) for alt in unit.alternatives]
         for suffix, factor, offset, says in forms:
             accepted[heading_key(stem + suffix)] = Match(column, factor, offset, says)

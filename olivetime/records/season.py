@@ -70,6 +70,8 @@ _ORDER = (
     ),
     *("weather_hours", "outlook", "mill_days", "treatments", "picks", "oil_orders", "committed"),
 )
+# Tables whose rows blocks hang on, and the column of blocks that names them.
+_LINKS = {"cultivars": "cultivar", "stations": "station_id", "contracts": "contract_id"}
 _REFERRED_TO = frozenset(column.refers_to for columns in TABLES.values() for column in columns if column.refers_to)
 # The day on which a row became known; the second column stands in for an empty first one.
 _KNOWN_ON: dict[str, tuple[str, ...]] = {
@@ -349,7 +351,7 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
     for name in (*NEEDED_TABLES, "trucks"):
         # A table without a usable row stops everything, unless it was allowed to be empty from the start.
         if len(tables[name].frame) and tables[name].frame[BAD].all() and name != "samples":
-            raise _first_error(tables[name])
+            raise _first_error(name, tables)
     if not mill_can_run(tables, as_of, end):
         place = tables["mill"].place
         raise SeasonError(
@@ -426,14 +428,14 @@ def _convert_all(gathered: Gathered, settings: Settings, found: list[Finding]) -
     for name in _ORDER:
         if name not in gathered.grids:
             if name in NEEDED_TABLES and not _instead_of_days(name, gathered.grids):
-                near = closest(name, (f.file.rpartition(".")[0] for f in gathered.findings if f.code == "not-read"))
-                hint = f"Rename {near}, or add" if near else "Add"
-                raise SeasonError(
-                    "season folder",
-                    f"table {name} is missing",
-                    "",
-                    f"{hint} {name}.csv, or the sheet in {WORKBOOK}.",
-                )
+                unread = {f.file.rpartition(".")[0]: f for f in gathered.findings if f.code == "not-read"}
+                near = closest(name, unread)
+                do = f"Add {name}.csv, or the sheet in {WORKBOOK}."
+                if near is not None and near.casefold() == name:
+                    do = f"There is {unread[near].file}. {unread[near].do}"
+                elif near is not None:
+                    do = f"Rename {near}, or add {name}.csv, or the sheet in {WORKBOOK}."
+                raise SeasonError("season folder", f"table {name} is missing", "", do)
             tables[name] = absent(name)
             continue
         table = convert(gathered.grids[name], name, settings.layouts[name], known, aliases)
@@ -636,9 +638,15 @@ def _known_by(
     return known
 
 
-def _first_error(table: Converted) -> SeasonError:
-    """Turn the first error of a table, none of whose rows can be used, into one about the season."""
-    first = next(f for f in table.place.found if f.level == ERROR)
+def _first_error(name: str, tables: Tables) -> SeasonError:
+    """Turn the first error of a table, none of whose rows can be used, into one about the season.
+
+    Of blocks that hang on a faulty row of another table, that row's own fault is the one to mend.
+    """
+    first = next(f for f in tables[name].place.found if f.level == ERROR)
+    if first.code == "faulty-link":
+        other = next(table for table, column in _LINKS.items() if column == first.column)
+        first = next((f for f in tables[other].place.found if f.level == ERROR), first)
     return SeasonError(first.where, first.found, first.expected, first.do)
 
 
@@ -695,7 +703,10 @@ def _season(
                 "Enter a row for each block.",
             )
         ]
-        first = min(errors, key=lambda f: (not f.blocks, f.table != "blocks"))
+        # Of blocks that hang on a faulty row, that row's own fault is the one to mend.
+        links = {f.column for f in errors if f.code == "faulty-link"}
+        roots = {table for table, column in _LINKS.items() if column in links}
+        first = min(errors, key=lambda f: (f.table not in roots, not f.blocks, f.table != "blocks"))
         raise SeasonError(first.where, first.found, first.expected, first.do)
     values = settings.values
     value = values["target", "value"]

@@ -66,9 +66,16 @@ def gather(folder: Path, settings: Settings) -> Gathered:
             _gather_workbook(path, settings, out)
         elif suffix in (".xlsx", ".xlsm", ".xls", ".ods", ".numbers", ".tsv", ".txt"):
             says = f"the file isn't read; tables stand in {WORKBOOK} or in files such as samples.csv"
-            out.findings.append(
-                _file_finding("not-read", NOTE, path.name, "", says, "Nothing to do if it's not needed.")
-            )
+            table, do = _TITLES.get(heading_key(path.stem), ""), "Nothing to do if it's not needed."
+            if table and suffix in (".xlsx", ".xlsm"):
+                line = f'file = "{path.name}" under [layout.{table}] in {SETTINGS_FILE}'
+                do = f"Copy its sheet into {WORKBOOK}, or write {line}."
+            elif table and suffix in (".tsv", ".txt"):
+                do = f"Rename it to {table}.csv."
+            elif table:
+                do = f"Save it as {table}.csv."
+            level = WARNING if table else NOTE
+            out.findings.append(_file_finding("not-read", level, path.name, "", says, do))
     for table, (file, _) in named.items():
         if file not in paths:
             raise SeasonError(

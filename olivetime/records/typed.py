@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -18,12 +19,14 @@ from olivetime.records.cells import (
     DEAD,
     NUMBER,
     PERCENT,
+    SERIAL_START,
     TEXT,
     TRUTH,
     Distinct,
     below_limit,
     closest,
     date_proof,
+    date_separator,
     decimal_proof,
     has_short_year,
     is_error_cell,
@@ -61,13 +64,18 @@ _DO: dict[tuple[str, str], str] = {
     ("blocks", "lat_deg"): "Latitude and longitude may be swapped.",
     ("blocks", "crop_t_ha"): "If these are kilograms, head the column crop_kg_ha.",
     ("picks", "net_t"): "If these are kilograms, head the column net_kg.",
+    ("harvesters", "efficiency_fraction"): "If it is per cent, write it with its sign, as 80 %.",
+    ("mill", "corrector_fraction"): "If it is per cent, write it with its sign, as 10 %.",
 }
+_DEGREES = "Write degrees with decimals, south and west with a minus, as -5.1."
 _DO_EMPTY = {
     ("treatments", "wait_days"): "The block can't be offered for picking before this is filled; 0 is a number.",
 }
 # A file full of unknown names belongs to another season; comparing each of them with ours would take long.
 _MOST_HINTS = 25
 _MOST_TEXT = 300
+# Rain too little to measure, as stations write it (common practice, no source).
+_TRACES = frozenset(("t", "tr", "tr.", "trace"))
 _RECALCULATE = "Open the workbook, recalculate, save."
 _SET_DECIMAL = 'Retype it, or write decimal = "," or decimal = "." under [layout] in season.toml.'
 _SET_ORDER = 'Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
@@ -100,6 +108,8 @@ class Layout:
     headings: Mapping[str, str] = field(default_factory=dict)
     clock: str | None = None
 
+
+_GROUPS = re.compile(r"[0-9][., '][0-9]{3}(?![0-9])")
 
 # A read column: text is kept as pandas keeps it.
 Values: TypeAlias = "np.ndarray | pd.api.extensions.ExtensionArray"
@@ -184,7 +194,11 @@ class ColumnReader:
     names: dict[str, tuple[Sequence[str] | np.ndarray, np.ndarray]] = field(default_factory=dict)
     decimal: str | None = "."
     decimal_known: bool = False
-    date_order: str | None = None
+    column_decimals: dict[str, str] = field(default_factory=dict)
+    # Order of day and month for each mark between them: dates with points and with slashes have different writers.
+    date_orders: dict[str, str] = field(default_factory=dict)
+    day_zero: date = SERIAL_START
+    empty: dict[int, list[Column]] = field(default_factory=dict)
 
     def decide_marks(self) -> None:
         """Decide the file's decimal mark and order of day and month from the texts that prove them."""
@@ -192,16 +206,14 @@ class ColumnReader:
         kinds = {c.name: c.kind for c in TABLES[table]}
         self._decide_decimal([n for n in self.different if kinds[n] in ("number", "integer")])
         if self.layout.date_order is None:
-            orders = {
-                proof
-                for name in self.different
-                if kinds[name] in ("date", "instant")
-                for text, mark in zip(self.different[name].texts, self.different[name].marks, strict=True)
-                if mark == TEXT and (proof := date_proof(text))
-            }
-            self.date_order = orders.pop() if len(orders) == 1 else None
-        else:
-            self.date_order = self.layout.date_order
+            orders: dict[str, set[str]] = {}
+            for name in self.different:
+                if kinds[name] not in ("date", "instant"):
+                    continue
+                for text, mark in zip(self.different[name].texts, self.different[name].marks, strict=True):
+                    if mark == TEXT and (proof := date_proof(text)):
+                        orders.setdefault(date_separator(text), set()).add(proof)
+            self.date_orders = {mark: proofs.pop() for mark, proofs in orders.items() if len(proofs) == 1}
 
     def _decide_decimal(self, names: Sequence[str]) -> None:
         if self.layout.decimal is not None:
@@ -209,8 +221,10 @@ class ColumnReader:
             return
         rows = {".": 0, ",": 0}
         example: tuple[str, int, str] | None = None
+        within: dict[str, dict[str, list[int]]] = {}
         for name in names:
             d = self.different[name]
+            proofs = within.setdefault(name, {".": [], ",": []})
             for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
                 if mark in (NUMBER, PERCENT):
                     # A workbook's own numbers show that it is no place for text numbers with a comma.
@@ -221,16 +235,35 @@ class ColumnReader:
                     continue
                 if proof:
                     rows[proof] += int(d.count[i])
+                    if mark == TEXT:
+                        proofs[proof].append(i)
                     if proof == "," and example is None:
                         example = (name, int(np.argmax(d.code == i)), text)
         if rows["."] == rows[","]:
             self.decimal, self.decimal_known = ("." if rows["."] == 0 else None), False
-            return
-        self.decimal, self.decimal_known = ("." if rows["."] > rows[","] else ","), True
+        else:
+            self.decimal, self.decimal_known = ("." if rows["."] > rows[","] else ","), True
+        for name, proofs in within.items():
+            self._decide_column(name, proofs)
         if self.decimal == "," and example is not None:
             name, index, text = example
             says = f"numbers were read with a decimal comma, because {name} is `{shown(text)}`"
             self.place.add("decimal-comma", NOTE, says, "", "Nothing to do.", index=index, column=name, value=text)
+
+    def _decide_column(self, name: str, proofs: Mapping[str, Sequence[int]]) -> None:
+        """Let a column of texts with one decimal mark, in two rows at least, stand against the rest of the file."""
+        mark = next((m for m, other in ((".", ","), (",", ".")) if proofs[m] and not proofs[other]), None)
+        d = self.different[name]
+        if mark is None or mark == self.decimal or len(d.rows_of(proofs[mark])) < 2:
+            return
+        if NUMBER in d.marks or PERCENT in d.marks:
+            return
+        self.column_decimals[name] = mark
+        index = int(np.argmax(d.code == proofs[mark][0]))
+        text = d.texts[proofs[mark][0]]
+        word = "comma" if mark == "," else "point"
+        says = f"{name} was read with a decimal {word}, unlike the rest, because all of it is like `{shown(text)}`"
+        self.place.add("decimal-mark", NOTE, says, "", "Nothing to do.", index=index, column=name, value=text)
 
     def read(self, column: Column, known: Mapping[str, Sequence[str]]) -> Values:
         """Read one column to its cleaned type: float, datetime64[us], bool or text."""
@@ -285,6 +318,17 @@ class ColumnReader:
         for i in indices:
             self.place.add(code, level, says, expected, do, index=int(i), column=column.name, value=text)
 
+    def _note_together(self, column: Column, which: Sequence[int], code: str, says: str) -> None:
+        """Tell of all cells of a column that were read in the same way; `says` speaks of the first."""
+        if not which:
+            return
+        d = self.different[column.name]
+        rows = d.rows_of(which)
+        if len(rows) > 1:
+            says = f"{says}, and {_many(len(rows) - 1)} more in the same way"
+        where = int(np.argmax(d.code == which[0]))
+        self.place.add(code, NOTE, says, "", "Nothing to do.", index=where, column=column.name, value=d.texts[which[0]])
+
     def _note(self, column: Column, which: int, code: str, says: str, do: str = "Nothing to do.") -> None:
         d = self.different[column.name]
         index = int(np.argmax(d.code == which))
@@ -304,8 +348,35 @@ class ColumnReader:
         for which, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             empty = text == "" if column.kind in ("text", "choice", "bool") else mark == TEXT and is_no_result(text)
             if empty:
-                do = _DO_EMPTY.get((self.place.table, column.name), "Fill it in.")
-                self._fault(column, which, "empty", f"{self._heading(column)} is empty", "", do)
+                for i in d.rows(which).tolist():
+                    self.empty.setdefault(i, []).append(column)
+
+    def tell_empty(self) -> None:
+        """Report the rows that lack needed cells: one finding for each row, whatever it lacks; like rows together."""
+        table = self.place.table
+        alike: dict[tuple[str, ...], list[int]] = {}
+        for i in sorted(self.empty):
+            lacking = tuple(c.name for c in self.empty[i])
+            key = lacking if len(lacking) > 1 and table not in NAMED_THINGS else (*lacking, str(i))
+            alike.setdefault(key, []).append(i)
+        for rows in alike.values():
+            i, columns = rows[0], self.empty[rows[0]]
+            do = next((_DO_EMPTY[table, c.name] for c in columns if (table, c.name) in _DO_EMPTY), "Fill it in.")
+            if len(columns) > 1 and do == "Fill it in.":
+                do = "Fill them in."
+            names = [self._heading(c) for c in columns]
+            what = f"{', '.join(names[:-1])} and {names[-1]} are" if len(names) > 1 else f"{names[0]} is"
+            lenient = table in LENIENT_TABLES
+            if not lenient or any(c.unique for c in columns):
+                self.bad[rows] = True
+            level = WARNING if lenient else ERROR
+            where = f" in {row_list(self.place.rows[rows].tolist())}" if len(rows) > 1 else ""
+            self.place.add(
+                *("empty", level, f"{what} empty{where}", "", do),
+                index=i,
+                column=columns[0].name,
+                touches=rows[1:],
+            )
 
     # Numbers ------------------------------------------------------------------------------------------------
 
@@ -315,6 +386,8 @@ class ColumnReader:
         is_pct, is_share = column.unit.startswith("%"), column.unit in ("fraction", "1/point")
         signed = np.zeros(len(d.texts), dtype=bool)  # written with a per cent sign, so no fraction
         limits = np.full(len(d.texts), np.nan)
+        formatted: list[int] = []
+        traces: list[int] = []
         limited = self.place.table == "samples" and column.name in LIMITED_COLUMNS
         for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             if mark == TEXT:
@@ -327,6 +400,9 @@ class ColumnReader:
                 elif is_no_result(text):
                     if text:
                         self._note(column, i, "no-result", f"{self._heading(column)} is `{shown(text)}`: no result")
+                elif column.name == "rain_mm" and text.casefold() in _TRACES:
+                    values[i] = 0.0
+                    traces.append(i)
                 else:
                     values[i] = self._text_number(column, i, text, match)
             elif mark == NUMBER:
@@ -335,10 +411,16 @@ class ColumnReader:
                 signed[i] = True
                 values[i] = float(text) * (100.0 if is_pct else 1.0)
                 if is_pct:
-                    says = f"{self._heading(column)} has per cent format; {shown(text)} read as {values[i]:.10g}"
-                    self._note(column, i, "percent-format", says)
+                    formatted.append(i)
             else:
                 self._not_a_number(column, i, text, mark)
+        if formatted:
+            one = formatted[0]
+            says = f"{self._heading(column)} has per cent format; {shown(d.texts[one])} read as {values[one]:.10g}"
+            self._note_together(column, formatted, "percent-format", says)
+        if traces:
+            says = f"{self._heading(column)} is `{shown(d.texts[traces[0]])}`, a trace: read as 0"
+            self._note_together(column, traces, "trace", says)
         if np.isfinite(limits).any():
             self.limits[column.name] = limits[d.code]
             for which in np.flatnonzero(np.isfinite(limits)):
@@ -361,28 +443,31 @@ class ColumnReader:
 
     def _limit(self, column: Column, which: int, text: str, match: Match) -> float:
         """Limit of a result such as <5.0."""
-        number = self._text_number(column, which, text, match)
+        number = self._text_number(column, which, text, match, whole=self.different[column.name].texts[which])
         if np.isfinite(number) and column.hard is not None and not 0 < number <= column.hard[1]:
             says = f"{self._heading(column)} is `{shown(self.different[column.name].texts[which])}`"
             self._fault(column, which, "out-of-range", says, _range_words(column.hard, match), "Correct the number.")
             return np.nan
         return number
 
-    def _text_number(self, column: Column, which: int, text: str, match: Match) -> float:
-        number = None if self.decimal is None else read_number(text, self.decimal)
+    def _text_number(self, column: Column, which: int, text: str, match: Match, *, whole: str = "") -> float:
+        # Without a decimal mark a text reads the same by either.
+        decimal = self.column_decimals.get(column.name, self.decimal)
+        number = read_number(text, decimal or ".")
         name = self._heading(column)
         proof = decimal_proof(text) if "," in text or "." in text else ""
-        if self.decimal is None and proof:
-            says = f"{name} is `{shown(text)}`, and the file has as many decimal commas as points"
+        if decimal is None and proof:
+            says = f"{name} is `{shown(whole or text)}`, and the file has as many decimal commas as points"
             self._fault(column, which, "decimal-mark", says, "one decimal mark", _SET_DECIMAL)
             return np.nan
-        if proof and proof != self.decimal:
+        if proof and proof != decimal:
             mark, other = ("comma", "point") if proof == "," else ("point", "comma")
-            says = f"{name} `{shown(text)}` has a decimal {mark} but this file uses a {other}"
+            says = f"{name} `{shown(whole or text)}` has a decimal {mark} but this file uses a {other}"
             do = f'Retype it, or write decimal = "{proof}" under [layout] in season.toml.'
             self._fault(column, which, "decimal-mark", says, "", do)
             return np.nan
-        if not self.decimal_known and ("," in text or "." in text) and not proof:
+        open_mark = not self.decimal_known and column.name not in self.column_decimals
+        if open_mark and ("," in text or "." in text) and not proof:
             number = self._either_mark(column, which, text, match)
             return np.nan if number is None else number
         if number is None:
@@ -410,15 +495,19 @@ class ColumnReader:
 
     def _not_a_number(self, column: Column, which: int, text: str, mark: str) -> None:
         name = self._heading(column)
+        wanted = {"number": "a number", "integer": "a number", "date": "a date", "bool": "yes or no"}
+        wanted_here = wanted.get(column.kind, "a name")
         if mark == DEAD:
             self._fault(column, which, "dead-formula", f"{name} is a formula without a saved result", "", _RECALCULATE)
         elif mark == BROKEN or is_error_cell(text):
-            self._fault(column, which, "error-cell", f"{name} is {shown(text)}", "a number", _RECALCULATE)
+            self._fault(column, which, "error-cell", f"{name} is {shown(text)}", wanted_here, _RECALCULATE)
         elif mark == DATE:
             do = "The spreadsheet took the number for a date; retype it in a cell formatted as number."
             self._fault(column, which, "date-for-number", f"{name} is the date {shown(text)}", "a number", do)
         else:
             says, do = f"{name} is `{shown(text)}`", "Write the number only."
+            if column.name in ("lat_deg", "lon_deg"):
+                do = _DEGREES
             self._fault(column, which, "no-number", says, "a number", do)
 
     def _fractions(self, column: Column, d: Distinct, values: np.ndarray, signed: np.ndarray) -> np.ndarray:
@@ -452,7 +541,7 @@ class ColumnReader:
             for i in np.flatnonzero(outside):
                 sentinel = self.place.table in LENIENT_TABLES and _native(values[i], match) in SENTINELS
                 code = "no-reading" if sentinel else "out-of-range"
-                says = f"{self._heading(column)} is {shown(d.texts[i])}"
+                says = f"{self._heading(column)} is {_as_read(d.texts[i], d.marks[i], _native(values[i], match))}"
                 do = "The value isn't used." if self.place.table in LENIENT_TABLES else "Correct the number."
                 self._fault(column, int(i), code, says, _range_words(column.hard, match), do)
             values = np.where(outside, np.nan, values)
@@ -460,13 +549,13 @@ class ColumnReader:
             with np.errstate(invalid="ignore"):
                 odd = (values < column.usual[0] - slack) | (values > column.usual[1] + slack)
             for i in np.flatnonzero(odd):
-                self._unusual(column, d, int(i), match)
+                self._unusual(column, d, int(i), match, float(values[i]))
         return values
 
-    def _unusual(self, column: Column, d: Distinct, which: int, match: Match) -> None:
+    def _unusual(self, column: Column, d: Distinct, which: int, match: Match, value: float) -> None:
         indices = d.rows(which)
         more = f" in {len(indices)} rows" if len(indices) > 1 else ""
-        says = f"{self._heading(column)} is {shown(d.texts[which])}{more}"
+        says = f"{self._heading(column)} is {_as_read(d.texts[which], d.marks[which], _native(value, match))}{more}"
         self.place.add(
             *(
                 "unusual",
@@ -504,15 +593,18 @@ class ColumnReader:
     def _dates(self, column: Column, d: Distinct) -> np.ndarray:
         values = np.full(len(d.texts), np.datetime64("NaT", "us"))
         name = self._heading(column)
-        order, both = self._order_for(column, d)
+        orders, both = self._orders_for(column, d)
         waiting: list[int] = []
+        serials: list[int] = []
+        short: list[int] = []
         for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
+            order = orders.get(date_separator(text)) if mark == TEXT else None
             if mark == DATE:
                 day = read_date(text, None)
             elif mark in (NUMBER, PERCENT) or (mark == TEXT and serial_date(text)):
-                day = serial_date(text)
-                if day is not None:
-                    self._note(column, i, "serial-date", f"{name} is {shown(text)}, read as {day.isoformat()}")
+                day = serial_date(text, self.day_zero) or read_date(text, None)
+                if day is not None and len(text.partition(".")[0]) == 5:
+                    serials.append(i)
             elif mark in (DEAD, BROKEN) or is_error_cell(text):
                 self._not_a_number(column, i, text, mark)
                 continue
@@ -522,7 +614,7 @@ class ColumnReader:
                 if text:
                     self._note(column, i, "no-result", f"{name} is `{shown(text)}`: no date")
                 continue
-            elif needs_date_order(text) and both:
+            elif needs_date_order(text) and date_separator(text) in both:
                 says = f"{name} is {shown(text)}, and the column holds both day/month and month/day"
                 self._fault(column, i, "date-order", says, "one order", "Retype the dates as 2026-10-05.")
                 continue
@@ -531,27 +623,59 @@ class ColumnReader:
                 continue
             else:
                 day = read_date(text, order)
+                if day is not None and has_short_year(text):
+                    short.append(i)
             if day is None:
                 self._no_date(column, i, text, order)
             else:
                 values[i] = np.datetime64(day, "us")
+        for code, which, words in (("serial-date", serials, ""), ("short-year", short, ", its year of two digits,")):
+            if which:
+                says = f"{name} is {shown(d.texts[which[0]])}{words} read as {_iso(values[which[0]])}"
+                self._note_together(column, which, code, says.replace(" read", ", read", 1) if not words else says)
         if waiting:
             self._ask_for_order(column, d, waiting)
+        self._half_turned(column, d, values)
         return values[d.code]
 
-    def _order_for(self, column: Column, d: Distinct) -> tuple[str | None, bool]:
-        """Order of day and month for a column, and whether it holds both."""
+    def _half_turned(self, column: Column, d: Distinct, values: np.ndarray) -> None:
+        """Warn of the mark that a spreadsheet of another country leaves: it turns 05/10 into 10 May, and keeps 13/10.
+
+        Then every true date of the column has a day up to 12, and every text a day beyond.
+        """
+        marks = np.array(d.marks, dtype=object)
+        true = np.flatnonzero((marks == DATE) & ~np.isnat(values))
+        texts = [i for i in np.flatnonzero(marks == TEXT) if needs_date_order(d.texts[i])]
+        if not len(true) or not texts or not all(date_proof(d.texts[i]) for i in texts):
+            return
+        days = values[true].astype("datetime64[D]").tolist()
+        swappable = [i for i, day in zip(true, days, strict=True) if day.day != day.month]
+        if not swappable or any(day.day > 12 for day in days):
+            return
+        name, rows = self._heading(column), d.rows_of(swappable)
+        says = (
+            f"{name} holds the text {shown(d.texts[texts[0]])} beside true dates whose day is never above 12, such as "
+            f"{_iso(values[swappable[0]])}; a spreadsheet set to another country may have swapped their day and month"
+        )
+        do = "Compare the true dates with the laboratory's own list; they were used as they stand."
+        self.place.add("dates-half-turned", WARNING, says, "", do, index=int(rows[0]), column=column.name)
+
+    def _orders_for(self, column: Column, d: Distinct) -> tuple[Mapping[str, str], set[str]]:
+        """Order of day and month for each mark between them in a column, and the marks with both orders."""
         if self.layout.date_order is not None:
-            return self.layout.date_order, False
-        proofs: dict[str, int] = {}
+            return dict.fromkeys("-/. ", self.layout.date_order), set()
+        proofs: dict[str, dict[str, int]] = {}
         for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             proof = date_proof(text) if mark == TEXT else ""
             if proof:
-                proofs.setdefault(proof, i)
-        if len(proofs) == 2:
-            return None, True
-        if len(proofs) == 1:
-            order, which = next(iter(proofs.items()))
+                proofs.setdefault(date_separator(text), {}).setdefault(proof, i)
+        both = {mark for mark, orders in proofs.items() if len(orders) == 2}
+        orders = {mark: order for mark, order in self.date_orders.items() if mark not in both}
+        for mark, found in proofs.items():
+            if mark in both:
+                continue
+            order, which = next(iter(found.items()))
+            orders[mark] = order
             words = "day/month" if order == "dmy" else "month/day"
             index = int(np.argmax(d.code == which))
             says = f"{self._heading(column)} was read as {words}, because row {int(self.place.rows[index])} is"
@@ -560,23 +684,27 @@ class ColumnReader:
                 column=column.name,
                 value=d.texts[which],
             )
-            return order, False
-        return self.date_order, False
+        return orders, both
 
     def _ask_for_order(self, column: Column, d: Distinct, waiting: Sequence[int]) -> None:
         """One finding for all dates of a column that could be read in two ways."""
         indices = d.rows_of(waiting)
         self.bad[indices] = True
         text = d.texts[d.code[indices[0]]]
-        one, two = read_date(text, "dmy"), read_date(text, "mdy")
-        if one is None or two is None:
+        days = [day for order in ("dmy", "mdy", "ymd") if (day := read_date(text, order))]
+        days = list(dict.fromkeys(days))
+        if not days or (len(days) == 1 and not has_short_year(text)):
             for i in waiting:
                 self._no_date(column, i, d.texts[i], None)
             return
         more = f", and {len(indices) - 1} more rows are like it" if len(indices) > 1 else ""
-        says = f"{self._heading(column)} {shown(text)} could be {_day_words(one)} or {_day_words(two)}{more}"
+        says = f"{self._heading(column)} {shown(text)} could be {' or '.join(map(_day_words, days))}{more}"
+        do = _SET_ORDER
+        if has_short_year(text):
+            do = 'Write four digits, or date_order = "dmy", "mdy" or "ymd" under [layout] in season.toml.'
+            says = says.replace("could be", "has a year of two digits and could be")
         self.place.add(
-            *("date-order", ERROR, says, "", _SET_ORDER),
+            *("date-order", ERROR, says, "", do),
             index=int(indices[0]),
             column=column.name,
             value=text,
@@ -587,7 +715,7 @@ class ColumnReader:
         name = self._heading(column)
         says = f"{name} is {shown(text)}"
         if has_short_year(text):
-            do = "Write the year with four digits."
+            do = "Write the date as 2026-10-05."
         elif order is not None and date_proof(text) not in ("", order):
             do = f"The file's dates are {_ORDER_WORDS[order]}; correct this one."
         else:
@@ -600,7 +728,7 @@ class ColumnReader:
         """Hours in UTC, each from its own offset, the layout's clock, or a heading that says UTC."""
         values = np.full(len(d.texts), np.datetime64("NaT", "us"))
         name = self._heading(column)
-        order, _ = self._order_for(column, d)
+        orders, _ = self._orders_for(column, d)
         zone = ZoneInfo(self.layout.clock) if self.layout.clock else None
         if zone is None and "utc" in heading_key(self.headings[column.name]).split("_"):
             zone = ZoneInfo("UTC")
@@ -608,6 +736,7 @@ class ColumnReader:
         for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True)):
             if mark == TEXT and is_no_result(text):
                 continue
+            order = orders.get(date_separator(text))
             if needs_date_order(text) and order is None:
                 wait.setdefault("order", []).append(i)
                 continue
@@ -700,7 +829,15 @@ class ColumnReader:
         is_name = bool(column.refers_to) or column.unique
         for i, (text, mark) in enumerate(zip(d.texts, d.marks, strict=True) if d.marked else ()):
             if mark in (DEAD, BROKEN) and text:
-                self._not_a_number(column, i, text, mark)
+                if is_name or column.required:
+                    self._not_a_number(column, i, text, mark)
+                else:
+                    # A remark that can't be read costs nothing but the remark.
+                    what = "a formula without a saved result" if mark == DEAD else shown(text)
+                    says = f"{self._heading(column)} is {what}, and was left empty"
+                    index, many = int(d.rows(i)[0]), int(d.count[i])
+                    says += f" in {many} rows" if many > 1 else ""
+                    self.place.add("no-text", WARNING, says, "", _RECALCULATE, index=index, column=column.name)
                 values[i] = ""
             elif mark == DATE and is_name:
                 do = "The spreadsheet took the name for a date; retype it in a cell formatted as text."
@@ -782,11 +919,25 @@ def _native(value: float, match: Match) -> float:
     return round((value - match.offset) / match.factor, 6)
 
 
+def _as_read(text: str, mark: str, value: float) -> str:
+    """Show a cell's text, and what it was read as where the eye may read another number."""
+    if mark == PERCENT and abs(value - float(text)) > 1e-9 * abs(value):
+        return f"{shown(text)} in per cent format, so {value:.10g}"
+    if _GROUPS.search(text) and abs(value) >= 1000:
+        return f"{shown(text)}, read as {value:.10g}"
+    return shown(text)
+
+
 def _range_words(limits: tuple[float, float] | None, match: Match) -> str:
     assert limits is not None
     low, high = (_native(limit, match) for limit in limits)
-    unit = f" {match.unit}" if match.unit else ""
+    # "index, 0 to 7" says the range itself.
+    unit = "" if not match.unit or ", " in match.unit else f" {match.unit}"
     return f"{low:.4g} to {high:.7g}{unit}"
+
+
+def _iso(day: np.datetime64) -> str:
+    return str(day.astype("datetime64[D]"))
 
 
 def _day_words(day: date) -> str:

@@ -45,11 +45,17 @@ from olivetime.report.order_figures import (
 from olivetime.report.ripening_figures import (
     alt_colour_classes,
     alt_curves,
+    alt_foretold,
+    alt_pooled,
     alt_residuals,
     colour_classes,
     colour_classes_size,
     curves,
     curves_size,
+    foretold,
+    foretold_size,
+    pooled,
+    pooled_size,
     residuals,
     residuals_size,
 )
@@ -209,6 +215,18 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             alt_residuals,
             residuals_size,
             mark("How far samples lie from their curves. Ringed: doubtful samples."),
+        ),
+        "foretold": Picture(
+            foretold,
+            alt_foretold,
+            foretold_size,
+            mark("The last weeks' samples against what the samples before them foretold; full dots fell outside."),
+        ),
+        "pooled": Picture(
+            pooled,
+            alt_pooled,
+            pooled_size,
+            mark("What each block's samples say alone, and what they say together with the other blocks'."),
         ),
         "rules": Picture(
             rules,

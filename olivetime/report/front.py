@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from olivetime.languages import mark, said, say, say_count
-from olivetime.report import figures, page, sheet, tables
+from olivetime.report import figures, lookback_tables, page, sheet, tables
+from olivetime.report.weather_figures import frost_threatens
 from olivetime.words import Unit, count_text, day_text, display_unit, money_text, number_text
 
 if TYPE_CHECKING:
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
 
 LEAST_LOT = 0.5  # smaller lots [display unit] are rounded away; they are shares of rare scenarios
 LEAST_WEIGHT = 0.005  # shapes with less say are not shown
+SHAPES = {
+    "logistic": mark("S curve (logistic)"),
+    "gompertz": mark("S curve that slows early (Gompertz)"),
+    "plateau_line": mark("straight rise to a plateau"),
+}
 TALL_IN = 5.5  # a picture taller than this [inches] leaves pages half empty (tried on A4 and Letter)
 
 _WORDS = {
@@ -29,6 +35,7 @@ _WORDS = {
     "curve_review": mark("Curve review"),
     "season_check": mark("Season check"),
     "lookback": mark("Lookback"),
+    "season_end": mark("Season's end"),
 }
 
 
@@ -71,8 +78,30 @@ def lookback_head(week: tables.Week, past: Hindcast) -> str:
     str
         HTML for `olivetime.report.weekly.show`.
     """
-    first, comma, rest = past.says.partition("; ")
-    return _sub(week) + page.answer(first + comma.strip(), rest)
+    return _sub(week) + page.answer(*lookback_tables.answer(past, week.info))
+
+
+def lookback_points(week: tables.Week, past: Hindcast, skill: pd.DataFrame) -> str:
+    """What else the replay shows: a sentence for each thing, its table folded behind it.
+
+    Parameters
+    ----------
+    week : Week
+    past : Hindcast
+    skill : DataFrame
+        Of `olivetime.weather.fetched.season_skill`.
+
+    Returns
+    -------
+    str
+        HTML for `olivetime.report.weekly.show`.
+    """
+    found = []
+    for sentence, summary, table in lookback_tables.points(past, skill, week.info):
+        found.append(f"<p>{html.escape(sentence)}</p>")
+        if table.rows:
+            found.append(fold(week, summary, table))
+    return "".join(found)
 
 
 def _extent(week: tables.Week) -> str:
@@ -240,9 +269,11 @@ def picture(week: tables.Week, kind: str, **options: Any) -> str:
     Returns
     -------
     str
-        HTML for `olivetime.report.weekly.show`.
+        HTML for `olivetime.report.weekly.show`; where there is no frost to draw, a sentence.
     """
     kinds = figures.PICTURES
+    if kind == "frost" and not frost_threatens(week, **options):
+        return f"<p>{html.escape(kinds[kind].alt(week, **options))}</p>"  # an empty picture says no more than that
     if kind not in kinds or kinds[kind].size(week, False, **options)[1] <= TALL_IN:
         return figures.show_html(week, kind, **options)
     narrow = figures.figure_png(figures.draw(week, kind, **options))
@@ -288,8 +319,19 @@ def fold(week: tables.Week, summary: str, *parts: sheet.DisplayTable | str, pape
     )
 
 
+# Rooms of the assumptions table as the printed list names them.
+_ROOMS = {
+    "weather": mark("Weather"),
+    "ripening": mark("Ripening"),
+    "capacity": mark("Machines and mill"),
+    "value": mark("Worth"),
+    "order": mark("Order"),
+    "report": mark("These pages"),
+}
+
+
 def assumed(week: tables.Week) -> str:
-    """Everything taken for granted: a folded table on screens, short lines in two columns on paper.
+    """Everything taken for granted: a folded table on screens, running small print on paper.
 
     Parameters
     ----------
@@ -303,22 +345,29 @@ def assumed(week: tables.Week) -> str:
     """
     table = sheet.assumptions_table(week)
     name, value, unit, says, source = range(5)  # the table's columns in order
-    lines = []
-    for row in table.rows:
+    lines: dict[str, list[str]] = {}
+    for room, row in zip(week.assumptions["room"].astype(str), table.rows, strict=True):
         amount = f"{row[value]} {row[unit]}".strip()
         # A grower's paper is kept short: the sources stand on the web page of the same report.
         origin = f" ({row[source]})" if row[source] and "grower" not in week.info else ""
-        lines.append(f"{row[name]}: {amount}{origin}. {row[says]}".strip())
+        lines.setdefault(room, []).append(_run_in(row[name], f"{amount}{origin}. {row[says]}"))
     inside = sheet.html_table(table)
     summary = html.escape(say("Every assumption, its value and its source", week.info))
-    return (
-        f'<details class="screen"><summary>{summary}</summary>{inside}</details>'
-        + page.list_of(lines, css="paper")
+    titles = {room: say(_ROOMS[room], week.info) if room in _ROOMS else room for room in lines}
+    return f'<details class="screen"><summary>{summary}</summary>{inside}</details>' + "".join(
+        f'<p class="paper small"><strong>{html.escape(titles[room])}:</strong> {" ".join(parts)}</p>'
+        for room, parts in lines.items()
     )
 
 
+def _run_in(name: str, text: str) -> str:
+    """One entry of the small print: its name stands out, the text ends in a full stop."""
+    text = text.strip()
+    return f"<em>{html.escape(name)}</em> {html.escape(text)}{'' if text.endswith('.') else '.'}"
+
+
 def files_read(week: tables.Week) -> str:
-    """Every file the week was made from: a table on screens, short lines in two columns on paper.
+    """Every file the week was made from: a table on screens, running small print on paper.
 
     Parameters
     ----------
@@ -330,8 +379,8 @@ def files_read(week: tables.Week) -> str:
         HTML for `olivetime.report.weekly.show`.
     """
     table = sheet.sources_table(week)
-    lines = [", ".join(cell for cell in row if cell) for row in table.rows]
-    return f'<div class="screen">{sheet.html_table(table)}</div>' + page.list_of(lines, css="paper")
+    lines = [_run_in(row[0], ", ".join(cell for cell in row[1:] if cell)) for row in table.rows]
+    return f'<div class="screen">{sheet.html_table(table)}</div><p class="paper small">{" ".join(lines)}</p>'
 
 
 def limits_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
@@ -415,7 +464,10 @@ def arrivals_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
                 day_text(day, info, "MMMEd"),
                 amount(part["crop_t"].sum()),
                 amount(part["limit_t"].max()),
-                "; ".join(f"{lot} {amount(t)}" for lot, t in zip(lots["lot"], lots["crop_t"], strict=True)),
+                "; ".join(
+                    f"{sheet.lot_text(lot, info)} {amount(t)}"
+                    for lot, t in zip(lots["lot"].astype(str), lots["crop_t"], strict=True)
+                ),
             )
         )
     return sheet.DisplayTable(
@@ -439,7 +491,11 @@ def shapes_table(week: tables.Week) -> sheet.DisplayTable:
         (mark("Cultivar"), mark("Shape"), mark("Weight")),
         ("", "", "%"),
         [
-            (str(row.cultivar), str(row.shape), number_text(100 * float(row.weight), week.info))
+            (
+                str(row.cultivar),
+                say(SHAPES.get(str(row.shape), str(row.shape)), week.info),
+                number_text(100 * float(row.weight), week.info),
+            )
             for row in rows[rows["weight"].astype(float) >= LEAST_WEIGHT].itertuples()
         ],
         mark("No curves were fitted."),
@@ -511,7 +567,7 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
             mark("Are the curves right?"),
             _sentence(_curves_line(week)),
             links,
-            ["curve_review", "season_check", "lookback"],
+            ["curve_review", "season_check", "lookback", "season_end"],
         )
     )
     body.append(

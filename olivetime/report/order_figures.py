@@ -16,6 +16,7 @@ from matplotlib.collections import PolyCollection
 
 from olivetime.languages import mark, said, say, say_count
 from olivetime.report.canvas import (
+    BLOCKS_A_PAGE,
     BODY,
     COLD_INK,
     DAY_STEPS,
@@ -35,6 +36,7 @@ from olivetime.report.canvas import (
     WIDE_IN,
     Style,
     as_of_number,
+    block_pages,
     chosen_blocks,
     cultivar_style,
     day_number,
@@ -731,9 +733,18 @@ def _value_key(week: Week) -> list[tuple[str, str]]:
     return [(kind, say(words, week.info)) for kind, words in _VALUE_KEY]
 
 
+def _blocks_of_worth(week: Week, block_ids: Sequence[str] | None) -> list[str]:
+    """Asked blocks, or the first page of blocks, without those that are picked or have no value to draw."""
+    order, values = order_of(week), week.value_by_day
+    drawn = set(values.loc[values["value_p50"].notna(), "block_id"])
+    every = [b for page in block_pages(week) for b in page] if block_ids is None else chosen_blocks(week, block_ids)
+    ids = [b for b in every if b in drawn and not is_picked(order.get(b))]
+    return ids[:BLOCKS_A_PAGE] if block_ids is None else ids
+
+
 def finding_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None) -> str:
     """What waiting costs, in a sentence."""
-    rows = week.order[week.order["block_id"].isin(chosen_blocks(week, block_ids))]
+    rows = week.order[week.order["block_id"].isin(_blocks_of_worth(week, block_ids))]
     cost = rows["waiting_7d"].astype(float)
     if not cost.notna().any():
         return say("What waiting costs", week.info)
@@ -750,7 +761,7 @@ def _signed_money(value: float, week: Week) -> str:
 
 def alt_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
     """Alternative text of `value_by_date`."""
-    ids = chosen_blocks(week, block_ids)
+    ids = _blocks_of_worth(week, block_ids)
     rows = week.order[week.order["block_id"].isin(ids)].sort_values("rank", na_position="last")
     says = []
     for r in rows.to_dict("records"):
@@ -770,10 +781,10 @@ def value_by_date_size(
 ) -> tuple[float, float]:
     """Width and height that suit `value_by_date` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    ids = chosen_blocks(week, block_ids)
+    ids = _blocks_of_worth(week, block_ids)
     head = head_height(week, finding_value_by_date(week, block_ids=ids), [_value_sub(week)], width)
     key = KEY_LINE * len(key_rows(_value_key(week), width)) + 3
-    return width / 72, (head + key + panel_grid(width, len(ids))[1] * PANEL_H + 16) / 72
+    return width / 72, (head + key + panel_grid(width, max(len(ids), 1))[1] * PANEL_H + 16) / 72
 
 
 def _value_sub(week: Week) -> str:
@@ -790,13 +801,13 @@ def value_by_date(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = Non
     week : Week
     ax : Axes
     block_ids : sequence of str, optional
-        The first `BLOCKS_A_PAGE` of the order by default.
+        The first `BLOCKS_A_PAGE` of the order by default; blocks that are picked are left out.
     days : int
         How many days ahead [d].
     """
     width, _ = lay_sheet(ax)
-    ids = chosen_blocks(week, block_ids)
-    if not ids or week.value_by_day.empty:
+    ids = _blocks_of_worth(week, block_ids)
+    if not ids:
         return draw_nothing(ax, week, width, say("No values to draw.", week.info))
     top = draw_head(ax, week, width, finding_value_by_date(week, block_ids=ids), [_value_sub(week)])
     top = draw_key(ax, top, width, _value_key(week))
@@ -814,18 +825,8 @@ def value_by_date(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = Non
             money = _signed_money(-float(one["waiting_7d"]), week)
             words += f" ({say('+7 d {money}', week.info, money=money)})"
         draw_panel_head(ax, week, stage[b], one, style, x0 - left + 2, x1, y0, verdict=words)
-        if b in parts:
-            _value_panel(
-                ax,
-                week,
-                parts[b],
-                one,
-                style,
-                (x0, x1, y0 + 31, y0 + PANEL_H - 14),
-                today,
-                last,
-                dates=i + across >= len(ids),
-            )
+        box = (x0, x1, y0 + 31, y0 + PANEL_H - 14)
+        _value_panel(ax, week, parts[b], one, style, box, today, last, dates=i + across >= len(ids))
     return ax
 
 

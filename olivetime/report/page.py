@@ -7,8 +7,9 @@ fonts or pictures from elsewhere. It is refused when a picture has no text for t
 from __future__ import annotations
 
 import html
+import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 from string import Template
@@ -25,6 +26,8 @@ _VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "me
 # From 9 columns on a table may not fit a small desk screen, from 12 on its cells must wrap (tried at 768 px, on paper).
 MANY_COLUMNS, CROWDED_COLUMNS = 9, 12
 LONGEST_WORD = 16  # letters of a word that are kept together
+# A sheet of paper counts as full from this share of its height on, the last one from less (our choice).
+FULL_SHEET, FULL_LAST_SHEET = 0.75, 0.3
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
 
 
@@ -298,6 +301,7 @@ def group_figures(parts: Sequence[str]) -> str:
 def pdf_bytes(page: str) -> bytes:
     """Print a page as a tagged PDF (PDF/UA-1).
 
+    Where sheets would stay half empty, a few other layouts of the same page are tried and the fullest is taken.
     The date inside the file comes from the environment's SOURCE_DATE_EPOCH, so that the same page gives the
     same bytes.
 
@@ -323,7 +327,64 @@ def pdf_bytes(page: str) -> bytes:
     page = re.sub(twin, r"\2\1\3", page)
     page = re.sub(r'<details class="screen">.*?</details>', "", page, flags=re.S)  # never printed, slow to style
     inside = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
-    return weasyprint.HTML(string=page, url_fetcher=inside).write_pdf(pdf_variant="pdf/ua-1")
+    kind = "pdf/ua-1"
+    best, least = None, math.inf
+    for text in _layouts(page):
+        document = weasyprint.HTML(string=text, url_fetcher=inside).render(pdf_variant=kind)
+        empty = _emptiness([_filled_share(leaf) for leaf in document.pages])
+        if empty < least:
+            best, least = document, empty
+        if not empty:
+            break
+    return best.write_pdf(pdf_variant=kind)
+
+
+def _layouts(page: str) -> Iterator[str]:
+    """The page as it is, then with small changes that may fill its sheets better, the mildest first."""
+    # A broad picture that would leave the sheet before it half empty lets the small ones pass.
+    pair = r'(<figure class="broad">(?:(?!</figure>).)*</figure>)\s*(<div class="figures">.*?</div>)'
+    passed = re.sub(pair, r"\2\1", page, flags=re.S)
+    yield page
+    for text in dict.fromkeys((page, passed)):
+        yield _styled(text, _TIGHT)
+    if passed != page:
+        yield passed
+    yield _styled(page, _LOOSE)
+
+
+def _styled(page: str, style: str) -> str:
+    return page.replace("</head>", f"<style>@media print {{ {style} }}</style></head>", 1)
+
+
+_TIGHT = (
+    "@page { margin: 11mm 12mm 13mm } h2 { margin-top: 9pt } body { line-height: 1.3 }"
+    " th, td { padding-top: 1.6pt; padding-bottom: 1.6pt } .figures figure { margin-bottom: 4pt }"
+    " figure.broad img { max-width: 88% } ul.caution { margin: 4pt 0; padding-top: 3pt; padding-bottom: 3pt }"
+)
+_LOOSE = "th, td { padding-top: 4pt; padding-bottom: 4pt } h2 { margin-top: 20pt } figure { margin-bottom: 14pt }"
+
+
+def _emptiness(shares: Sequence[float]) -> float:
+    """How far a layout is from full sheets; 0 when every sheet, and the last one enough, is filled."""
+    *whole, last = shares
+    return sum(max(0.0, FULL_SHEET - share) for share in whole) + max(0.0, FULL_LAST_SHEET - last)
+
+
+def _filled_share(leaf: Any) -> float:
+    """Share of a sheet's height down to the lowest word or picture; 1 where this WeasyPrint does not say."""
+    box = getattr(leaf, "_page_box", None)
+    if box is None:
+        return 1.0
+    lowest = max((_lowest(child) for child in box.children if not hasattr(child, "at_keyword")), default=0.0)
+    return float((lowest - box.margin_top) / box.height)
+
+
+def _lowest(box: Any) -> float:
+    """Lower end of the lowest word or picture inside a box, from the sheet's upper edge [px]."""
+    children = getattr(box, "children", None)
+    if children:
+        return max(_lowest(child) for child in children)
+    return float(box.position_y + box.height) if isinstance(box.height, int | float) else 0.0
 
 
 def no_pdf_reason() -> str:

@@ -62,7 +62,7 @@ from olivetime.report.canvas import (
     text_width,
     write,
 )
-from olivetime.report.tables import Week, doubtful, target_text
+from olivetime.report.tables import Week, doubtful, target_text, texts_of
 from olivetime.words import chance_text, count_text, day_text, number_text
 
 # ---------------------------------------------------------------------------------------------------------
@@ -77,10 +77,23 @@ _CURVE_KEY = (
 )
 
 
-def _curves_key(week: Week, basis: str) -> tuple[tuple[str, str], ...]:
+def _last_season(week: Week, ids: Sequence[str]) -> pd.DataFrame:
+    """Samples of the season before, on this season's calendar."""
+    past = week.past_samples[week.past_samples["block_id"].isin(ids)]
+    if past.empty or not past["season"].notna().any():
+        return past.iloc[:0]
+    newest = int(past["season"].max())
+    past = past[past["season"] == newest].sort_values("sampled_on")
+    years = pd.DateOffset(years=int(week.info["label"]) - newest)
+    return past.assign(sampled_on=pd.to_datetime(past["sampled_on"]) + years)
+
+
+def _curves_key(week: Week, basis: str, ids: Sequence[str]) -> tuple[tuple[str, str], ...]:
     columns = [f"target_{kind}_pct" for kind in (("dry", "fresh") if basis == "both" else (basis,))]
     drawn = len(week.stage) and week.stage[columns].notna().any(axis=None)
     items = (*_CURVE_KEY, ("level", mark("target"))) if drawn else _CURVE_KEY
+    if len(_last_season(week, ids)):
+        items = (*items, ("window", mark("last season")))
     return tuple((kind, say(words, week.info)) for kind, words in items)
 
 
@@ -99,7 +112,7 @@ def curves_size(
     ids = chosen_blocks(week, block_ids)
     _, rows = _curves_grid(width, basis, len(ids))
     head = head_height(week, finding_curves(week, block_ids=ids), [_curves_sub(week, basis)], width)
-    key = KEY_LINE * len(key_rows(_curves_key(week, basis), width)) + 3
+    key = KEY_LINE * len(key_rows(_curves_key(week, basis, ids), width)) + 3
     return width / 72, (head + key + rows * PANEL_H + 16) / 72
 
 
@@ -217,12 +230,13 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
     if not ids:
         return draw_nothing(ax, week, width, say("No blocks to draw.", week.info))
     top = draw_head(ax, week, width, finding_curves(week, block_ids=ids), [_curves_sub(week, basis)])
-    top = draw_key(ax, top, width, _curves_key(week, basis))
+    top = draw_key(ax, top, width, _curves_key(week, basis, ids))
     across, _ = _curves_grid(width, basis, len(ids))
     bases = ("dry", "fresh") if basis == "both" else (basis,)
     stage, order, today = stage_of(week), order_of(week), as_of_number(week)
     curve = dict(tuple(week.curves[week.curves["block_id"].isin(ids)].groupby("block_id")))
     sample = dict(tuple(week.samples[week.samples["block_id"].isin(ids)].groupby("block_id")))
+    past = dict(tuple(_last_season(week, ids).groupby("block_id")))
     first, last = _curve_span(week, ids, today)
     limits = {k: _oil_limits(curve, sample, k, first, last) for k in bases}
     left, gap = 24.0, 12.0
@@ -255,6 +269,7 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
                 stage[b],
                 curve.get(b),
                 sample.get(b),
+                past.get(b),
                 style,
                 kind,
                 (px0, px1, y0 + 31, y0 + PANEL_H - 14),
@@ -304,6 +319,7 @@ def _oil_panel(
     stage: Mapping[str, Any],
     curve: pd.DataFrame | None,
     sample: pd.DataFrame | None,
+    past: pd.DataFrame | None,
     style: Style,
     kind: str,
     box: tuple[float, float, float, float],
@@ -329,6 +345,11 @@ def _oil_panel(
             ax, [[(x0, float(y(level))), (x1, float(y(level)))]], color=OCHRE, width=1.0, dash=(0, (1, 1.5)), z=2
         )
     draw_lines(ax, [[(float(x(today)), y0 - 2), (float(x(today)), y1)]], color=PALE, width=1.1, z=2)
+    if past is not None:
+        told = past[past[f"oil_{kind}_pct"].notna()]
+        day, oil = day_number(told["sampled_on"]), told[f"oil_{kind}_pct"].to_numpy(dtype=float)
+        shown = (day >= first) & (day <= last) & (oil >= low) & (oil <= high)
+        draw_path(ax, x(day[shown]), y(oil[shown]), color=PALE, width=2.2, z=1.5)
     if curve is not None:
         day = day_number(curve["day"])
         inside = (day >= first) & (day <= last)
@@ -532,82 +553,382 @@ def alt_residuals(week: Week) -> str:
 def residuals_size(week: Week, wide: bool) -> tuple[float, float]:
     """Width and height that suit `residuals` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    return width / 72, (
-        head_height(week, finding_residuals(week), [say(_RESIDUAL_SUB, week.info)], width) + 20 + (150 if wide else 290)
-    ) / 72
+    rows = math.ceil(len(_residual_plots(week)) / (2 if wide else 1))
+    head = head_height(week, finding_residuals(week), [say(_RESIDUAL_SUB, week.info)], width)
+    key = _markers_height(_cultivars_used(week, _oil_residuals(week)["block_id"]), width)
+    return width / 72, (head + key + RESIDUAL_H * rows) / 72
 
 
+RESIDUAL_H = 148.0
+MOST_SOURCES = 4  # laboratories and methods told apart in a picture
 _RESIDUAL_SUB = mark("Sample minus curve, in standard deviations; shaded: 19 in 20 expected inside.")
+
+
+def _sources(week: Week) -> pd.Series:
+    """Laboratory and method of each oil sample, in words; fewer than two of them: nothing to compare."""
+    rows = _oil_residuals(week)
+    known = week.samples.drop_duplicates("sample_id").set_index("sample_id").reindex(rows["sample_id"])
+    names = [
+        f"{lab} {method}".strip() for lab, method in zip(texts_of(known["lab"]), texts_of(known["method"]), strict=True)
+    ]
+    return pd.Series(names, index=rows.index, dtype=object)
+
+
+def _residual_plots(week: Week) -> list[str]:
+    """What residuals are drawn against."""
+    plots = ["fitted", "day"]
+    if _oil_residuals(week)["expected_sd"].notna().any():
+        plots.append("expected")
+    if 1 < _sources(week).nunique() <= MOST_SOURCES:
+        plots.append("source")
+    return plots
 
 
 @own_look
 def residuals(week: Week, ax: Axes) -> Axes:
-    """Distance of every oil sample from its curve: against the fitted value and by date.
+    """Distance of every oil sample from its curve, four ways.
+
+    Against the fitted value, by date, against what errors of the assumed kind would be (QQ plot), and by laboratory
+    and method where there are several.
 
     Parameters
     ----------
     week : Week
     ax : Axes
-        Two plots, side by side when wider than 400 points, else one above the other.
+        Plots two abreast when wider than 400 points, else one below the other.
     """
-    width, height = lay_sheet(ax)
+    width, _ = lay_sheet(ax)
     rows = _oil_residuals(week)
     if rows.empty:
         return draw_nothing(ax, week, width, finding_residuals(week))
     top = draw_head(ax, week, width, finding_residuals(week), [say(_RESIDUAL_SUB, week.info)])
     stage = stage_of(week)
-    used = sorted(
-        {(int(stage[b]["style_index"]), stage[b]["cultivar"]) for b in rows["block_id"].unique() if b in stage}
-    )
-    top = _cultivar_markers(ax, used, top, width) + 6
-    wide = width >= 400
-    boxes = (
-        [(20, width / 2 - 12, top, height - 28), (width / 2 + 20, width, top, height - 28)]
-        if wide
-        else [(20, width, top, top + (height - top) / 2 - 32), (20, width, top + (height - top) / 2 + 4, height - 28)]
-    )
+    used = _cultivars_used(week, rows["block_id"])
+    top = _cultivar_markers(ax, used, top, width)
+    across = 2 if width >= 400 else 1
+    cell = (width - 20 - 32 * (across - 1)) / across
     sd = rows["residual_sd"].to_numpy(dtype=float)
     least, most = min(-3.2, float(sd.min()) - 0.3), max(3.2, float(sd.max()) + 0.3)
     ticks = np.arange(-40, 41, 2.0 if most - least < 14 else 4.0)
     ticks = ticks[(ticks > least) & (ticks < most)]
-    days = day_number(rows["day"])
-    fitted = rows["fitted"].to_numpy(dtype=float)
     index = np.array([int(stage[b]["style_index"]) if b in stage else 0 for b in rows["block_id"]])
     odd = set(doubtful(week)["sample_id"])
     ringed = rows["sample_id"].isin(odd).to_numpy()
-    for box, values, kind in zip(boxes, (fitted, days), ("fitted", "day"), strict=True):
-        x0, x1, y0, y1 = box
-        low, high = float(values.min()), float(values.max())
+    for place, kind in enumerate(_residual_plots(week)):
+        row, column = divmod(place, across)
+        x0, y0 = 20 + column * (cell + 32), top + row * RESIDUAL_H
+        box = x0, x0 + cell, y0, y0 + RESIDUAL_H - 36
+        names = sorted(_sources(week).unique())
+        values = {
+            "fitted": lambda: rows["fitted"].to_numpy(dtype=float),
+            "day": lambda: day_number(rows["day"]),
+            "expected": lambda: rows["expected_sd"].to_numpy(dtype=float),
+            # Samples of one laboratory stand beside each other, in the order of their numbers.
+            "source": lambda names=names: _beside(_sources(week), names),
+        }[kind]()
+        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        if kind == "source":
+            low, high = 0.0, float(len(names))
         pad = 0.03 * (high - low) or 1.0
-        x, y = scale(low - pad, high + pad, x0, x1), scale(least, most, y1, y0)
-        draw_boxes(ax, [rect(x0, float(y(2)), x1, float(y(-2)))], "#eef2f4", z=0.5)
+        x, y = scale(low - pad, high + pad, x0, x0 + cell), scale(least, most, box[3], y0)
+        draw_boxes(ax, [rect(x0, float(y(2)), x0 + cell, float(y(-2)))], "#eef2f4", z=0.5)
         draw_frame(ax, week, box, y, ticks, labels=True)
-        draw_lines(ax, [[(x0, float(y(0))), (x1, float(y(0)))]], color=SOFT, width=0.9, z=2)
+        draw_lines(ax, [[(x0, float(y(0))), (x0 + cell, float(y(0)))]], color=SOFT, width=0.9, z=2)
+        if kind == "expected":
+            ends = max(low, least), min(high, most)
+            draw_lines(ax, [[(float(x(e)), float(y(e))) for e in ends]], color=OCHRE, width=1.2, z=2)
         for i, _ in used:
-            style, on = cultivar_style(i), index == i
+            style, on = cultivar_style(i), (index == i) & np.isfinite(values)
             draw_marks(
                 ax, x(values[on]), y(sd[on]), style.marker, size=3.6, fill="white", edge=style.fill, width=0.9, z=3
             )
         draw_marks(ax, x(values[ringed]), y(sd[ringed]), "o", size=9, fill="none", edge=WARN, width=1.3, z=4)
-        if kind == "fitted":
-            for t in nice_ticks(low, high, 6 if wide else 5):
-                write(ax, float(x(t)), y1 + 12, number_text(t, week.info), size=SMALL, color=SOFT, ha="center")
-            write(
-                ax, x1, y1 + 24, say("oil by the curve, % of dry weight", week.info), size=SMALL, color=SOFT, ha="right"
-            )
-        else:
-            draw_day_axis(ax, week, x, low - pad, high + pad, y1, every="month", room=x1 - x0)
-            write(ax, x1, y1 + 24, say("date of the sample", week.info), size=SMALL, color=SOFT, ha="right")
+        _residual_axis(ax, week, kind, x, (low, high, pad), box, names)
     return ax
 
 
-def _cultivar_markers(ax: Axes, used: Sequence[tuple[int, str]], y: float, width: float) -> float:
-    x = 0.0
+def _beside(sources: pd.Series, names: Sequence[str]) -> np.ndarray:
+    """Place of each sample on an axis where the k-th source runs from k to k + 1."""
+    number = sources.map({name: k for k, name in enumerate(names)}).to_numpy(dtype=float)
+    count = sources.map(sources.value_counts()).to_numpy(dtype=float)
+    return number + 0.08 + 0.84 * (sources.groupby(sources).cumcount().to_numpy() + 0.5) / count
+
+
+def _residual_axis(
+    ax: Axes,
+    week: Week,
+    kind: str,
+    x: Any,
+    span: tuple[float, float, float],
+    box: tuple[float, float, float, float],
+    names: Sequence[str],
+) -> None:
+    """Values and words under one plot of residuals."""
+    (low, high, pad), (x0, x1, _, y1) = span, box
+    words = {
+        "fitted": mark("oil by the curve, % of dry weight"),
+        "day": mark("date of the sample"),
+        "expected": mark("expected of errors as assumed, sd"),
+        "source": mark("laboratory and method"),
+    }[kind]
+    if kind == "day":
+        draw_day_axis(ax, week, x, low - pad, high + pad, y1, every="month", room=x1 - x0)
+    elif kind == "source":
+        room = (x1 - x0) / len(names) - 4
+        for k, name in enumerate(names):
+            told = fit_text(drawable(name), SMALL, room) if name else say("not told", week.info)
+            write(ax, float(x(k + 0.5)), y1 + 12, told, size=SMALL, color=SOFT, ha="center")
+            if k:
+                draw_lines(ax, [[(float(x(k)), box[2]), (float(x(k)), y1)]], color=SOFT, width=0.6)
+    else:
+        for t in nice_ticks(low, high, 6 if x1 - x0 > 150 else 5):
+            write(ax, float(x(t)), y1 + 12, number_text(t, week.info), size=SMALL, color=SOFT, ha="center")
+    write(ax, x1, y1 + 24, say(words, week.info), size=SMALL, color=SOFT, ha="right")
+
+
+def _cultivars_used(week: Week, block_ids: pd.Series) -> list[tuple[int, str]]:
+    stage = stage_of(week)
+    return sorted({(int(stage[b]["style_index"]), stage[b]["cultivar"]) for b in block_ids.unique() if b in stage})
+
+
+def _marker_places(used: Sequence[tuple[int, str]], width: float) -> list[tuple[int, str, float, int]]:
+    """Style, words, x and row of each cultivar in the key of markers."""
+    places, x, row = [], 0.0, 0
     for i, cultivar in used:
-        style, words = cultivar_style(i), fit_text(drawable(cultivar), SMALL, width - 20)
+        words = fit_text(drawable(cultivar), SMALL, width - 20)
         if x and x + 14 + text_width(words, SMALL) > width:
-            x, y = 0.0, y + KEY_LINE
-        draw_marks(ax, [x + 5], [y + 7], style.marker, size=5, fill="white", edge=style.fill)
-        write(ax, x + 13, y + 10, words, size=SMALL, color=style.text)
+            x, row = 0.0, row + 1
+        places.append((i, words, x, row))
         x += 25 + text_width(words, SMALL)
-    return y + KEY_LINE
+    return places
+
+
+def _markers_height(used: Sequence[tuple[int, str]], width: float) -> float:
+    return KEY_LINE * (1 + max((row for *_, row in _marker_places(used, width)), default=0)) + 6
+
+
+def _cultivar_markers(ax: Axes, used: Sequence[tuple[int, str]], y: float, width: float) -> float:
+    """Draw the key of markers; gives the y below it."""
+    for i, words, x, row in _marker_places(used, width):
+        style, at = cultivar_style(i), y + KEY_LINE * row
+        draw_marks(ax, [x + 5], [at + 7], style.marker, size=5, fill="white", edge=style.fill)
+        write(ax, x + 13, at + 10, words, size=SMALL, color=style.text)
+    return y + _markers_height(used, width)
+
+
+# ---------------------------------------------------------------------------------------------------------
+# What was foretold of the last weeks' samples
+FORETOLD_H = 150.0
+
+
+def _foretold_weeks(week: Week) -> list[tuple[pd.Timestamp, pd.DataFrame]]:
+    """Monday and rows of each week that was foretold, oldest first."""
+    rows = week.foretold.assign(day=pd.to_datetime(week.foretold["day"]))
+    rows = rows.astype(dict.fromkeys(("observed", "told_p10", "told_p50", "told_p90", "line"), float))
+    monday = rows["day"] - pd.to_timedelta(rows["day"].dt.day_of_week, unit="D")
+    return [(pd.Timestamp(begin), part) for begin, part in rows.groupby(monday)]
+
+
+def _inside(rows: pd.DataFrame) -> np.ndarray:
+    return ((rows["observed"] >= rows["told_p10"]) & (rows["observed"] <= rows["told_p90"])).to_numpy()
+
+
+def finding_foretold(week: Week) -> str:
+    """How the foretold ranges kept their word, in a sentence."""
+    info, weeks = week.info, _foretold_weeks(week)
+    if not weeks:
+        return say("No samples could be foretold: there is no earlier one", info)
+    rows = pd.concat([part for _, part in weeks])
+    off = (rows["observed"] - rows["told_p50"]).abs()
+    first = say(
+        "{pct} % of {samples} fell inside the range foretold (80 % expected)",
+        info,
+        pct=number_text(100 * _inside(rows).mean(), info),
+        samples=count_text(len(rows), "sample", info=info),
+    )
+    on_lines = rows["line"].notna()
+    if not on_lines.any():
+        return first
+    straight = (rows["observed"] - rows["line"]).abs()[on_lines].mean()
+    return (
+        first
+        + "; "
+        + say(
+            "curves were {a} points off, straight lines {b}",
+            info,
+            a=number_text(off[on_lines].mean(), info, 1),
+            b=number_text(straight, info, 1),
+        )
+    )
+
+
+def alt_foretold(week: Week) -> str:
+    """Alternative text of `foretold`."""
+    parts = [
+        say(
+            "week of {day}: {n} of {samples} inside",
+            week.info,
+            day=day_text(begin, week.info),
+            n=int(_inside(rows).sum()),
+            samples=count_text(len(rows), "sample", info=week.info),
+        )
+        for begin, rows in _foretold_weeks(week)
+    ]
+    told = say(_FORETOLD_SUB, week.info)
+    return f"{finding_foretold(week)}. {told} {'; '.join(parts)}".strip()
+
+
+_FORETOLD_SUB = mark(
+    "Dry oil, %. Bars: 8-in-10 ranges told from the samples before each week alone; dots: what was then measured."
+)
+
+
+def foretold_size(week: Week, wide: bool) -> tuple[float, float]:
+    """Width and height that suit `foretold` [inches]."""
+    width = 72 * (WIDE_IN if wide else PHONE_IN)
+    head = head_height(week, finding_foretold(week), [say(_FORETOLD_SUB, week.info)], width)
+    return width / 72, (head + 8 + FORETOLD_H * (1 if wide else max(len(_foretold_weeks(week)), 1))) / 72
+
+
+@own_look
+def foretold(week: Week, ax: Axes) -> Axes:
+    """Samples of the last weeks against what the samples before each week foretold of them, lowest first.
+
+    Parameters
+    ----------
+    week : Week
+    ax : Axes
+        Weeks side by side when wider than 400 points, else one below the other.
+    """
+    width, _ = lay_sheet(ax)
+    weeks = _foretold_weeks(week)
+    if not weeks:
+        return draw_nothing(ax, week, width, finding_foretold(week))
+    top = draw_head(ax, week, width, finding_foretold(week), [say(_FORETOLD_SUB, week.info)]) + 6
+    across = len(weeks) if width >= 400 else 1
+    left = 22.0
+    cell = (width - left - 12 * (across - 1)) / across
+    every = pd.concat([rows for _, rows in weeks])[["observed", "told_p10", "told_p90"]].to_numpy(dtype=float)
+    low, high = float(every.min()), float(every.max())
+    low, high = low - 0.04 * (high - low) - 0.1, high + 0.04 * (high - low) + 0.1
+    stage = stage_of(week)
+    for place, (begin, rows) in enumerate(weeks):
+        row, column = divmod(place, across)
+        x0, y0 = left + column * (cell + 12), top + row * FORETOLD_H
+        box = x0, x0 + cell, y0 + 16, y0 + FORETOLD_H - 16
+        y, x = scale(low, high, box[3], box[2]), scale(-0.8, len(rows) - 0.2, x0, x0 + cell)
+        words = say("week of {day}", week.info, day=day_text(begin, week.info))
+        write(ax, x0, y0 + 9, words, size=SMALL, color=INK)
+        draw_frame(ax, week, box, y, nice_ticks(low, high, 6), labels=column == 0)
+        rows = rows.sort_values(["told_p50", "sample_id"], kind="stable").reset_index(drop=True)
+        at, inside = x(np.arange(len(rows))), _inside(rows)
+        bar = min(3.0, 0.7 * cell / len(rows))
+        for i in sorted({int(stage[b]["style_index"]) for b in rows["block_id"] if b in stage}):
+            mine = [b in stage and int(stage[b]["style_index"]) == i for b in rows["block_id"]]
+            ends = rows.loc[mine, ["told_p10", "told_p90"]].to_numpy(dtype=float)
+            bars = [
+                [(float(a), float(y(e[0]))), (float(a), float(y(e[1])))] for a, e in zip(at[mine], ends, strict=True)
+            ]
+            draw_lines(ax, bars, color=cultivar_style(i).fill, width=bar, z=2)
+        seen = y(rows["observed"].to_numpy(dtype=float))
+        size = float(np.clip(0.8 * cell / len(rows), 1.6, 3.6))
+        draw_marks(ax, at[inside], seen[inside], "o", size=size, fill="white", edge=INK, width=0.8)
+        draw_marks(ax, at[~inside], seen[~inside], "o", size=size + 0.8, fill=WARN, edge=WARN, width=0.8)
+        share = say("{n} of {of} inside", week.info, n=int(inside.sum()), of=len(rows))
+        write(ax, x0 + cell, y0 + FORETOLD_H - 4, share, size=SMALL, color=SOFT, ha="right")
+    return ax
+
+
+# ---------------------------------------------------------------------------------------------------------
+# How far blocks are drawn together
+POOLED_H = 210.0
+_STEEPEST = (-6.0, 12.0)  # points of dry oil a week beyond which two samples close together mean nothing
+_POOLED_SUB = mark("Hollow: the block's own samples alone; full: its curve. Oil on the day of its newest sample.")
+
+
+def _pooled_rows(week: Week) -> pd.DataFrame:
+    rows = week.pooled
+    numbers = dict.fromkeys(("own", "own_rate", "fitted", "fitted_rate"), float)
+    return rows[rows["own_rate"].notna() & rows["fitted_rate"].notna()].astype(numbers)
+
+
+def finding_pooled(week: Week) -> str:
+    """How far blocks are drawn together, in a sentence."""
+    rows, info = _pooled_rows(week), week.info
+    if rows.empty:
+        return say("No block has two samples yet: curves are those of the cultivar and of past seasons", info)
+    own, fitted = (rows[f"{name}_rate"].clip(*_STEEPEST).quantile([0.1, 0.9]) for name in ("own", "fitted"))
+    return say(
+        "Oil rises {a} to {b} points a week by blocks' own samples, {c} to {d} by their curves (8 in 10 blocks)",
+        info,
+        a=number_text(own.iloc[0], info, 1),
+        b=number_text(own.iloc[1], info, 1),
+        c=number_text(fitted.iloc[0], info, 1),
+        d=number_text(fitted.iloc[1], info, 1),
+    )
+
+
+def alt_pooled(week: Week) -> str:
+    """Alternative text of `pooled`."""
+    rows, info = _pooled_rows(week), week.info
+    if rows.empty:
+        return finding_pooled(week)
+    far = rows.loc[(rows["own_rate"] - rows["fitted_rate"]).abs().sort_values(ascending=False, kind="stable").index]
+    moved = [
+        say(
+            "{block} from {a} to {b}",
+            info,
+            block=block_label(week, r["block_id"]),
+            a=number_text(r["own_rate"], info, 1),
+            b=number_text(r["fitted_rate"], info, 1),
+        )
+        for r in far.head(3).to_dict("records")
+    ]
+    most = say("Drawn furthest, points a week: {blocks}.", info, blocks=listed(moved, info))
+    return f"{finding_pooled(week)}. {say(_POOLED_SUB, info)} {most}"
+
+
+def pooled_size(week: Week, wide: bool) -> tuple[float, float]:
+    """Width and height that suit `pooled` [inches]."""
+    width = 72 * (WIDE_IN if wide else PHONE_IN)
+    head = head_height(week, finding_pooled(week), [say(_POOLED_SUB, week.info)], width)
+    key = _markers_height(_cultivars_used(week, _pooled_rows(week)["block_id"]), width)
+    return width / 72, (head + key + POOLED_H) / 72
+
+
+@own_look
+def pooled(week: Week, ax: Axes) -> Axes:
+    """Level and rate of oil of each block by its own samples alone and by its curve, a line from one to the other.
+
+    Parameters
+    ----------
+    week : Week
+    ax : Axes
+    """
+    width, height = lay_sheet(ax)
+    rows = _pooled_rows(week)
+    if rows.empty:
+        return draw_nothing(ax, week, width, finding_pooled(week))
+    top = draw_head(ax, week, width, finding_pooled(week), [say(_POOLED_SUB, week.info)])
+    stage = stage_of(week)
+    index = np.array([int(stage[b]["style_index"]) if b in stage else 0 for b in rows["block_id"]])
+    used = _cultivars_used(week, rows["block_id"])
+    top = _cultivar_markers(ax, used, top, width)
+    box = 24.0, width - 2, top, height - 28
+    level = rows[["own", "fitted"]].to_numpy(dtype=float)
+    rate = np.clip(rows[["own_rate", "fitted_rate"]].to_numpy(dtype=float), *_STEEPEST)
+    spans = [(float(v.min()), float(v.max())) for v in (level, rate)]
+    spans = [(a - 0.06 * (b - a) - 0.2, b + 0.06 * (b - a) + 0.2) for a, b in spans]
+    x, y = scale(*spans[0], box[0], box[1]), scale(*spans[1], box[3], box[2])
+    draw_frame(ax, week, box, y, nice_ticks(*spans[1], 6), labels=True)
+    for t in nice_ticks(*spans[0], 6):
+        write(ax, float(x(t)), box[3] + 12, number_text(t, week.info), size=SMALL, color=SOFT, ha="center")
+    write(ax, box[1], box[3] + 24, say("oil, % of dry weight", week.info), size=SMALL, color=SOFT, ha="right")
+    write(ax, box[0] + 3, box[2] + 8, say("points a week", week.info), size=SMALL, color=SOFT, halo=True)
+    for i, _ in used:
+        style, mine = cultivar_style(i), index == i
+        ends = np.stack([x(level[mine]), y(rate[mine])], axis=-1)
+        draw_lines(ax, [[tuple(a), tuple(b)] for a, b in ends], color=style.fill, width=1.0, z=2)
+        draw_marks(ax, *ends[:, 0].T, style.marker, size=4.2, fill="white", edge=style.fill, width=0.9, z=3)
+        draw_marks(ax, *ends[:, 1].T, style.marker, size=4.2, fill=style.fill, edge=style.fill, width=0.9, z=4)
+    return ax

@@ -467,7 +467,7 @@ def assumptions_table(week: Week) -> DisplayTable:
         say("What was assumed", week.info),
         [
             (mark("Assumption"), "", [said(t.replace("_", " "), week.info) for t in texts_of(rows["name"])], "name"),
-            (mark("Value"), "", [said(_short(v), week.info) for v in texts_of(rows["value"])], "number"),
+            (mark("Value"), "", [said(_short(v, week.info), week.info) for v in texts_of(rows["value"])], "number"),
             (mark("Unit"), "", _said(rows["unit"], week.info), ""),
             (mark("Says"), "", _said(rows["says"], week.info), "line"),
             (mark("Source"), "", _said(rows["source"], week.info), ""),
@@ -477,12 +477,15 @@ def assumptions_table(week: Week) -> DisplayTable:
     )
 
 
-def _short(text: str) -> str:
-    """Drop digits from a number in text that nobody needs: "0.10000000000000001" -> "0.1"."""
+def _short(text: str, info: Mapping[str, Any]) -> str:
+    """Drop digits from a number in text that nobody needs, "0.10000000000000001" -> "0.1", with the locale's marks."""
     try:
-        return f"{float(text):.4g}".replace("-", "\N{MINUS SIGN}")
+        short = f"{float(text):.4g}"
     except ValueError:
         return text
+    if "e" in short or "n" in short:  # 1e-06, nan, inf
+        return short.replace("-", "\N{MINUS SIGN}")
+    return number_text(float(short), info, len(short.partition(".")[2]))
 
 
 def sources_table(week: Week) -> DisplayTable:
@@ -522,15 +525,14 @@ def provenance(week: Week) -> str:
 def parameters_table(week: Week) -> DisplayTable:
     """Fitted parameters with their errors, priors and bounds."""
     rows, info = week.parameters, week.info
-    number = {
-        c: [_short(t) for t in texts_of(rows[c])] for c in ("value", "se", "prior_mean", "prior_sd", "low", "high")
-    }
+    names = ("value", "se", "prior_mean", "prior_sd", "low", "high")
+    number = {name: [_short(t, info) for t in texts_of(rows[name])] for name in names}
     return _display(
         say("Parameters of the fitted curves", week.info),
         [
             (mark("Cultivar"), "", texts_of(rows["cultivar"]), "name"),
-            (mark("Part"), "", texts_of(rows["part"]), "first"),
-            (mark("Parameter"), "", texts_of(rows["name"]), ""),
+            (mark("Part"), "", _said(rows["part"], info), "first"),
+            (mark("Parameter"), "", [said(name.replace("_", " "), info) for name in texts_of(rows["name"])], ""),
             (mark("Value"), "", number["value"], "number"),
             (mark("Standard error"), "", number["se"], "number"),
             (mark("Prior mean"), "", number["prior_mean"], "number"),
@@ -550,7 +552,7 @@ def parameters_table(week: Week) -> DisplayTable:
                 [say("yes", info) if b else "" for b in truths(rows["at_bound"])],
                 "",
             ),
-            (mark("Source of the prior"), "", texts_of(rows["source"]), "line"),
+            (mark("Source of the prior"), "", _said(rows["source"], info), "line"),
         ],
         week.info,
         empty=say("No curves were fitted for {name}.", info, name=info["name"]),
@@ -575,6 +577,69 @@ def doubtful_table(week: Week) -> DisplayTable:
         week.info,
         kind="cards order",
         empty=say("No sample is doubtful.", week.info),
+    )
+
+
+def doubts_table(week: Week) -> DisplayTable:
+    """What each doubtful sample does to the order: curves fitted and the week planned again without it."""
+    rows, info = week.doubts, week.info
+    oil = zip(*(_numbers(rows[f"oil_dry_now_{w}pct"], info, 1) for w in ("", "without_")), strict=True)
+    on = zip(rows["target_on"], rows["target_on_without"], strict=True)
+
+    def dated(day: Any) -> str:
+        return say("not this season", info) if pd.isna(day) else day_text(day, info)
+
+    def moving(n: Any, ids: str) -> str:
+        names = _names(week, ids.split(", "))
+        return f"{number_text(n, info)}: {', '.join(names[:5])}{', …' if len(names) > 5 else ''}"
+
+    moves = [
+        moving(n, ids) if int(n) else say("none", info)
+        for n, ids in zip(rows["moved_n"], texts_of(rows["moved"]), strict=True)
+    ]
+    return _display(
+        say("What a doubtful sample does to the order", info),
+        [
+            (mark("Block"), "", _names(week, rows["block_id"]), "name"),
+            (
+                mark("Given up if it is wrong"),
+                "",
+                [_money(week, [gain])[0] if n else "" for gain, n in zip(rows["gain"], rows["moved_n"], strict=True)],
+                "when number",
+            ),
+            (mark("Sample"), "", texts_of(rows["sample_id"]), "first"),
+            (mark("Oil today with it, without it"), mark("% dry"), [f"{a}, {b}" for a, b in oil], ""),
+            (mark("Target reached with it, without it"), "", [f"{dated(a)}, {dated(b)}" for a, b in on], ""),
+            (mark("Blocks that move in two weeks"), "", moves, "line"),
+        ],
+        info,
+        empty=say("No sample is doubtful.", info),
+    )
+
+
+def foretold_table(week: Week) -> DisplayTable:
+    """How well the last weeks' samples were foretold from those before them, beside straight lines."""
+    rows, info = week.foretold, week.info
+    rows = rows.assign(day=pd.to_datetime(rows["day"]))
+    rows = rows.assign(monday=rows["day"] - pd.to_timedelta(rows["day"].dt.day_of_week, unit="D"))
+    number = rows[["observed", "told_p10", "told_p50", "told_p90", "line"]].astype(float)
+    rows["inside"] = number["observed"].between(number["told_p10"], number["told_p90"])
+    rows["off"] = (number["observed"] - number["told_p50"]).abs()
+    rows["line_off"] = (number["observed"] - number["line"]).abs()
+    weeks = rows.groupby("monday").agg(
+        n=("inside", "size"), inside=("inside", "mean"), off=("off", "mean"), line_off=("line_off", "mean")
+    )
+    return _display(
+        say("The last weeks' samples, foretold from the samples before each week", info),
+        [
+            (mark("Week of"), "", [day_text(day, info) for day in weeks.index], "name"),
+            (mark("Samples"), "", _numbers(weeks["n"], info), "number"),
+            (mark("Inside their 8-in-10 range"), "%", _numbers(100 * weeks["inside"], info), "number"),
+            (mark("Curves off by"), mark("points dry"), _numbers(weeks["off"], info, 1), "number"),
+            (mark("Straight lines off by"), mark("points dry"), _numbers(weeks["line_off"], info, 1), "number"),
+        ],
+        info,
+        empty=say("No samples could be foretold: there is no earlier one.", info),
     )
 
 
@@ -652,6 +717,11 @@ def growers_table(week: Week) -> DisplayTable:
     )
 
 
+def lot_text(lot: str, info: Mapping[str, Any]) -> str:
+    """A lot (cultivar, certification, contract) in the language of the page."""
+    return ", ".join(said(part, info) for part in lot.split(", "))
+
+
 def mill_days_table(week: Week, *, days: int = 14) -> DisplayTable:
     """Fruit to the mill by day and lot, and on each day's first line what is crushed, the limit, and what waits."""
     end = pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=days)
@@ -664,7 +734,7 @@ def mill_days_table(week: Week, *, days: int = 14) -> DisplayTable:
         say("Fruit to the mill by day and lot", week.info),
         [
             (mark("Day"), "", [day_text(d, week.info, "MMMEd") for d in rows["day"]], "name"),
-            (mark("Lot"), "", texts_of(rows["lot"]), "first"),
+            (mark("Lot"), "", [lot_text(lot, week.info) for lot in texts_of(rows["lot"])], "first"),
             (mark("Fruit"), unit, crop, "number"),
             (mark("Crushed that day"), unit, crushed, "number"),
             (mark("Mill limit of the day"), unit, limit, "number"),
@@ -763,7 +833,10 @@ def outlook_skill_table(skill: pd.DataFrame, locale: str = "en_US") -> DisplayTa
         Of the readers.
     """
     info = plain = {"locale": locale}
-    ahead = [f"{a} to {b}" if b > a else str(a) for a, b in zip(skill["lead_from_d"], skill["lead_to_d"], strict=True)]
+    ahead = [
+        say("{a} to {b}", info, a=a, b=b) if b > a else str(a)
+        for a, b in zip(skill["lead_from_d"], skill["lead_to_d"], strict=True)
+    ]
     names = [say(_SKILL_WORDS[name], info) for name in texts_of(skill["value"])]
     if skill["source"].nunique() > 1:
         names = [f"{name}, {source}" for name, source in zip(names, texts_of(skill["source"]), strict=True)]
@@ -778,7 +851,7 @@ def outlook_skill_table(skill: pd.DataFrame, locale: str = "en_US") -> DisplayTa
             (mark("Past years' error"), "", _numbers(skill["crps_climatology"], plain, 2), "number"),
             (mark("Inside its 8-in-10 range"), "%", _numbers(inside[0], plain), "number"),
             (mark("Inside past years' range"), "%", _numbers(inside[1], plain), "number"),
-            (mark("Event"), "", texts_of(skill["event"]), ""),
+            (mark("Event"), "", _said(skill["event"], info), ""),
             (mark("It came"), mark("times"), _numbers(skill["event_n"], plain), "number"),
             (mark("Error of its chance (Brier)"), "", _numbers(skill["brier"], plain, 3), "number"),
             (mark("Past years' chance"), "", _numbers(skill["brier_climatology"], plain, 3), "number"),
@@ -806,6 +879,48 @@ def what_ifs_table(week: Week) -> DisplayTable:
         week.info,
         kind="cards order",
         empty=say("No questions were asked.", week.info),
+    )
+
+
+_OIL_STYLES = {"early": mark("early oil"), "balanced": mark("balanced oil"), "late": mark("late oil")}
+
+
+def oil_orders_table(week: Week) -> DisplayTable:
+    """What each order for oil gets under the plan, and what it is short of."""
+    rows, info = week.oil_orders.sort_values(["due_on", "order_id"]), week.info
+    fruit = [
+        ", ".join(
+            part
+            for part in (
+                say(_OIL_STYLES[r["style"]], info) if r["style"] in _OIL_STYLES else "",
+                cultivar,
+                say("organic", info) if bool(r["organic"]) else "",
+            )
+            if part
+        )
+        or say("any oil", info)
+        for r, cultivar in zip(rows.to_dict("records"), texts_of(rows["cultivar"]), strict=True)
+    ]
+    unit, wanted = _quantity(week, "oil", rows["oil_l"])
+    expected, low, high, short = (
+        _quantity(week, "oil", rows[name])[1] for name in ("expected_l", "p10_l", "p90_l", "shortfall_l")
+    )
+    return _display(
+        say("Orders for oil", info),
+        [
+            (mark("Order"), "", texts_of(rows["order_id"]), "name"),
+            (mark("Oil of"), "", fruit, ""),
+            (mark("Due"), "", [day_text(d, info) for d in rows["due_on"]], "when"),
+            (mark("Wanted"), unit, wanted, "number"),
+            (mark("Expected"), unit, expected, "first number"),
+            (mark("8 in 10"), unit, [f"{a}-{b}" for a, b in zip(low, high, strict=True)], "number"),
+            (mark("Short of"), unit, short, "number"),
+            (mark("Chance to be met"), "", [chance_text(c) for c in rows["met_chance"]], "number"),
+            (mark("Cost of shortfall"), "", _money(week, rows["shortfall_cost"]), "number"),
+        ],
+        info,
+        kind="cards order",
+        empty=say("No oil is on order.", info),
     )
 
 
@@ -865,6 +980,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
             (mark("Was"), "", [day_text(d, info) or say("not planned", info) for d in was], ""),
             (mark("Crop now"), unit, crop, "number"),
             (mark("Crop last week"), unit, crop_before, "number"),
+            (mark("Why"), "", _said(rows["moved_why"], info), "line"),
         ],
         week.info,
         kind="cards order",
@@ -874,6 +990,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
 
 def grade_limits_table(info: Mapping[str, Any] | str = "en") -> DisplayTable:
     """Limits of the grades by named standard, with the source of each number."""
+    info = {"locale": info} if isinstance(info, str) else info
     words = {
         "free_acid_pct": say("free acidity", info),
         "peroxide_meq_kg": say("peroxide value", info),
@@ -898,11 +1015,12 @@ def grade_limits_table(info: Mapping[str, Any] | str = "en") -> DisplayTable:
             (
                 mark("Limit"),
                 "",
-                [f"{operators.get(limit.operator, limit.operator)} {limit.limit:g}" for limit in STANDARDS],
+                [f"{operators.get(o, o)} {number_text(v, info, len(f'{v:g}'.partition('.')[2]))}"
+                 for o, v in ((limit.operator, limit.limit) for limit in STANDARDS)],
                 "number",
             ),
             (mark("Unit"), "", ["" if limit.unit.startswith("-") else limit.unit for limit in STANDARDS], ""),
-            (mark("Source"), "", [limit.source for limit in STANDARDS], "line"),
+            (mark("Source"), "", [said(limit.source, info) for limit in STANDARDS], "line"),
         ],
         info,
     )
@@ -929,6 +1047,7 @@ DISPLAY: Mapping[str, Callable[..., DisplayTable]] = MappingProxyType(
         "frost": frost_table,
         "ground": ground_days,
         "changes": changes_table,
+        "oil_orders": oil_orders_table,
     }
 )
 LOOKBACK_WORDS = {
@@ -989,7 +1108,7 @@ def lookback_tables(past: Hindcast, locale: str = "en_US") -> tuple[DisplayTable
                 _numbers(100 * orders["gap_fraction"].astype(float), plain, 1),
                 "number",
             ),
-            (mark("Best rule of thumb"), "", texts_of(orders["best_rule"]), ""),
+            (mark("Best rule of thumb"), "", _said(orders["best_rule"], info), ""),
             (mark("Worth more than that rule"), "", _numbers(ahead, plain), "number"),
         ],
         info,

@@ -50,7 +50,7 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
         "moisture_pct", "maturity_index", "paid_oil_kg", "value", "value_p10", "value_p90", "value_per_h",
         "best_on", "best_on_loss", "good_from", "good_to", "frost_value_at_risk", "frost_chance",
         "days_lost_mean", "truck_loads", "to_mill_at", "wait_h", "cleaning_h", "moved_days", "sample_age_d",
-        "moved_gain", "samples_n", "reason_code", "reason", "reason_parts",
+        "moved_gain", "moved_why", "samples_n", "reason_code", "reason", "reason_parts",
         "runner_up", "margin_per_h", "waiting_1d", "waiting_3d",
         "waiting_7d", "waiting_exact", "flags",
     ),
@@ -88,10 +88,12 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
         "station_id", "soil", "day", "work_h", "work_p10_h", "lost_chance", "wet_leaf_h", "lost_days_p10",
         "lost_days_p50", "lost_days_p90",
     ),
-    "heat": ("station_id", "season", "day_of_season", "heat_d"),
+    "heat": ("station_id", "season", "day_of_season", "heat_d", "filled_n"),
     "mill": ("day", "lot", "cultivar", "style_index", "organic", "crop_t", "limit_t", "crushed_t", "waiting_t"),
     "capacity": ("day", "resource", "limit", "used", "unit", "binding"),
     "prices": ("day", "harvester_per_h", "mill_per_t", "truck_per_h"),
+    "oil_orders": ("order_id", "style", "cultivar", "organic", "due_on", "oil_l", "delivered_l", "expected_l", "p10_l",
+                   "p90_l", "shortfall_l", "met_chance", "shortfall_cost", "price_l", "note"),
     "rules": ("rule", "value", "share_of_bound"),
     "value_by_day": ("block_id", "day", "value_p10", "value_p50", "value_p90"),
     "what_ifs": ("change", "value_change", "first_block", "moves"),
@@ -102,8 +104,13 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "sources": ("file", "sha256", "rows"),
     "parameters": ("kind", "cultivar", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high",
                    "at_bound", "source"),
-    "residuals": ("sample_id", "block_id", "day", "x", "observed", "fitted", "residual_sd", "weight", "kind",
-                  "doubtful"),
+    "residuals": ("sample_id", "block_id", "day", "x", "observed", "fitted", "residual_sd", "expected_sd", "weight",
+                  "kind", "doubtful"),
+    "foretold": ("sample_id", "block_id", "day", "observed", "told_p10", "told_p50", "told_p90", "line"),
+    "pooled": ("block_id", "samples_n", "day", "own", "own_rate", "fitted", "fitted_rate"),
+    "doubts": ("sample_id", "block_id", "sampled_on", "kinds", "residual_sd", "weight", "oil_dry_now_pct",
+               "oil_dry_now_without_pct", "target_on", "target_on_without", "moved_n", "moved", "first_block", "gain",
+               "says"),
     "shapes": ("cultivar", "shape", "weight"),
     "week_effects": ("kind", "week", "effect"),
     "next_samples": ("block_id", "rank", "why", "gain", "fruits_n"),
@@ -140,6 +147,7 @@ class Week:
     mill: pd.DataFrame
     capacity: pd.DataFrame
     prices: pd.DataFrame
+    oil_orders: pd.DataFrame
     rules: pd.DataFrame
     value_by_day: pd.DataFrame
     what_ifs: pd.DataFrame
@@ -149,6 +157,9 @@ class Week:
     sources: pd.DataFrame
     parameters: pd.DataFrame
     residuals: pd.DataFrame
+    foretold: pd.DataFrame
+    pooled: pd.DataFrame
+    doubts: pd.DataFrame
     shapes: pd.DataFrame
     week_effects: pd.DataFrame
     next_samples: pd.DataFrame
@@ -184,13 +195,16 @@ def grower_id(grower: str) -> str:
     return f"{slug}-{hashlib.sha256(grower.encode()).hexdigest()[:6]}"
 
 
-def week_tables(proposal: Proposal) -> Week:
+def week_tables(proposal: Proposal, *, review: bool = False) -> Week:
     """All tables of the week from one finished proposal.
 
     Parameters
     ----------
     proposal : Proposal
         What `olivetime.harvest.order.propose` returned.
+    review : bool
+        Also fit the last weeks again without their samples, and plan again without each doubtful one; `foretold` and
+        `doubts` are empty otherwise.
 
     Returns
     -------
@@ -198,8 +212,10 @@ def week_tables(proposal: Proposal) -> Week:
         Metric tables; blocks in the records' order, days from as_of to the season's end.
     """
     # Here, not above: who only loads and shows a week (every worker of a run) needs no planner in its memory.
+    from olivetime.harvest.doubts import doubts
     from olivetime.harvest.reasons import reasons, standard_what_ifs, waiting_costs
     from olivetime.harvest.sampling import where_to_sample
+    from olivetime.ripening.review import expected_sd, foretold, pooled
     from olivetime.weather.scenarios import ground_table
 
     season, plan, outcomes = proposal.season, proposal.plan, proposal.outcomes
@@ -288,7 +304,7 @@ def week_tables(proposal: Proposal) -> Week:
         "main_station": str(main_station),
         "headline": "",
     }
-    residuals = proposal.fit.residuals
+    residuals = proposal.fit.residuals[proposal.fit.residuals["season"] == season.label]
     parts = {
         "order": order,
         "stage": stage,
@@ -304,6 +320,7 @@ def week_tables(proposal: Proposal) -> Week:
         "mill": mill,
         "capacity": plan.capacity_days,
         "prices": plan.prices,
+        "oil_orders": plan.oil_orders,
         "rules": plan.rules[plan.rules["rule"] != "this plan"],
         "value_by_day": value_by_day,
         "what_ifs": standard_what_ifs(proposal),
@@ -314,7 +331,10 @@ def week_tables(proposal: Proposal) -> Week:
         "assumptions": pd.concat([proposal.assumptions.astype(object), own.astype(object)], ignore_index=True),
         "sources": season.sources,
         "parameters": proposal.fit.parameters,
-        "residuals": residuals[residuals["season"] == season.label],
+        "residuals": residuals.assign(expected_sd=expected_sd(residuals)),
+        "foretold": foretold(season, proposal.station_days, seed=proposal.seed) if review else None,
+        "pooled": pooled(residuals),
+        "doubts": doubts(proposal) if review else None,
         "shapes": proposal.fit.shapes,
         "week_effects": proposal.fit.week_effects,
         "next_samples": where_to_sample(proposal),
@@ -322,7 +342,7 @@ def week_tables(proposal: Proposal) -> Week:
     return make_week(info, parts)
 
 
-def make_week(info: Mapping[str, Any], parts: Mapping[str, pd.DataFrame]) -> Week:
+def make_week(info: Mapping[str, Any], parts: Mapping[str, pd.DataFrame | None]) -> Week:
     """A `Week` from frames: columns put in the promised order, missing tables empty, headline written.
 
     Parameters
@@ -330,7 +350,8 @@ def make_week(info: Mapping[str, Any], parts: Mapping[str, pd.DataFrame]) -> Wee
     info : mapping
         As `Week.info`; `headline` is written here.
     parts : mapping of str to DataFrame
-        Any of `TABLE_NAMES`; columns beyond the promised ones are dropped, except in samples and past_samples.
+        Any of `TABLE_NAMES`, None as missing; columns beyond the promised ones are dropped, except in samples and
+        past_samples.
 
     Raises
     ------
@@ -462,7 +483,8 @@ def _order(proposal: Proposal, blocks: pd.DataFrame, more: Sequence[pd.DataFrame
     if "area_ha" in proposal.plan.rows:  # what is left to pick of the block, where the plan says so
         left = order["block_id"].map(proposal.plan.rows.set_index("block_id")["area_ha"])
         order["area_ha"] = left.fillna(order["area_ha"])
-    moved = proposal.plan.moved.rename(columns={"gain": "moved_gain"})[["block_id", "moved_gain"]]
+    moved = proposal.plan.moved.rename(columns={"gain": "moved_gain", "why": "moved_why"})
+    moved = moved[["block_id", "moved_gain", "moved_why"]]
     for extra in (*more, moved):
         new = [c for c in extra.columns if c not in order.columns]
         order = order.merge(extra[["block_id", *new]], on="block_id", how="left")
@@ -672,7 +694,10 @@ def grower_week(week: Week, wanted: str) -> Week:
     told = _row_texts(week.findings[["value", "says", "do"]])
     findings = week.findings[[bool(own(t)) and not names(t) for t in told]].reset_index(drop=True)
     shared = [not worded(t) for t in _row_texts(week.assumptions)]
-    assumptions = week.assumptions[shared].reset_index(drop=True)
+    named = week.assumptions["name"].astype(str)
+    grown = {f"plateau of {cultivar}" for cultivar in stage["cultivar"].astype(str)}
+    elsewhere = named.str.startswith("plateau of ") & ~named.isin(grown)
+    assumptions = week.assumptions[np.array(shared, dtype=bool) & ~elsewhere].reset_index(drop=True)
     parts = {
         name: of_mine(name)
         for name in ("curves", "samples", "past_samples", "classes", "frost", "value_by_day", "residuals", "outlines")

@@ -309,7 +309,7 @@ def alt_heat(week: Week, *, station_id: str | None = None) -> str:
     ]
     reached = ", ".join(says) or say("none", week.info)
     told = say("Thermal days from the season's start to this day: {seasons}.", week.info, seasons=reached)
-    return f"{finding_heat(week, station_id=station_id)}. {told}"
+    return f"{finding_heat(week, station_id=station_id)}. {told} {_filled_words(week, station_id)}"
 
 
 def _heat_today(week: Week, rows: pd.DataFrame) -> float:
@@ -321,7 +321,15 @@ def _heat_sub(week: Week, station_id: str | None) -> str:
     seasons = _heat_rows(week, station_id)["season"].astype(float)
     past = int(seasons[seasons < float(week.info["label"])].nunique())
     grey = " " + say_count("Grey: {n} past season.", "Grey: {n} past seasons.", past, week.info) if past else ""
-    return f"{say(_HEAT_SUB, week.info)}{grey}"
+    return f"{say(_HEAT_SUB, week.info)} {_filled_words(week, station_id)}{grey}"
+
+
+def _filled_words(week: Week, station_id: str | None) -> str:
+    """How many of the days in this season's sum were filled."""
+    rows = _heat_rows(week, station_id)
+    now = rows[rows["season"].astype(float) == float(week.info["label"])]
+    days_n, filled_n = len(now), int(now["filled_n"].max()) if len(now) else 0
+    return say("Of {n} days this season, {filled} filled.", week.info, n=days_n, filled=filled_n)
 
 
 def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple[float, float]:
@@ -332,7 +340,7 @@ def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple
     ) / 72
 
 
-_HEAT_SUB = mark("Degree days since the season's start, divided by 15.")
+_HEAT_SUB = mark("Degree days by the single sine since the season's start, divided by 15.")
 
 
 @own_look
@@ -399,6 +407,11 @@ def _frost_rows(week: Week, days: int, most: int) -> pd.DataFrame:
     grid = grid[grid.max(axis=1) >= 0.05]
     risk = (rows["chance"] * rows["at_risk_t"]).groupby(rows["block_id"]).max()
     return grid.loc[risk.reindex(grid.index).sort_values(ascending=False, kind="stable").index].head(most)
+
+
+def frost_threatens(week: Week, *, days: int = 14, most: int = 16) -> bool:
+    """Whether there is anything for `frost` to draw."""
+    return not _frost_rows(week, days, most).empty
 
 
 def finding_frost(week: Week, *, days: int = 14, most: int = 16) -> str:

@@ -19,7 +19,8 @@ import json
 import os
 import platform
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -29,6 +30,7 @@ import pandas as pd
 
 import olivetime
 from olivetime.fanout import Outcome, run_many
+from olivetime.records.columns import SeasonError
 from olivetime.records.files import write_atomic
 from olivetime.report import front, page, publish, sheet, tables
 from olivetime.report.render import check_parameters, loaded_week, notebooks_folder, render_report
@@ -39,8 +41,10 @@ if TYPE_CHECKING:
 
 # Longest time for one report [s]: a hundred times what one takes, so that only a hang meets it.
 REPORT_LIMIT_S = 300.0
-# A worker that holds more than this after a report gives way to a fresh one [MB].
-WORKER_LIMIT_MB = 500.0
+# Longest time for computing a season on a cluster [s]: a hundred times what the sample takes, as above.
+COMPUTE_LIMIT_S = 1200.0
+# A worker that holds more than this after a report gives way to a fresh one [MB]: grower after grower it stays below.
+WORKER_LIMIT_MB = 320.0
 _LIBRARIES = ("numpy", "pandas", "scipy", "matplotlib", "highspy", "numba", "papermill", "weasyprint")
 
 
@@ -100,9 +104,13 @@ REPORTS = (
     Report("curve_review", "curve_review", "agronomist", {}),
     Report("season_check", "season_check", "agronomist", {}),
     Report("lookback", "lookback", "agronomist", {}),
+    Report("season_end", "season_end", "agronomist", {}),
 )
-# Notebooks that go back to the records themselves; the lookback cannot do without them.
-_WITH_SEASON = frozenset({"lookback", "what_if"})
+# Notebooks that go back to the records themselves, and those that cannot do without them.
+_WITH_SEASON = frozenset({"lookback", "season_end", "what_if"})
+_ONLY_WITH_SEASON = frozenset({"lookback", "season_end"})
+# From this share of the area picked, or on the last day, a season's end has a page; as in `harvest.lessons`.
+_OVER_PICKED = 0.9
 # Notebooks that take longest: the lookback plans past weeks again, the curve review draws every block.
 _LONG = frozenset({"lookback", "curve_review"})
 
@@ -130,7 +138,7 @@ def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "",
     # Only who computes loads the readers and the planner: they would double the memory of every worker of a run.
     from olivetime.harvest.order import propose
 
-    return tables.week_tables(propose(_read(season, as_of or None), seed=seed))
+    return tables.week_tables(propose(_read(season, as_of or None), seed=seed), review=True)
 
 
 def _read(season: str | Path, as_of: date | str | None) -> Season:
@@ -284,6 +292,7 @@ def run_week(
     units: str | None = None,
     scheduler: str | None = None,
     say: Callable[[str], None] | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
     time_limit_s: float = REPORT_LIMIT_S,
     prepare: Callable[[Season], Season] | None = None,
 ) -> RunResult:
@@ -310,9 +319,11 @@ def run_week(
     units : {"metric", "us"}, optional
         Units that pages show; by default the season's.
     scheduler : str, optional
-        Address of a Dask scheduler for the reports; see `olivetime.fanout.run_many`.
+        Address of a Dask scheduler for curves, order and reports; see `olivetime.fanout.run_many`.
     say : callable, optional
         Called with one line of text for each thing done.
+    progress : callable, optional
+        Called instead of `say` for each report that is made: how many are, of how many, and its key.
     time_limit_s : float
         Longest time for one report [s].
     prepare : callable, optional
@@ -345,7 +356,7 @@ def run_week(
     with publish.lock(folder) as note:
         before = publish.known(folder, rows=resume)
         staged = publish.stage(folder, afresh=not resume)
-        week, compute_key, spent = _compute(season, folder, staged, seed, before)
+        week, compute_key, spent = _compute(season, folder, staged, seed, before, scheduler)
         return _publish(
             week,
             folder,
@@ -360,8 +371,71 @@ def run_week(
             grower=grower,
             scheduler=scheduler,
             say=say,
+            progress=progress,
             time_limit_s=time_limit_s,
         )
+
+
+def run_weeks(
+    season_folders: Sequence[str | Path],
+    out: str | Path,
+    *,
+    jobs: int = 2,
+    scheduler: str | None = None,
+    say: Callable[[str], None] | None = None,
+    **settings: Any,
+) -> pd.DataFrame:
+    """Run the week of several seasons, each for the machines and the mill that work together.
+
+    Parameters
+    ----------
+    season_folders : sequence of path
+        Season folders with different names; each goes to OUT/NAME/AS-OF/.
+    out : path
+        Where all of them go.
+    jobs : int
+        Worker processes; with a scheduler, seasons that are under way at the same time [count].
+    scheduler : str, optional
+        As in `run_week`. Without one, season follows season.
+    say : callable, optional
+        Called with one line of text for each thing done, the season's folder before it.
+    **settings
+        Other settings of `run_week`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per season, in their order: season, folder, index, as_of, reports_n, exit_code (0; 3 records;
+        4 writing; 6 a report failed), error. A season that fails stops no other.
+
+    Raises
+    ------
+    ValueError
+        When two folders have the same name.
+    """
+    folders = [Path(folder).resolve() for folder in season_folders]
+    twice = sorted({folder.name for folder in folders if [one.name for one in folders].count(folder.name) > 1})
+    if twice:
+        raise ValueError(
+            f"run_weeks: two season folders are called {', '.join(twice)}, expected different names because each goes"
+            " to OUT/NAME. Rename one, or run them one by one."
+        )
+
+    def one(folder: Path) -> dict[str, Any]:
+        tell = None if say is None else lambda text: say(f"{folder.name}: {text}")
+        row = {"season": folder.name, "folder": str(folder), "index": "", "as_of": "", "reports_n": 0}
+        try:
+            told = run_week(folder, Path(out) / folder.name, jobs=jobs, scheduler=scheduler, say=tell, **settings)
+        except (SeasonError, ValueError, OSError) as problem:
+            code = 4 if isinstance(problem, OSError) else 3
+            if tell:
+                tell(str(problem))
+            return {**row, "exit_code": code, "error": str(problem)}
+        row |= {"index": str(told.index), "as_of": told.folder.name, "reports_n": len(told.reports)}
+        return {**row, "exit_code": told.exit_code, "error": ""}
+
+    with ThreadPoolExecutor(max_workers=jobs if scheduler else 1) as pool:
+        return pd.DataFrame(list(pool.map(one, folders)))
 
 
 def publish_week(
@@ -375,6 +449,7 @@ def publish_week(
     resume: bool = True,
     scheduler: str | None = None,
     say: Callable[[str], None] | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
     time_limit_s: float = REPORT_LIMIT_S,
 ) -> RunResult:
     """Save a computed week and publish every report of it; `run_week` without the computing.
@@ -387,7 +462,7 @@ def publish_week(
         The week goes to OUT/AS-OF/.
     season_folder : path, optional
         Where the records lie; without it the lookback, which replays them, is left out.
-    jobs, engine, grower, resume, scheduler, say, time_limit_s
+    jobs, engine, grower, resume, scheduler, say, progress, time_limit_s
         As in `run_week`.
 
     Returns
@@ -414,13 +489,14 @@ def publish_week(
             grower=grower,
             scheduler=scheduler,
             say=say or (lambda _: None),
+            progress=progress,
             time_limit_s=time_limit_s,
         )
 
 
 def _publish(
     week, folder, staged, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, say,
-    time_limit_s,
+    progress, time_limit_s,
 ) -> RunResult:  # fmt: skip
     """Make what is missing or changed beside the published folder, then index and manifest, then take its place."""
     if engine not in ("olivetime", "kernel"):
@@ -450,7 +526,7 @@ def _publish(
     def note_done(outcome: Outcome) -> None:
         publish.note_done(folder, "report", _new_row(to_do[outcome.key], outcome, keys[outcome.key]))
 
-    made = _render(to_do, week, staged, engine, jobs, scheduler, time_limit_s, say, note_done, pdf=not no_pdf)
+    made = _render(to_do, week, staged, engine, jobs, scheduler, time_limit_s, say, progress, note_done, pdf=not no_pdf)
     for key, outcome in made.items():
         rows[key] = _new_row(to_do[key], outcome, keys[key])
     _remove_others(before["outputs"], rows, staged)
@@ -473,7 +549,7 @@ def _publish(
 
 
 def _compute(
-    season: Season, folder: Path, staged: Path, seed: int, before: Mapping
+    season: Season, folder: Path, staged: Path, seed: int, before: Mapping, scheduler: str | None
 ) -> tuple[tables.Week, str, dict[str, float]]:
     key = _digest_of(
         [
@@ -490,15 +566,45 @@ def _compute(
     if before.get("compute_key") == key and saved and publish.all_match(staged, saved):
         begun = time.perf_counter()
         return tables.load_week(data), key, {"load": time.perf_counter() - begun}
+    if scheduler:
+        [outcome] = run_many(
+            compute_week, [(season, seed, str(data))], scheduler=scheduler, time_limit_s=COMPUTE_LIMIT_S
+        )
+        if outcome.error:
+            raise ValueError(f"{season.name}: curves and order were not computed on the cluster: {outcome.error}")
+        week, spent = tables.load_week(data), outcome.value
+    else:
+        week, spent = _planned(season, seed, data)
+    publish.note_done(folder, "computed", {"compute_key": key, "outputs": _data_outputs(staged)})
+    return week, key, spent
+
+
+def compute_week(item: tuple[Season, int, str]) -> dict[str, float]:
+    """Fit the curves, find the order and save the week's tables; a piece of work for another machine.
+
+    Parameters
+    ----------
+    item : tuple
+        Season, seed, and the folder for the tables, which both machines see.
+
+    Returns
+    -------
+    dict
+        compute, tables: time taken [s].
+    """
+    season, seed, data = item
+    return _planned(season, seed, Path(data))[1]
+
+
+def _planned(season: Season, seed: int, data: Path) -> tuple[tables.Week, dict[str, float]]:
     begun = time.perf_counter()
     from olivetime.harvest.order import propose
 
     proposal = propose(season, seed=seed)
     planned = time.perf_counter()
-    week = tables.week_tables(proposal)
+    week = tables.week_tables(proposal, review=True)
     tables.save_week(week, data)
-    publish.note_done(folder, "computed", {"compute_key": key, "outputs": _data_outputs(staged)})
-    return week, key, {"compute": planned - begun, "tables": time.perf_counter() - planned}
+    return week, {"compute": planned - begun, "tables": time.perf_counter() - planned}
 
 
 def _code_digest(*parts: str) -> str:
@@ -524,14 +630,23 @@ def _data_outputs(folder: Path) -> dict[str, str]:
 def _all_reports(week: tables.Week, season: Path | None) -> list[Report]:
     reports = []
     for report in REPORTS:
+        if report.notebook == "season_end" and not _is_over(week):
+            continue
         if report.notebook in _WITH_SEASON and season is not None:
             reports.append(replace(report, parameters={"season": str(season), "as_of": str(week.info["as_of"])}))
-        elif report.notebook != "lookback":
+        elif report.notebook not in _ONLY_WITH_SEASON:
             reports.append(report)
     # A grower_id is a readable name and a hash (see `tables.grower_id`), so it can name the folder too.
     for grower in week.growers["grower_id"].astype(str):
         reports.append(Report(f"grower_report/{grower}", "grower_report", f"growers/{grower}", {"grower": grower}))
     return reports
+
+
+def _is_over(week: tables.Week) -> bool:
+    """Nine tenths of the area are picked, or the last day of the plan is reached."""
+    area = week.order["area_ha"].fillna(0.0)
+    picked = area[week.order["status"] == "picked"].sum()
+    return pd.Timestamp(week.info["as_of"]) >= pd.Timestamp(week.info["end"]) or picked >= _OVER_PICKED * area.sum() > 0
 
 
 def _find_grower(week: tables.Week, wanted: str) -> str:
@@ -619,7 +734,7 @@ def _reports_table(rows: Iterable[dict]) -> pd.DataFrame:
 
 
 def _render(
-    to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, note_done, *, pdf
+    to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, progress, note_done, *, pdf
 ) -> dict[str, Outcome]:
     # A grower reads in the language of the records' [languages]; everyone else in that of the season.
     own = {key: tables.grower_locale(week, report.parameters.get("grower")) for key, report in to_do.items()}
@@ -647,7 +762,10 @@ def _render(
         if os.strerror(errno.ENOSPC) in outcome.error:  # the other reports and the index would fail alike
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(folder.parent))
         note_done(outcome)
-        say(f"[{done}/{len(tasks)}] {outcome.key}" + (f": {outcome.error}" if outcome.error else ""))
+        if progress is not None:
+            progress(done, len(tasks), outcome.key)
+        if progress is None or outcome.error:
+            say(f"[{done}/{len(tasks)}] {outcome.key}" + (f": {outcome.error}" if outcome.error else ""))
 
     made = {}
     for outcome in run_many(

@@ -52,8 +52,7 @@ class Curve:
 
     def gradient(self, x: ArrayLike, *parameters: ArrayLike) -> Array:
         """First derivatives by the parameters, shape (..., P)."""
-        value, first = self.terms(np.asarray(x, float), *self._checked(parameters), order=1)[:2]
-        return _stacked(first, np.shape(value))
+        return self.slopes(x, *parameters)[1]
 
     def hessian(self, x: ArrayLike, *parameters: ArrayLike) -> Array:
         """Second derivatives by the parameters, shape (..., P, P)."""
@@ -65,6 +64,11 @@ class Curve:
         value, first, second = self.terms(np.asarray(x, float), *self._checked(parameters), order=2)
         shape = np.shape(value)
         return np.asarray(value), _stacked(first, shape), _squared(second, shape)
+
+    def slopes(self, x: ArrayLike, *parameters: ArrayLike) -> tuple[Array, Array]:
+        """Value (...) and gradient (..., P) in one pass."""
+        value, first = self.terms(np.asarray(x, float), *self._checked(parameters), order=1)[:2]
+        return np.asarray(value), _stacked(first, np.shape(value))
 
     def start(self, x: ArrayLike, y: ArrayLike) -> tuple[float, ...]:
         """Starting values from data pooled over all groups.

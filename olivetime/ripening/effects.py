@@ -106,7 +106,7 @@ class Layout:
     ``rows`` (G, M) holds row numbers, -1 where a group has fewer samples; ``group`` the G group names.
     ``x`` (G, M, p), ``z`` (G, M, q). A group meets only some of the D shared effects: ``active`` (G, A) are
     their numbers, D where a group meets fewer. A sample meets fewer still: ``hit`` (G, M, H) are their places
-    in the group's list, -1 where it meets fewer, and ``d`` (G, M, H) what multiplies them.
+    in the group's list, -1 where it meets fewer, ``met`` their numbers, and ``d`` (G, M, H) what multiplies them.
     """
 
     rows: NDArray[np.intp]
@@ -115,6 +115,7 @@ class Layout:
     z: Array
     d: Array
     hit: NDArray[np.intp]
+    met: NDArray[np.intp]
     active: NDArray[np.intp]
     group_terms: tuple[GroupTerm, ...]
     shared_terms: tuple[SharedTerm, ...]
@@ -275,6 +276,7 @@ def lay_out(
         z=spread(np.hstack([empty, *z])),
         d=own,
         hit=np.where(own != 0, hit, -1),
+        met=np.take_along_axis(active[:, None, :], hit, axis=2),
         active=active,
         group_terms=tuple(group_terms),
         shared_terms=tuple(shared_terms),
@@ -499,7 +501,7 @@ def _put_back(inverse, cross, active, half, xd):
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, fastmath={"reassoc", "contract"})
 def _spreads(a, z, d, d0, hit, active, inverse, cross, corner, w):
     """Variance of every sample's predictor (G, M), and sums of weight times column times covariance.
 
@@ -511,7 +513,7 @@ def _spreads(a, z, d, d0, hit, active, inverse, cross, corner, w):
     variance = np.zeros((n_group, n_place))
     by_group, by_shared = np.zeros((q, q)), np.zeros(n_shared)
     reach, with_corner = np.empty((q, n_active)), np.empty((q, n_active))
-    middle, along, line = np.empty((q, q)), np.empty(q), np.empty(n_active)
+    middle, along, own = np.empty((q, q)), np.empty(q), np.empty((n_active, n_active))
     for g in range(n_group):
         n_met = 0
         while n_met < n_active and active[g, n_met] < n_shared:
@@ -523,12 +525,13 @@ def _spreads(a, z, d, d0, hit, active, inverse, cross, corner, w):
                 for k in range(n_met):
                     reach[i, k] += by * cross[g, j, k]
         for k in range(n_met):
+            row = active[g, k]
             for j in range(n_met):
-                line[j] = corner[active[g, k], active[g, j]]
+                own[k, j] = corner[row, active[g, j]]
             for i in range(q):
                 by = reach[i, k]
                 for j in range(n_met):
-                    with_corner[i, j] += by * line[j]
+                    with_corner[i, j] += by * own[k, j]
         for i in range(q):
             for j in range(q):
                 total = inverse[g, i, j]
@@ -560,7 +563,7 @@ def _spreads(a, z, d, d0, hit, active, inverse, cross, corner, w):
                 for j in range(n_hit):
                     if hit[g, m, j] < 0:
                         break
-                    total += corner[active[g, at], active[g, hit[g, m, j]]] * d[g, m, j]
+                    total += own[at, hit[g, m, j]] * d[g, m, j]
                 for i in range(q):
                     total -= with_corner[i, at] * a[g, m, i]
                 variance[g, m] += d[g, m, k] * total
@@ -606,7 +609,7 @@ def find_mode(
     base = layout.x @ beta
     n_shared, active, hit = len(scale_d), layout.active, layout.hit
     a = layout.z @ scale_g
-    d = layout.d * np.append(scale_d, 0.0)[np.take_along_axis(active[:, None, :], np.maximum(hit, 0), axis=2)]
+    d = layout.d * np.append(scale_d, 0.0)[layout.met]
     n_group, n_place, q = a.shape
     if start is None:
         zg, zd, ze = np.zeros((n_group, q)), np.zeros(n_shared), np.zeros((n_group, n_place))
@@ -621,15 +624,16 @@ def find_mode(
 
     def arrow(w: Array) -> _Arrow:
         fine, logdet, inverse, cross, corner = _eliminate(a, d, hit, active, w, n_shared)
-        root, info = lapack.dpotrf(corner, lower=1) if n_shared else (corner, 0)
+        # LAPACK reads columns first: the transposed view of a lower triangle is an upper one, and nothing is copied.
+        info = lapack.dpotrf(corner.T, lower=0, overwrite_a=1)[1] if n_shared else 0
         if info or not fine:
             raise np.linalg.LinAlgError("the curvature of the effects is not positive")
-        return _Arrow(w, inverse, cross, root, logdet + 2.0 * float(np.log(np.diag(root)).sum()))
+        return _Arrow(w, inverse, cross, corner, logdet + 2.0 * float(np.log(np.diag(corner)).sum()))
 
     def solve(at: _Arrow, rg: Array, rd: Array) -> tuple[Array, Array]:
         half, xd = _reduced(at.inverse, at.cross, active, rg, rd)
         if n_shared:
-            xd = lapack.dpotrs(at.corner_root, xd, lower=1)[0]
+            xd = lapack.dpotrs(at.corner_root.T, xd, lower=0)[0]
         return _put_back(at.inverse, at.cross, active, half, xd), xd
 
     def penalised(ll: Array, zg: Array, zd: Array, ze: Array) -> float:
@@ -680,8 +684,9 @@ def find_mode(
     inverse, cross, corner = factor.inverse, factor.cross, factor.corner_root
     logdet = np.log(de).sum() + factor.logdet
     if n_shared:
-        half = np.tril(lapack.dpotri(corner, lower=1)[0])
-        corner = half + np.tril(half, -1).T
+        half = lapack.dpotri(corner.T, lower=0)[0].T  # its upper triangle is the root's, which is zero
+        corner = half + half.T
+        np.einsum("ii->i", corner)[:] *= 0.5
     loglik = float(-height - 0.5 * logdet)
     if not gradient:
         return Mode(eta, zg, zd, ze, factor, inverse, cross, corner, loglik, np.zeros(0), converged)

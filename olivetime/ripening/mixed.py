@@ -233,7 +233,7 @@ class _Spread:
         parts.append(np.array([fit.d_log_sigma]))
         if self.log_level is not None:
             at = np.arange(layout.curve_border, layout.border)
-            parts.append(np.array([-2 * np.sum(fit.d_q_border[:, at, at] * outer.q_border[:, at, at])]))
+            parts.append(np.array([-2 * np.sum(fit.d_q_level * outer.q_border[:, at, at])]))
         return np.concatenate(parts)
 
 
@@ -307,12 +307,14 @@ def _log_curve(curve: Curve) -> Curve:
     """Logarithm of a positive curve."""
 
     def terms(x: Array, *parameters: Array, order: int) -> tuple:
+        p = range(len(parameters))
+        if order < 2:
+            value, first = curve.slopes(x, *parameters) if order else (curve(x, *parameters), None)
+            return (np.log(value),) if first is None else (np.log(value), tuple(first[..., i] / value for i in p))
         value, gradient, hessian = curve.derivatives(x, *parameters)
         rel = gradient / value[..., None]
         bend = hessian / value[..., None, None] - rel[..., :, None] * rel[..., None, :]
-        p = range(len(parameters))
-        first = tuple(rel[..., i] for i in p)
-        return (np.log(value), first, tuple(tuple(bend[..., i, j] for j in p) for i in p))[: order + 1]
+        return np.log(value), tuple(rel[..., i] for i in p), tuple(tuple(bend[..., i, j] for j in p) for i in p)
 
     return Curve(curve.name, curve.parameters, terms)
 
@@ -960,15 +962,14 @@ class _OilData:
         variance = np.exp(2 * (self.hyper_log + self.hyper_sd * t))
         by_cov = -(outer.q_inner @ fit.d_q_inner @ outer.q_inner).reshape(slots, 3, slots, 3)
         curve_q = outer.q_border[:, :n, :n]
-        by_border = -np.matmul(np.matmul(curve_q, fit.d_q_border[:, :n, :n]), curve_q)
+        by_border = -np.matmul(np.matmul(curve_q, fit.d_q_border), curve_q)
         by_border = by_border.reshape(layout.problems, slots, 3, slots, 3)
-        at = np.arange(n, layout.border)
         by_variance = np.concatenate(
             [
                 np.einsum("apbp->p", by_cov),
                 np.einsum("apap->p", by_cov),
                 np.einsum("capap->p", by_border),
-                [-np.sum(fit.d_q_border[:, at, at]) / variance[9] ** 2],
+                [-np.sum(fit.d_q_level) / variance[9] ** 2],
             ]
         )
         by_log = np.append(2 * variance[:10] * by_variance, fit.d_log_sigma)
@@ -1562,52 +1563,49 @@ def _oil_weeks(data: _OilData, fits: Sequence[_ShapeFit], shape_weight: Array) -
 
 def _oil_parameters(data: _OilData, fits: Sequence[_ShapeFit]) -> pd.DataFrame:
     """Cultivar curves of this season and standard deviations; low and high are the prior's 3-sd limits."""
-    tables = []
+    rows: dict[str, list[Array]] = {}
+    limits = np.exp(data.hyper_log[:, None] + data.hyper_sd[:, None] * np.array([-3.0, 0.0, 3.0]))
+    last = slice(data.layout.curve_border - 3, data.layout.curve_border)
+
+    def add(n: int, **columns: object) -> None:
+        for name, values in columns.items():
+            rows.setdefault(name, []).append(np.broadcast_to(np.asarray(values), n))
+
     for one in fits:
         log_hyper = data.hyper_log + data.hyper_sd * one.t
-        last = slice(data.layout.curve_border - 3, data.layout.curve_border)
         sd = np.sqrt(data.sd**2 + np.exp(2 * log_hyper[6:9]))  # the cultivar's own and the season's change
         for p, name in enumerate(("plateau_dry_pct", "midpoint_d", "scale_d")):
-            curve = pd.DataFrame(
-                {
-                    "cultivar": data.cultivars,
-                    "shape": one.name,
-                    "part": "curve",
-                    "name": name,
-                    "value": one.modes.border[:, last][:, p],
-                    "se": one.curve_sd[:, p],
-                    "prior_mean": data.mean[:, p],
-                    "prior_sd": sd[:, p],
-                    "low": data.mean[:, p] - 3 * sd[:, p],
-                    "high": data.mean[:, p] + 3 * sd[:, p],
-                    "source": data.prior_source,
-                }
+            value, mean, away = one.modes.border[:, last][:, p], data.mean[:, p], 3 * sd[:, p]
+            shown = np.asarray if name == "midpoint_d" else np.exp  # the others are fitted as logarithms
+            unit = (1.0, 1.0) if name == "midpoint_d" else (np.exp(value), np.exp(mean))
+            add(
+                len(data.cultivars),
+                cultivar=data.cultivars,
+                shape=one.name,
+                part="curve",
+                name=name,
+                value=shown(value),
+                se=one.curve_sd[:, p] * unit[0],
+                prior_mean=shown(mean),
+                prior_sd=sd[:, p] * unit[1],
+                low=shown(mean - away),
+                high=shown(mean + away),
+                at_bound=np.abs(value - mean) > 2.5 * sd[:, p],
+                source=data.prior_source,
             )
-            curve["at_bound"] = (curve["value"] - curve["prior_mean"]).abs() > 2.5 * curve["prior_sd"]
-            if name != "midpoint_d":  # fitted as logarithms, shown as themselves
-                columns = ["value", "prior_mean", "low", "high"]
-                curve[columns] = np.exp(curve[columns])
-                curve["se"] *= curve["value"]
-                curve["prior_sd"] *= curve["prior_mean"]
-            tables.append(curve)
-        limits = np.exp(data.hyper_log[:, None] + data.hyper_sd[:, None] * np.array([-3.0, 0.0, 3.0]))
-        tables.append(
-            pd.DataFrame(
-                {
-                    "cultivar": "all",
-                    "shape": one.name,
-                    "part": "spread",
-                    "name": [f"sd of {name}" for name, _, _ in _HYPER],
-                    "value": np.exp(log_hyper),
-                    "se": np.sqrt(np.diagonal(one.t_covariance)) * data.hyper_sd,
-                    "prior_mean": limits[:, 1],
-                    "prior_sd": data.hyper_sd,
-                    "low": limits[:, 0],
-                    "high": limits[:, 2],
-                    "source": "assumed",
-                    "at_bound": np.abs(one.t) > 2.9,
-                }
-            )
+        add(
+            len(_HYPER),
+            cultivar="all",
+            shape=one.name,
+            part="spread",
+            name=[f"sd of {name}" for name, _, _ in _HYPER],
+            value=np.exp(log_hyper),
+            se=np.sqrt(np.diagonal(one.t_covariance)) * data.hyper_sd,
+            prior_mean=limits[:, 1],
+            prior_sd=data.hyper_sd,
+            low=limits[:, 0],
+            high=limits[:, 2],
+            at_bound=np.abs(one.t) > 2.9,
+            source="assumed",
         )
-    columns = ["cultivar", "shape", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high"]
-    return pd.concat(tables, ignore_index=True)[[*columns, "at_bound", "source"]]
+    return pd.DataFrame({name: np.concatenate(parts) for name, parts in rows.items()})

@@ -265,9 +265,10 @@ class Arrow:
     def s_inv(self) -> Array:
         """Inverse of the Schur complement, (problems, border, border)."""
         out = np.empty_like(self.corner_root)
+        # LAPACK reads columns first: the transposed view of a lower triangle is an upper one, and nothing is copied.
         for p, root in enumerate(self.corner_root if self.layout.border else ()):
-            half = lapack.dpotri(root, lower=1)[0]  # its upper triangle is the root's, which is zero
-            out[p] = half + half.T
+            half = lapack.dpotri(root.T, lower=0)[0].T  # its upper triangle is the root's, which is zero
+            np.add(half, half.T, out=out[p])
             np.einsum("ii->i", out[p])[:] *= 0.5
         return out
 
@@ -275,7 +276,7 @@ class Arrow:
         """Return a root of the border's covariance, (problems, border, border)."""
         out = np.empty_like(self.corner_root)
         for p, root in enumerate(self.corner_root):
-            out[p] = np.tril(lapack.dtrtri(root, lower=1)[0]).T
+            out[p] = lapack.dtrtri(root.T, lower=0)[0]  # its lower triangle is the root's upper, which is zero
         return out
 
     def solve(self, inner: Array, border: Array) -> tuple[Array, Array]:
@@ -286,7 +287,7 @@ class Arrow:
         if not layout.border:
             return x, z
         for p, root in enumerate(self.corner_root):
-            z[p] = lapack.dpotrs(root, z[p], lower=1)[0]
+            z[p] = lapack.dpotrs(root.T, z[p], lower=0)[0]
         _put_back(self.reach, layout.group_problem, layout.met, layout.first_met, x, z)
         return x, z
 
@@ -583,13 +584,12 @@ def factor(
     logdet = layout.by_problem(by_group, layout.first_group)
     if not layout.border:
         return Arrow(layout, a_inv, reach, corner, logdet)
-    root = np.empty_like(corner)
-    for p in range(layout.problems):
-        root[p], info = lapack.dpotrf(corner[p], lower=1)
+    for each in corner:  # in its own place, see s_inv
+        _, info = lapack.dpotrf(each.T, lower=0, overwrite_a=1)
         if info:
             raise np.linalg.LinAlgError("the curvature of the border is not positive")
-    logdet += 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
-    return Arrow(layout, a_inv, reach, root, logdet)
+    logdet += 2 * np.log(np.diagonal(corner, axis1=1, axis2=2)).sum(axis=1)
+    return Arrow(layout, a_inv, reach, corner, logdet)
 
 
 # --- modes and the approximated likelihood ---------------------------------------------------------------------
@@ -706,7 +706,7 @@ def find_modes(
             to_inner = inner - share[layout.group_problem][:, None] * step_inner
             to_border = border - share[:, None] * step_border
             then = _state(problem, outer, to_inner, to_border)
-            worse = ~(then[0] <= h + 1e-10 + 1e-13 * np.abs(h))
+            worse = ~(then[0] <= h + 1e-10 + 1e-13 * np.abs(h)) & ~(np.abs(fall) < 1e-10)  # too small to be seen in h
             if not worse.any():
                 break
             share[worse] *= 0.5
@@ -730,7 +730,8 @@ class Laplace:
     arrow: Arrow
     d_phi0: Array
     d_q_inner: Array
-    d_q_border: Array
+    d_q_border: Array  # (problems, curve border, curve border)
+    d_q_level: Array  # (problems, levels)
     d_log_sigma: float
     lean_inner: Array | None = None  # from the mode towards the mean: -H^-1 grad(log det H) / 2, H Gauss-Newton
     lean_border: Array | None = None
@@ -778,16 +779,20 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
     )
     size = layout.size
     inner, border = modes.inner, modes.border
-    away = border - outer.mean_border
+    away, n_curve = border - outer.mean_border, layout.curve_border
+    curve, level = away[:, :n_curve], away[:, n_curve:]
     d_q_inner = 0.5 * (inner.T @ inner + cov)
     if layout.inner:
         d_q_inner = d_q_inner - 0.5 * layout.groups * np.linalg.inv(outer.q_inner)
-    d_q_border = 0.5 * (away[:, :, None] * away[:, None, :] + arrow.s_inv)
-    d_q_border -= 0.5 * _inverse_part(outer.q_border, layout.curve_border)
+    d_q_border = curve[:, :, None] * curve[:, None, :] + arrow.s_inv[:, :n_curve, :n_curve]
+    d_q_border = 0.5 * (d_q_border - _inverse_part(outer.q_border[:, :n_curve, :n_curve]))
+    precision = np.diagonal(outer.q_border, axis1=1, axis2=2)[:, n_curve:]
+    prior_level = np.divide(1.0, precision, out=np.zeros(precision.shape), where=precision != 0)
+    d_q_level = 0.5 * (level**2 + np.diagonal(arrow.s_inv, axis1=1, axis2=2)[:, n_curve:] - prior_level)
     d_log_sigma = np.sum(problem.seen - loss.slope * r)
     d_log_sigma += 0.5 * np.sum((-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v)
     if not through_mode:
-        return Laplace(each, modes, arrow, np.zeros(size), d_q_inner, d_q_border, float(d_log_sigma))
+        return Laplace(each, modes, arrow, np.zeros(size), d_q_inner, d_q_border, d_q_level, float(d_log_sigma))
 
     weight_slope = -loss.kappa_slope * root_w**3
     t_phi = (0.5 * weight_slope * v)[:, None] * gradient + weight[:, None] * np.einsum("nij,nj->ni", hessian, c)
@@ -810,10 +815,13 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
     d_phi0 = d_phi0 - (pull[:, None] * gradient + slope[:, None] * np.einsum("nij,nj->ni", hessian, a_phi)).sum(axis=0)
     side = a_inner.T @ inner
     d_q_inner = d_q_inner - 0.5 * (side + side.T)
-    side_border = a_border[:, :, None] * away[:, None, :]
+    side_border = a_border[:, :n_curve, None] * curve[:, None, :]
     d_q_border = d_q_border - 0.5 * (side_border + np.swapaxes(side_border, 1, 2))
+    d_q_level = d_q_level - a_border[:, n_curve:] * level
     d_log_sigma = d_log_sigma - np.sum((loss.bend * r + loss.slope) * root_w * a_value)
-    return Laplace(each, modes, arrow, d_phi0, d_q_inner, d_q_border, float(d_log_sigma), -a_inner, -a_border)
+    return Laplace(
+        each, modes, arrow, d_phi0, d_q_inner, d_q_border, d_q_level, float(d_log_sigma), -a_inner, -a_border
+    )
 
 
 def _log_det_part(q: Array, curve: int) -> Array:
@@ -825,15 +833,11 @@ def _log_det_part(q: Array, curve: int) -> Array:
     return out + log_det(dense) if curve else out
 
 
-def _inverse_part(q: Array, curve: int) -> Array:
+def _inverse_part(q: Array) -> Array:
     """Inverse over the directions that have a prior, zero elsewhere."""
-    diagonal = np.diagonal(q, axis1=1, axis2=2)
-    flat = diagonal == 0
-    keep = ~flat
-    out = np.zeros_like(q)
-    at = np.arange(curve, q.shape[-1])
-    out[:, at, at] = np.where(keep, 1.0, 0.0)[:, curve:] / np.where(flat, 1.0, diagonal)[:, curve:]
-    if curve:
-        dense = np.linalg.inv(q[:, :curve, :curve] + flat[:, :curve, None] * np.eye(curve))
-        out[:, :curve, :curve] = dense * (keep[:, :curve, None] & keep[:, None, :curve])
-    return out
+    size = q.shape[-1]
+    if not size:
+        return q
+    flat = np.diagonal(q, axis1=1, axis2=2) == 0
+    dense = np.linalg.inv(q + flat[:, :, None] * np.eye(size))
+    return dense * (~flat[:, :, None] & ~flat[:, None, :])

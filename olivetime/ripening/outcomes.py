@@ -327,7 +327,7 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
     if lost:
         notes.append(("samples without weather", lost, "", "records", "left out: their thermal days are unknown"))
         samples = samples[samples["x"].notna()].reset_index(drop=True)
-    with_oil = samples["oil_dry_pct"].notna().to_numpy()
+    with_oil = samples["oil_or_limit_pct"].notna().to_numpy()
     if not with_oil.any():
         raise FitError(
             "samples",
@@ -346,27 +346,11 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
         )
     )
     o = samples[with_oil]
-    oil = fit_oil(
-        o["x"].to_numpy(),
-        o["oil_dry_pct"].to_numpy(float),
-        o["block_id"].to_numpy(),
-        o["cultivar"].to_numpy(),
-        o["week"].to_numpy(),
-        o["season"].to_numpy(),
-        current=season.label,
-        blocks=season.blocks[["block_id", "cultivar"]],
-        priors=pd.DataFrame(
-            {
-                "plateau_dry_pct": priors["plateau_dry_pct"].to_numpy(),
-                "plateau_sd_fraction": (priors["sd_pct"] / priors["plateau_dry_pct"]).to_numpy(),
-                "midpoint_d": midpoint,
-                "source": priors["source"].to_numpy(),
-            },
-            index=pd.Index(priors["cultivar"], name="cultivar"),
-        ),
-        weights=_method_weight(o, 0, SAMPLE_CV),
-        seed=seed,
-    )
+    limits = int(o["below"].sum())
+    if limits:
+        says = "count with their chance of lying below the laboratory's limit"
+        notes.append(("oil results below a limit", limits, "samples", "records", says))
+    oil = fit_oil_samples(o, season, station_days, seed=seed)
     turns_black = _turns_black(season)
     colour, colour_rows = _fit_colour(samples, season, turns_black)
     moisture, moisture_rows = _fit_moisture(samples, season, station_days)
@@ -410,6 +394,57 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
     return replace(fit, blocks=_blocks(season, fit, samples, turns_black))
 
 
+def fit_oil_samples(samples: pd.DataFrame, season: Season, station_days: StationDays, *, seed: int = 0) -> OilFit:
+    """Fit the oil curves of all blocks to some of the season's samples.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Rows of `oil_samples`.
+    season : Season
+    station_days : StationDays
+    seed : int
+        Seed of the draws behind the ranges of plateaus.
+
+    Returns
+    -------
+    OilFit
+    """
+    priors = plateau_priors(season)
+    return fit_oil(
+        samples["x"].to_numpy(),
+        samples["oil_or_limit_pct"].to_numpy(float),
+        samples["block_id"].to_numpy(),
+        samples["cultivar"].to_numpy(),
+        samples["week"].to_numpy(),
+        samples["season"].to_numpy(),
+        current=season.label,
+        blocks=season.blocks[["block_id", "cultivar"]],
+        priors=pd.DataFrame(
+            {
+                "plateau_dry_pct": priors["plateau_dry_pct"].to_numpy(),
+                "plateau_sd_fraction": (priors["sd_pct"] / priors["plateau_dry_pct"]).to_numpy(),
+                "midpoint_d": _half_plateau_heat(season, station_days)[0],
+                "source": priors["source"].to_numpy(),
+            },
+            index=pd.Index(priors["cultivar"], name="cultivar"),
+        ),
+        weights=_method_weight(samples, 0, SAMPLE_CV),
+        below=samples["below"].to_numpy(bool),
+        seed=seed,
+    )
+
+
+def oil_samples(season: Season, station_days: StationDays) -> pd.DataFrame:
+    """Samples of this season and earlier ones that tell oil, with thermal days ``x`` and week, as the fit reads them.
+
+    ``below`` marks results of which only the laboratory's limit is known; ``oil_or_limit_pct`` is then that limit.
+    """
+    samples = _samples(season, station_days)
+    told = samples["oil_or_limit_pct"].notna() & samples["x"].notna()
+    return samples[told].reset_index(drop=True)
+
+
 def _listed(values: Iterable[object]) -> str:
     return ", ".join(f"{v:g}" for v in values)
 
@@ -420,6 +455,10 @@ def _samples(season: Season, station_days: StationDays) -> pd.DataFrame:
     table = pd.concat(parts, ignore_index=True) if parts else season.samples.copy()
     keep = season.blocks[["block_id", "cultivar", "station_id"]]
     table = table.merge(keep, on="block_id", how="inner").reset_index(drop=True)
+    oil = table["oil_dry_pct"].astype(float)
+    limit = table["oil_dry_below_pct"].astype(float) if "oil_dry_below_pct" in table else oil * np.nan
+    table["below"] = (oil.isna() & limit.notna()).to_numpy(bool)
+    table["oil_or_limit_pct"] = oil.fillna(limit)
     if not len(table):
         return table.assign(x=[], day_of_season=[], week=[], round=[])
     day = pd.to_datetime(table["sampled_on"])
@@ -594,7 +633,7 @@ def _week_effects(
 
 def _unranked(season: Season, samples: pd.DataFrame, priors: pd.DataFrame) -> dict[str, str]:
     """Blocks about whose oil nothing at all is known."""
-    sampled = set(samples.loc[samples["oil_dry_pct"].notna(), "cultivar"])
+    sampled = set(samples.loc[samples["oil_or_limit_pct"].notna(), "cultivar"])
     unknown = set(priors.loc[~priors["known"], "cultivar"]) - sampled
     return {
         row.block_id: (
@@ -675,7 +714,7 @@ def _blocks(season: Season, fit: RipeningFit, samples: pd.DataFrame, turns_black
     """One row per block: samples, borrowing, plateau and today's state."""
     table = season.blocks[["block_id", "cultivar"]].reset_index(drop=True)
     as_of = pd.Timestamp(season.as_of)
-    mine = samples[(samples["season"] == season.label) & samples["oil_dry_pct"].notna()]
+    mine = samples[(samples["season"] == season.label) & samples["oil_or_limit_pct"].notna()]
     last = mine.groupby("block_id")["day"].max()
     table = table.merge(fit.oil.blocks.drop(columns="cultivar"), on="block_id", how="left")
     table["last_sampled_on"] = last.reindex(table["block_id"]).to_numpy()

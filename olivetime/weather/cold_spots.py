@@ -91,15 +91,15 @@ def with_cold_spots(season: Season, station_days: StationDays) -> tuple[Season, 
     Returns
     -------
     season : Season
-        With `blocks.colder_c` as used.
+        With `blocks.colder_c` as used, and `blocks.colder_entered_c` as it was entered.
     table : DataFrame
         Columns of `cold_spots`, then logger_id, entered_c and used_c [C], used ("logger" or "entered"); one row for
         each block with a logger. Doing it twice changes nothing.
 
     Notes
     -----
-    The offset on the coldest third of the nights is used, since the low at the block decides on frost and on nothing
-    else.
+    The offset on the coldest third of the nights is used, to a tenth of a degree, since the low at the block decides
+    on frost and on nothing else.
     """
     empty = pd.DataFrame(columns=[*_SPOT_COLUMNS])
     if "block_id" not in season.stations:
@@ -120,9 +120,12 @@ def with_cold_spots(season: Season, station_days: StationDays) -> tuple[Season, 
     days = pd.DataFrame(low, station_days.calendar, names).rename_axis("day").reset_index()
     days = days.melt(id_vars="day", var_name="station_id", value_name="temp_min_c").dropna()
     table = cold_spots(days, logger_of_block=logger_of, station_of_block=station_of)
-    entered = table["block_id"].map(dict(zip(blocks["block_id"], blocks["colder_c"], strict=True))).astype(float)
+    if "colder_entered_c" not in blocks:
+        blocks = blocks.assign(colder_entered_c=blocks["colder_c"])
+    entered = table["block_id"].map(dict(zip(blocks["block_id"], blocks["colder_entered_c"], strict=True)))
+    entered = entered.astype(float)
     told = table["colder_on_cold_nights_c"].notna() & (season.rules["cold_spot_from"] == "logger")
-    used = table["colder_on_cold_nights_c"].where(told, entered)
+    used = table["colder_on_cold_nights_c"].round(1).where(told, entered)
     table = table.assign(
         logger_id=table["block_id"].map(logger_of),
         entered_c=entered,
@@ -133,15 +136,35 @@ def with_cold_spots(season: Season, station_days: StationDays) -> tuple[Season, 
     return replace(season, blocks=blocks.assign(colder_c=new.astype(float))), table
 
 
-def cold_spot_findings(table: pd.DataFrame) -> pd.DataFrame:
-    """Say for each block with a logger which offset is used, columns as `Season.findings`."""
+def cold_spot_findings(table: pd.DataFrame, *, fahrenheit: bool = False) -> pd.DataFrame:
+    """Say for each block with a logger which offset is used, columns as `Season.findings`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Of `with_cold_spots`.
+    fahrenheit : bool, optional
+        Say differences in degrees F.
+    """
+
+    def said(difference_c: float) -> str:
+        return f"{1.8 * difference_c:.1f} F" if fahrenheit else f"{difference_c:.1f} C"
+
     rows = []
     for row in table.itertuples(index=False):
-        found = f"its logger {row.logger_id}: {row.says}"
+        if row.nights_n < NIGHTS_NEEDED:
+            found = f"its logger {row.logger_id}: {row.says}"
+        else:
+            found = (
+                f"of {row.nights_n} nights its logger {row.logger_id} shows the coldest third "
+                f"{said(row.colder_on_cold_nights_c)} "
+                f"colder than the station (error {said(row.error_on_cold_nights_c)}), all of them {said(row.colder_c)} "
+                f"(error {said(row.error_c)})"
+            )
         if row.used == "logger":
-            found += f"; {row.used_c:.1f} C is used, not the {row.entered_c:.1f} C entered"
+            found += f"; {said(row.used_c)} is used, not the {said(row.entered_c)} entered"
         elif row.nights_n >= NIGHTS_NEEDED:
-            found += f"; the {row.entered_c:.1f} C entered are used, as the rule cold_spot_from says"
+            found += f"; the {said(row.entered_c)} entered is used, as the rule cold_spot_from says"
         do = "Nothing; the rule cold_spot_from decides between logger and entry."
         where = f"blocks, block {row.block_id}"
         rows.append(("cold-spot", "note", "colder_c", f"{row.used_c:.1f}", where, found, do))

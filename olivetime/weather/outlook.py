@@ -32,6 +32,9 @@ PIECE_SHIFT_DAYS = 7
 # warmest day of the year in the northern half of the world. From memory, for a Mediterranean climate.
 YEARLY_SWING_C = 9.5
 WARMEST_DAY_OF_YEAR = 205
+# A past season of whose days ahead more than this share was filled from the time of year is no trace: means have no
+# scatter, and no frost. Our choice.
+GUESSED_SHARE = 0.15
 # From so many past seasons on their scatter is taken for an estimate of the next one's. On the Clemson record
 # laying the missing scatter on them helped with 3, 6, 12, 16 and 30 seasons; two tell next to nothing of it.
 SEASONS_FOR_SCATTER = 3
@@ -93,6 +96,8 @@ class PastDays:
         "whole seasons", "pieces" or "this season's days".
     says : str
         The method in one sentence.
+    findings : DataFrame
+        Past seasons left out, or used for want of better ones; columns as `Season.findings`.
     """
 
     rows: np.ndarray
@@ -101,6 +106,7 @@ class PastDays:
     seasons: tuple[int, ...]
     method: str
     says: str
+    findings: pd.DataFrame
 
 
 def outlook(season: Season, station_days: StationDays) -> Outlook:
@@ -182,10 +188,20 @@ def _members(
     used[begin:] = np.cumprod(common[begin:])
     keep = covered[:, used].all(axis=1) & used.any() & has.any()
     if not keep.any():
+        lacks = [name for name in OUTLOOK_VALUES if rows[name].isna().all()]
         says = "no member of the outlook is complete, so it is not used"
+        says += f": {' and '.join(lacks)} stand nowhere" if lacks else ""
         finding = ("outlook-with-holes", "warning", "member", "", where, says, "Fill in the missing days.")
         return _no_outlook(says, [finding], station_days)
     findings = []
+    first, last = station_days.calendar[-1] + pd.Timedelta(days=1), rows["day"].max()
+    begins, ends = days[used][0], days[used][-1]
+    if begins > first or ends < last:
+        found = f"its days ahead are used from {begins:%Y-%m-%d} to {ends:%Y-%m-%d} only"
+        found += f", not from {first:%Y-%m-%d} on" if begins > first else ""
+        found += f", not to {last:%Y-%m-%d}: fewer than half of its members cover the days after" if ends < last else ""
+        do = "Fill in the missing days; past seasons stand in for them."
+        findings.append(("outlook-days-missing", "warning", "day", "", where, found, do))
     if not keep.all():
         left = ", ".join(str(name) for name in members[~keep][:5])
         found = f"{int((~keep).sum())} of {len(members)} members have holes and are not used ({left})"
@@ -200,7 +216,7 @@ def _members(
     days = days[used]
     kept = tuple(int(name) for name in members[keep])
     span = f"from {days[0]:%Y-%m-%d} to {days[-1]:%Y-%m-%d}"
-    says = f"{len(kept)} members issued on {issued:%Y-%m-%d}, used {span}"
+    says = f"{_counted(len(kept), 'member')} issued on {issued:%Y-%m-%d}, used {span}"
     return Outlook(
         issued_on=issued.date(),
         members=kept,
@@ -228,7 +244,7 @@ def _lend(
         name: np.where(station_days.measured, getattr(station_days, name), np.nan)
         for name in ("temp_min_c", "temp_max_c")
     }
-    nearest = neighbours(season.stations, station_days.stations)
+    nearest = neighbours(season.stations, station_days.stations, last=loggers)
     for g in np.flatnonzero(~has):
         lender[g] = h = next(int(i) for i in nearest[g] if has[i])
         for name, value in arrays.items():
@@ -304,11 +320,14 @@ def past_days(
             first_row[int(year)] = row
     if not first_row:
         return _own_days(season, station_days, days, usable, n=n, rng=rng)
+    loggers = loggers_only(season)
+    shown = np.array([g for g, name in enumerate(station_days.stations) if name not in loggers])
     seasons = np.array(sorted(first_row))
     start_row = np.array([first_row[int(year)] for year in seasons])
+    seasons, start_row, findings = _measured_seasons(station_days, shown, seasons, start_row, place, days)
     if pieces is None:
         pieces = len(seasons) < WHOLE_SEASONS_NEEDED
-    warmth_c = np.repeat(_unseen_warmth(station_days, start_row, place, n, rng)[:, None], len(days), axis=1)
+    warmth_c = np.repeat(_unseen_warmth(station_days, shown, start_row, place, n, rng)[:, None], len(days), axis=1)
     if not pieces:
         chosen = evenly(len(seasons), n, rng)
         return PastDays(
@@ -318,6 +337,7 @@ def past_days(
             seasons=tuple(int(y) for y in seasons),
             method="whole seasons",
             says=f"{len(seasons)} past seasons as they were",
+            findings=findings,
         )
 
     rows = np.empty((n, len(days)), int)
@@ -334,19 +354,61 @@ def past_days(
         words=tuple(f"pieces of {_runs(years)}" for years in np.array(parts).T),
         seasons=tuple(int(y) for y in seasons),
         method="pieces",
-        says=f"pieces of {PIECE_DAYS} days of {len(seasons)} past seasons, up to {PIECE_SHIFT_DAYS} days off",
+        says=f"pieces of {PIECE_DAYS} days of {_counted(len(seasons), 'past season')}, "
+        f"up to {PIECE_SHIFT_DAYS} days off",
+        findings=findings,
     )
 
 
+def _counted(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def _measured_seasons(
+    station_days: StationDays,
+    shown: np.ndarray,
+    seasons: np.ndarray,
+    start_row: np.ndarray,
+    place: np.ndarray,
+    days: pd.DatetimeIndex,
+) -> tuple[np.ndarray, np.ndarray, pd.DataFrame]:
+    """Keep the seasons whose days ahead were measured for the most part; all, and say so, when there is none."""
+    guessed = station_days.guessed[start_row[:, None] + place][..., shown].any(axis=2)
+    weak = guessed.mean(axis=1) > GUESSED_SHARE
+    if not weak.any():
+        return seasons, start_row, findings_frame([], "weather_days")
+    where, days_n = "weather_days, past seasons", len(place)
+    if not weak.all():
+        names = ", ".join(str(year) for year in seasons[weak][:5]) + (", ..." if weak.sum() > 5 else "")
+        found = (
+            f"{int(weak.sum())} of {len(seasons)} hold too few measured days from {days[0]:%d %B} to "
+            f"{days[-1]:%d %B} and are not used for the days ahead ({names})"
+        )
+        rows = [("past-season-weak", "note", "day", str(int(weak.sum())), where, found, "Fill in their days.")]
+        return seasons[~weak], start_row[~weak], findings_frame(rows, "weather_days")
+    never = guessed.all(axis=0)
+    found = f"none has enough measured days among the {days_n} ahead"
+    if never.any():
+        first, last = days[never][0], days[never][-1]
+        found += f"; between {first:%d %B} and {last:%d %B} days are means of the time of year, without cold nights"
+    rows = [("past-season-weak", "error", "day", "", where, found, "Add whole past seasons; frost is understated.")]
+    return seasons, start_row, findings_frame(rows, "weather_days")
+
+
 def _unseen_warmth(
-    station_days: StationDays, start_row: np.ndarray, place: np.ndarray, n: int, rng: np.random.Generator
+    station_days: StationDays,
+    shown: np.ndarray,
+    start_row: np.ndarray,
+    place: np.ndarray,
+    n: int,
+    rng: np.random.Generator,
 ) -> np.ndarray:
-    """Warmth of each scenario beyond its season's own [C], (S,); see `past_days`."""
+    """Warmth of each scenario beyond its season's own [C], (S,), over the `shown` stations; see `past_days`."""
     seasons_n = len(start_row)
     if seasons_n < SEASONS_FOR_SCATTER:
         return np.zeros(n)
     ours = start_row[:, None] + place
-    mean_c = (station_days.temp_min_c[ours] + station_days.temp_max_c[ours]).mean(axis=(1, 2)) / 2
+    mean_c = (station_days.temp_min_c[ours] + station_days.temp_max_c[ours])[..., shown].mean(axis=(1, 2)) / 2
     # Evenly spread chances, shuffled; a generator of its own leaves the draws of seasons and members as they are.
     chance = (rng.spawn(1)[0].permutation(n) + 0.5) / n
     return mean_c.std(ddof=1) * np.sqrt(2 / seasons_n) * ndtri(chance)
@@ -403,6 +465,7 @@ def _own_days(
         seasons=(),
         method="this season's days",
         says="no past season covers these days: this season's own, moved along a yearly course from memory",
+        findings=findings_frame([], "weather_days"),
     )
 
 

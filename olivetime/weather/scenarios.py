@@ -22,7 +22,7 @@ from olivetime.weather.cold_spots import cold_spot_findings, with_cold_spots
 from olivetime.weather.degree_days import degree_days
 from olivetime.weather.outlook import Outlook, PastDays, evenly, outlook, past_days
 from olivetime.weather.skill import correct_outlook
-from olivetime.weather.stations import DEGREE_DAYS_PER_THERMAL_DAY, RAIN_MEMORY_D, StationDays
+from olivetime.weather.stations import DEGREE_DAYS_PER_THERMAL_DAY, RAIN_MEMORY_D, StationDays, loggers_only
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -147,6 +147,7 @@ def scenarios(
             "Set a later end in season.toml."
         )
     season, spots = with_cold_spots(season, station_days)
+    us = getattr(season, "units", "metric") == "us"
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(4,)))
     ahead, corrected = outlook(season, station_days), False
     if past_outlooks is not None:
@@ -201,7 +202,9 @@ def scenarios(
         ),
         outlook=ahead,
         assumptions=_assumptions(season, ahead, past, spots, n, corrected=corrected),
-        findings=pd.concat([ahead.findings, cold_spot_findings(spots)], ignore_index=True),
+        findings=pd.concat(
+            [ahead.findings, past.findings, cold_spot_findings(spots, fahrenheit=us)], ignore_index=True
+        ),
     )
 
 
@@ -338,6 +341,7 @@ def weather_table(
             )
         )
     table = pd.concat([part for part in parts if len(part)], ignore_index=True).dropna(subset="temp_min_p50_c")
+    table = table[~table["station_id"].isin(loggers_only(season))]
     return table.sort_values(["station_id", "day"], kind="stable", ignore_index=True)
 
 
@@ -367,7 +371,7 @@ def ground_table(season: Season, scenarios: Scenarios) -> pd.DataFrame:
     worst = shift_h * np.quantile(share, 0.1, axis=0, method="weibull")
     days_lost = np.quantile(np.cumsum(lost, axis=3), [0.1, 0.5, 0.9], axis=0, method="weibull")
     stations_n, soils_n, days_n = share.shape[1:]
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "station_id": np.repeat(np.asarray(scenarios.stations, object), soils_n * days_n),
             "soil": np.tile(np.repeat(np.asarray(SOILS, object), days_n), stations_n),
@@ -379,6 +383,7 @@ def ground_table(season: Season, scenarios: Scenarios) -> pd.DataFrame:
             **{f"lost_days_p{q}": v.ravel() for q, v in zip((10, 50, 90), days_lost, strict=True)},
         }
     )
+    return table[~table["station_id"].isin(loggers_only(season))].reset_index(drop=True)
 
 
 def frost_table(season: Season, scenarios: Scenarios, *, threshold_c: float | None = None) -> pd.DataFrame:

@@ -17,7 +17,7 @@ Rain is never interpolated; a gap without neighbour or outlook gets the mean rai
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import available_timezones
@@ -31,7 +31,7 @@ from olivetime.records.columns import SeasonError, sentence
 from olivetime.records.findings import FINDING_COLUMNS
 from olivetime.records.season import season_start
 from olivetime.weather.degree_days import degree_days
-from olivetime.weather.hours import days_from_hours
+from olivetime.weather.hours import DAY_SHARE, SHORT_GAP_H, days_from_hours
 
 if TYPE_CHECKING:
     from olivetime.records.season import Season
@@ -56,8 +56,20 @@ LIMITS = {
 MISSING_VALUE_CODES = (-9999.0, -999.9, -999.0, -99.9, -99.0, 99.9, 999.0, 999.9, 9999.0, 99999.0)
 STEP_C = 25.0  # day-to-day change that no olive district knows; our choice
 FLAT_DAYS = 5  # equal readings in a row that look like a stuck sensor; our choice
+# So many equal readings of one sensor are not believed: in 91 years of lows and highs in whole degrees F (Clemson) no
+# run was longer than 7 days.
+STUCK_DAYS = 10
+# A day is held against the median of the days from 7 before to 7 after it. In the same 91 years no sound low or high
+# was farther from it than 20 C; a reading in degrees F is, from -8 C up.
+LEVEL_DAYS = 15
+FAR_OFF_C = 24.0
+# Medians over these days that are in other degrees than they say [C]; our choice, for olive districts.
+LOWS_IN_FAHRENHEIT_C, HIGHS_IN_FAHRENHEIT_C, HIGHS_CONVERTED_TWICE_C = 32.0, 45.0, -2.0
+# Rain readings without a single 0 among them, and this share of the days empty: dry days were left empty. Our choice.
+RAINY_DAYS_NEEDED, EMPTY_SHARE = 10, 0.5
 PART_FILLED = 0.15  # share of a season's days filled from which the season is called weak; our choice
 
+_TEMPERATURES = (("temp_min_c", "lowest temperature"), ("temp_max_c", "highest temperature"))
 FILLS = ("", "interpolated", "neighbour", "outlook", "climatology")
 FAULT_KINDS = (
     "missing day",
@@ -69,8 +81,10 @@ FAULT_KINDS = (
     "flat line",
     "stuck",
     "duplicate",
+    "far off",
     "fahrenheit",
     "converted twice",
+    "dry days empty",
 )
 VALUES = ("temp_min_c", "temp_max_c", "rain_mm", "wind_m_s")
 
@@ -83,17 +97,18 @@ class StationDays:
     ----------
     days : DataFrame
         station_id, day, temp_min_c [C], temp_max_c [C], rain_mm [mm], wind_m_s [m/s], fill (one of `FILLS`:
-        how the temperatures were filled, or the rain when only rain was missing).
+        how the temperatures were filled, or the rain when only rain was missing; empty when nothing was).
+        Loggers that no block follows are left out of this table, `heat` and `seasons`; the arrays hold them.
     heat : DataFrame
         station_id, season, day, day_of_season (0 on the first day), degree_days_c [C day] of the day,
-        heat_d [thermal days] added up to the end of the day.
+        heat_d [thermal days] added up to the end of the day, filled_n (days of this sum that were filled).
     faults : DataFrame
         station_id, day, column, kind (one of `FAULT_KINDS`), value; one row for each fault.
     findings : DataFrame
         Faults and fills in sentences, columns as `Season.findings`.
     seasons : DataFrame
-        station_id, season, days_n, filled_n, one count for each way of filling, and says: "of 62 days, 3
-        filled".
+        station_id, season, days_n, filled_n (days whose temperatures were filled), one count for each way of
+        filling, rain_filled_n (days whose rain was), and says: "of 62 days, 3 filled".
     stations : tuple of str
         Stations in the order of the arrays below (G of them).
     calendar : DatetimeIndex
@@ -105,6 +120,8 @@ class StationDays:
         at the end of the day.
     measured : ndarray of bool, shape (D, G)
         Both temperatures were measured and believed.
+    guessed : ndarray of bool, shape (D, G)
+        A temperature was filled from the time of year: a mean, without the scatter of weather.
     """
 
     days: pd.DataFrame
@@ -122,6 +139,7 @@ class StationDays:
     heat_d: np.ndarray
     rain_memory_mm: np.ndarray
     measured: np.ndarray
+    guessed: np.ndarray
 
     def heat_at(self, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
         """Thermal days since the season's start at the end of given days.
@@ -205,18 +223,20 @@ def station_days(season: Season) -> StationDays:
     label, day_of_season = _season_days(calendar, season)
     believed, more = _believe(raw, calendar, stations, label)
     faults.extend(more)
-    if not np.isfinite(believed["temp_min_c"]).any() or not np.isfinite(believed["temp_max_c"]).any():
+    lost = [says for name, says in _TEMPERATURES if not np.isfinite(believed[name]).any()]
+    if lost:
         raise SeasonError(
             "weather_days",
-            "there is not one believable temperature",
+            f"there is not one believable {lost[0] if len(lost) == 1 else 'temperature'}",
             "daily lows and highs of at least one station",
             "Fill in temp_min_c and temp_max_c, and see the faults named by the check.",
         )
 
     window = _completed_days(believed, label, day_of_season, season)
-    faults.extend(_missing(raw, window, calendar, stations))
+    rain_mm = np.where(np.isfinite(raw["rain_mm"]), raw["rain_mm"], believed["rain_mm"])
+    faults.extend(_missing(raw, rain_mm, window, calendar, stations))
     no_rain = not np.isfinite(believed["rain_mm"]).any()
-    filled, fill, neighbour_of = _fill(believed, window, calendar, day_of_season, stations, season)
+    filled, fill, rain_fill, neighbour_of = _fill(believed, window, calendar, day_of_season, stations, season)
     rules = season.rules
     daily = degree_days(
         filled["temp_min_c"],
@@ -228,15 +248,16 @@ def station_days(season: Season) -> StationDays:
     memory = lfilter([1.0], [1.0, -np.exp(-1 / RAIN_MEMORY_D)], np.nan_to_num(filled["rain_mm"]), axis=0)
 
     fault_table = _fault_table(faults)
-    season_table = _season_table(fill, window, label, stations)
+    loggers = loggers_only(season)
+    season_table = _without(_season_table(fill, rain_fill, window, label, stations), loggers)
     return StationDays(
-        days=_day_table(filled, fill, calendar, stations),
-        heat=_heat_table(daily, heat_d, label, day_of_season, calendar, stations),
+        days=_without(_day_table(filled, np.where(fill > 0, fill, rain_fill), calendar, stations), loggers),
+        heat=_without(_heat_table(daily, heat_d, fill, label, day_of_season, calendar, stations), loggers),
         faults=fault_table,
         findings=pd.concat(
             [
                 _findings(fault_table, season_table, neighbour_of, no_rain, season),
-                _hourly_findings(hourly, daily, calendar, stations),
+                _hourly_findings(hourly, np.where(fill == 0, daily, np.nan), calendar, stations),
             ],
             ignore_index=True,
         ),
@@ -251,10 +272,13 @@ def station_days(season: Season) -> StationDays:
         heat_d=heat_d,
         rain_memory_mm=memory,
         measured=np.isfinite(believed["temp_min_c"]) & np.isfinite(believed["temp_max_c"]),
+        guessed=fill == FILLS.index("climatology"),
     )
 
 
-def neighbours(stations: pd.DataFrame, station_ids: Sequence[str]) -> np.ndarray:
+def neighbours(
+    stations: pd.DataFrame, station_ids: Sequence[str], *, last: Collection[str] = ()
+) -> np.ndarray:
     """Every station's neighbours, nearest first.
 
     Parameters
@@ -263,6 +287,8 @@ def neighbours(stations: pd.DataFrame, station_ids: Sequence[str]) -> np.ndarray
         station_id, lat_deg [deg], lon_deg [deg].
     station_ids : sequence of str
         Stations in the wanted order (G of them).
+    last : collection of str, optional
+        Stations that come after all others, however near: loggers in cold spots.
 
     Returns
     -------
@@ -277,6 +303,7 @@ def neighbours(stations: pd.DataFrame, station_ids: Sequence[str]) -> np.ndarray
         + np.cos(lat[:, None]) * np.cos(lat) * np.sin((lon[:, None] - lon) / 2) ** 2
     )
     distance = np.nan_to_num(2 * np.arcsin(np.sqrt(np.clip(half, 0, 1))), nan=np.pi)
+    distance += 4.0 * np.isin(list(station_ids), list(last))  # farther than the other side of the world
     np.fill_diagonal(distance, -1.0)
     return np.argsort(distance, axis=1, kind="stable")[:, 1:]
 
@@ -362,16 +389,15 @@ def _days_of_hours(season: Season) -> pd.DataFrame:
     }
     rules = season.rules
     limits = {"lower_c": float(rules["heat_lower_c"]), "upper_c": float(rules["heat_upper_c"])}
-    days = days_from_hours(hours[hours["station_id"].isin(list(zones))], zones, **limits)
-    return days.dropna(subset=["temp_min_c", "temp_max_c"])
+    return days_from_hours(hours[hours["station_id"].isin(list(zones))], zones, **limits)
 
 
 def _with_hours(rows: pd.DataFrame, hourly: pd.DataFrame) -> pd.DataFrame:
     """Daily rows, what they lack taken from days made of hours."""
-    if hourly.empty:
-        return rows
     key = ["station_id", "day"]
-    made = hourly[[*key, *VALUES[:3]]]
+    made = hourly.dropna(subset=["temp_min_c", "temp_max_c"])[[*key, *VALUES[:3]]] if len(hourly) else hourly
+    if made.empty:
+        return rows
     both = rows.merge(made, how="left", on=key, suffixes=("", "_made"))
     rows = rows.reset_index(drop=True)
     for name in VALUES[:3]:
@@ -385,9 +411,24 @@ def _with_hours(rows: pd.DataFrame, hourly: pd.DataFrame) -> pd.DataFrame:
 def _hourly_findings(
     hourly: pd.DataFrame, daily: np.ndarray, calendar: pd.DatetimeIndex, stations: tuple[str, ...]
 ) -> pd.DataFrame:
-    """Tell how far the daily formula's warmth is from the hours' own, over the days that have both."""
+    """Tell what hours were like: too few, bridged, not believed; and how far the daily formula is from their warmth."""
     rows = []
     for station, days in hourly.groupby("station_id"):
+        where = f"weather_hours, station {station}"
+        days_n = int(days["temp_min_c"].isna().sum())
+        if days_n:
+            found = f"{_days(days_n)} with too few hours for a low and a high, so the hours are not used"
+            do = f"At least {100 * DAY_SHARE:.0f} % of a day's hours are needed, gaps of {SHORT_GAP_H} bridged."
+            rows.append(("hours-too-few", "note", "hour_utc", str(days_n), where, found, do))
+        hours_n, filled_n = int(days["hours_n"].sum()), int(days["hours_filled"].sum())
+        if filled_n:
+            level = "warning" if filled_n > PART_FILLED * hours_n else "note"
+            found = f"of {hours_n} hours, {filled_n} bridged by a straight line"
+            do = "Lows and highs between the readings are lost." if level == "warning" else "Nothing."
+            rows.append(("hours-bridged", level, "air_temp_c", str(filled_n), where, found, do))
+        if spikes_n := int(days["spikes_n"].sum()):
+            found = f"{spikes_n} far above or below the hours on both sides, not used"
+            rows.append(("hour-spikes", "warning", "air_temp_c", str(spikes_n), where, found, "Check the sensor."))
         at = calendar.get_indexer(pd.DatetimeIndex(days["day"]))
         sine = np.where(at >= 0, daily[at, stations.index(str(station))], np.nan)
         own = days["degree_days_c"].to_numpy(float)
@@ -395,13 +436,16 @@ def _hourly_findings(
         total = float(own[both].sum())
         if total <= 0:
             continue
-        off = 100 * (float(sine[both].sum()) / total - 1)
-        where = f"weather_hours, station {station}"
+        off = round(100 * (float(sine[both].sum()) / total - 1), 1) + 0.0  # no minus zero
         days_n = int(both.sum())
         found = f"over {days_n} days the daily formula brings {off:+.1f} % of warmth against the hours' own sum"
         do = "Nothing; samples, past seasons and days ahead are counted by the one formula."
         rows.append(("hourly-warmth", "note", "air_temp_c", f"{off:.1f}", where, found, do))
     return findings_frame(rows, "weather_hours")
+
+
+def _days(n: int) -> str:
+    return "1 day" if n == 1 else f"{n} days"
 
 
 def _on_calendar(
@@ -434,7 +478,7 @@ def _on_calendar(
     for name in VALUES:
         raw[name] = np.full((len(calendar), len(stations)), np.nan)
         if name in rows:
-            kept = at_row < len(calendar)
+            kept = (at_row >= 0) & (at_row < len(calendar))
             raw[name][at_row[kept], at_column[kept]] = rows[name].to_numpy(float)[kept]
     return calendar, raw, faults
 
@@ -474,6 +518,7 @@ def _believe(
         spike = jump & (np.abs(back) > STEP_C) & (np.sign(step) != np.sign(back))
         believed[name] = np.where(spike, np.nan, value)
     _flat_lines(believed, fault)
+    _other_degrees(believed, fault)
     for name, (low, high) in LIMITS.items():
         value = raw[name]
         outside = np.isfinite(value) & ((value < low) | (value > high)) & ~np.isin(value, MISSING_VALUE_CODES)
@@ -490,31 +535,74 @@ def _believe(
         for g in range(len(stations)):
             highs = raw["temp_max_c"][rows, g]
             highs = highs[np.isfinite(highs) & ~np.isin(highs, MISSING_VALUE_CODES)]
-            if highs.size < 5 or -2.0 <= np.median(highs) <= 45.0:
+            middle = np.median(highs) if highs.size >= 5 else 0.0
+            if HIGHS_CONVERTED_TWICE_C <= middle <= HIGHS_IN_FAHRENHEIT_C:
                 continue
-            # A season whose middle highs are above 45 C, or below -2 C, is in other degrees than it says.
+            # A season of which half is in other degrees than it says is not believed in its other half either.
             wrong = np.zeros_like(raw["temp_max_c"], bool)
-            wrong[np.flatnonzero(rows), g] = np.isfinite(raw["temp_max_c"][rows, g])
-            fault(wrong, "temp_max_c", "fahrenheit" if np.median(highs) > 45.0 else "converted twice")
+            wrong[np.flatnonzero(rows), g] = np.isfinite(believed["temp_max_c"][rows, g])
+            fault(wrong, "temp_max_c", "fahrenheit" if middle > HIGHS_IN_FAHRENHEIT_C else "converted twice")
             for name in ("temp_min_c", "temp_max_c"):
                 believed[name][np.flatnonzero(rows), g] = np.nan
+    _dry_days_left_empty(believed, fault)
     return believed, found
 
 
+def _other_degrees(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray, str, str], None]) -> None:
+    """Days, or whole weeks, that are in other degrees than they say, or far from all days around them."""
+    level, hot = {}, np.zeros(believed["temp_min_c"].shape, bool)
+    half = LEVEL_DAYS // 2 + 1
+    # A few lows above the limit say enough, when the reader has taken out the rest of their weeks as impossible.
+    for name, limit, least in (
+        ("temp_min_c", LOWS_IN_FAHRENHEIT_C, 1),
+        ("temp_max_c", HIGHS_IN_FAHRENHEIT_C, half // 2),
+    ):
+        table = pd.DataFrame(believed[name])
+        level[name] = table.rolling(LEVEL_DAYS, center=True, min_periods=1).median().to_numpy()
+        before = table.rolling(half, min_periods=least).median().to_numpy()
+        after = table[::-1].rolling(half, min_periods=least).median()[::-1].to_numpy()
+        # Where the degrees change the days before and after tell more than both together.
+        hot |= (level[name] > limit) | ((believed[name] > limit) & ((before > limit) | (after > limit)))
+    cold = level["temp_max_c"] < HIGHS_CONVERTED_TWICE_C
+    there = np.isfinite(believed["temp_min_c"]) | np.isfinite(believed["temp_max_c"])
+    fault(hot & there, "temp_max_c", "fahrenheit")
+    fault(cold & ~hot & there, "temp_max_c", "converted twice")
+    for name in ("temp_min_c", "temp_max_c"):
+        value = believed[name]
+        far = (np.abs(value - level[name]) > FAR_OFF_C) & ~hot & ~cold
+        fault(far, name, "far off")
+        believed[name] = np.where(hot | cold | far, np.nan, value)
+
+
+def _dry_days_left_empty(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray, str, str], None]) -> None:
+    """Make empty rain 0 at a station where rain stands on wet days only and never a 0."""
+    rain = believed["rain_mm"]
+    on_record = np.isfinite(believed["temp_min_c"]) | np.isfinite(believed["temp_max_c"]) | np.isfinite(rain)
+    empty = on_record & np.isnan(rain)
+    wet_n = (rain > 0).sum(axis=0)
+    some = (wet_n >= RAINY_DAYS_NEEDED) & ~(rain == 0).any(axis=0)
+    some &= empty.sum(axis=0) >= EMPTY_SHARE * np.maximum(on_record.sum(axis=0), 1)
+    dry = empty & some
+    fault(dry, "rain_mm", "dry days empty")
+    believed["rain_mm"] = np.where(dry, 0.0, rain)
+
+
 def _flat_lines(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray, str, str], None]) -> None:
-    """Flag runs of equal readings; unused only when lowest and highest are stuck together."""
-    stuck = {}
+    """Flag runs of equal readings; unused when lowest and highest are stuck together, or one for long."""
+    stuck, long = {}, {}
     for name in ("temp_min_c", "temp_max_c"):
         value = believed[name]
         # A day that differs from the one before begins a new run; runs are numbered through all stations.
         begins = ~(np.diff(value, axis=0, prepend=np.nan) == 0)
         run = np.cumsum(begins.T.ravel()) - 1
-        stuck[name] = (np.bincount(run)[run] >= FLAT_DAYS).reshape(value.T.shape).T
-        fault(stuck[name], name, "flat line")
+        length = np.bincount(run)[run].reshape(value.T.shape).T
+        stuck[name], long[name] = length >= FLAT_DAYS, length >= STUCK_DAYS
     both = stuck["temp_min_c"] & stuck["temp_max_c"]
-    fault(both, "temp_min_c", "stuck")
     for name in ("temp_min_c", "temp_max_c"):
-        believed[name] = np.where(both, np.nan, believed[name])
+        unused = both | long[name]
+        fault(stuck[name] & ~unused, name, "flat line")
+        fault(unused, name, "stuck")
+        believed[name] = np.where(unused, np.nan, believed[name])
 
 
 def _completed_days(
@@ -533,6 +621,7 @@ def _completed_days(
 
 def _missing(
     raw: dict[str, np.ndarray],
+    rain_mm: np.ndarray,
     window: np.ndarray,
     calendar: pd.DatetimeIndex,
     stations: tuple[str, ...],
@@ -545,7 +634,7 @@ def _missing(
         (low & high & inside, "day", "missing day"),
         (low & ~high & inside, "temp_min_c", "missing value"),
         (high & ~low & inside, "temp_max_c", "missing value"),
-        (np.isnan(raw["rain_mm"]) & ~(low & high) & inside, "rain_mm", "missing value"),
+        (np.isnan(rain_mm) & ~(low & high) & inside, "rain_mm", "missing value"),
     ):
         if mask.any():
             found.append(_fault_rows(mask, raw["rain_mm"] * np.nan, column, kind, calendar, stations))
@@ -559,16 +648,16 @@ def _fill(
     day_of_season: np.ndarray,
     stations: tuple[str, ...],
     season: Season,
-) -> tuple[dict[str, np.ndarray], np.ndarray, dict[str, str]]:
+) -> tuple[dict[str, np.ndarray], np.ndarray, np.ndarray, dict[str, str]]:
     """Complete lows, highs and rain inside the window.
 
-    Returns the filled arrays, the index into `FILLS` of each day and station, and for each station without
-    enough common days the neighbour that stands in unadjusted.
+    Returns the filled arrays, the index into `FILLS` of each day and station for temperatures and for rain, and
+    for each station without enough common days the neighbour that stands in unadjusted.
     """
     filled = {name: value.copy() for name, value in believed.items()}
     inside = np.broadcast_to(window[:, None], filled["temp_min_c"].shape)
     used = {name: np.zeros(inside.shape, np.int8) for name in ("temp_min_c", "temp_max_c", "rain_mm")}
-    nearest = neighbours(season.stations, stations)
+    nearest = neighbours(season.stations, stations, last=loggers_only(season))
     ahead = _outlook_means(season, calendar, stations)
     unadjusted: dict[str, str] = {}
 
@@ -609,7 +698,7 @@ def _fill(
     # Outside the window a lone low or high is of no use to anyone.
     lone = (np.isnan(low) | np.isnan(high)) & ~inside
     low[lone] = high[lone] = np.nan
-    return filled, np.where(temps > 0, temps, used["rain_mm"]), unadjusted
+    return filled, temps, used["rain_mm"], unadjusted
 
 
 def _outlook_means(season: Season, calendar: pd.DatetimeIndex, stations: tuple[str, ...]) -> dict[str, np.ndarray]:
@@ -712,12 +801,14 @@ def _day_table(
 def _heat_table(
     daily: np.ndarray,
     heat_d: np.ndarray,
+    fill: np.ndarray,
     label: np.ndarray,
     day_of_season: np.ndarray,
     calendar: pd.DatetimeIndex,
     stations: tuple[str, ...],
 ) -> pd.DataFrame:
     station, row = np.nonzero(np.isfinite(heat_d).T)
+    filled_n = _add_up((fill > 0).astype(float), label)
     return pd.DataFrame(
         {
             "station_id": np.asarray(stations, object)[station],
@@ -726,19 +817,23 @@ def _heat_table(
             "day_of_season": day_of_season[row],
             "degree_days_c": daily[row, station],
             "heat_d": heat_d[row, station],
+            "filled_n": filled_n[row, station].astype(int),
         }
     )
 
 
-def _season_table(fill: np.ndarray, window: np.ndarray, label: np.ndarray, stations: tuple[str, ...]) -> pd.DataFrame:
+def _season_table(
+    fill: np.ndarray, rain_fill: np.ndarray, window: np.ndarray, label: np.ndarray, stations: tuple[str, ...]
+) -> pd.DataFrame:
     """Days and filled days of each station and season."""
     rows = []
     for g, name in enumerate(stations):
         for year in np.unique(label[window]):
             counts = np.bincount(fill[window & (label == year), g], minlength=len(FILLS))
             days_n, filled_n = int(counts.sum()), int(counts[1:].sum())
-            rows.append((name, int(year), days_n, filled_n, *(int(n) for n in counts[1:])))
-    columns = ["station_id", "season", "days_n", "filled_n", *(f"{how}_n" for how in FILLS[1:])]
+            rain_n = int((rain_fill[window & (label == year), g] > 0).sum())
+            rows.append((name, int(year), days_n, filled_n, *(int(n) for n in counts[1:]), rain_n))
+    columns = ["station_id", "season", "days_n", "filled_n", *(f"{how}_n" for how in FILLS[1:]), "rain_filled_n"]
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(says=[f"of {d} days, {f} filled" for d, f in zip(table.days_n, table.filled_n, strict=True)])
 
@@ -756,17 +851,33 @@ _FAULT_WORDS = {
     ),
     "step": ("warning", f"more than {STEP_C:.0f} C from the day before", "Check the sensor."),
     "flat line": ("note", f"in runs of {FLAT_DAYS} or more equal readings", "Check the sensor."),
-    "stuck": ("warning", "with lowest and highest stuck, neither used", "Check the sensor and its shield."),
+    "stuck": (
+        "warning",
+        f"of a stuck sensor (the same for {STUCK_DAYS} days, or lowest and highest both for {FLAT_DAYS}), not used",
+        "Check the sensor and its shield.",
+    ),
+    "far off": (
+        "warning",
+        f"more than {FAR_OFF_C:.0f} C from the middle of the days around, not used",
+        "Correct or clear the value; look whether it is in other degrees.",
+    ),
     "duplicate": ("warning", "entered twice, the first row used", "Delete one of the two rows."),
     "fahrenheit": (
         "error",
-        "of a season that looks like Fahrenheit (middle high above 45), none used",
-        "Head the columns temp_min_f and temp_max_f.",
+        f"in weeks that look like Fahrenheit (middle high above {HIGHS_IN_FAHRENHEIT_C:.0f} or low above "
+        f"{LOWS_IN_FAHRENHEIT_C:.0f}), none used",
+        "Convert these days to degrees C, or head the columns temp_min_f and temp_max_f if all are in F.",
     ),
     "converted twice": (
         "error",
-        "of a season that looks like Celsius read as Fahrenheit (middle high below -2 C), none used",
-        "Head the columns temp_min_c and temp_max_c.",
+        f"in weeks that look like Celsius read as Fahrenheit (middle high below {HIGHS_CONVERTED_TWICE_C:.0f} C), "
+        "none used",
+        "Head the columns temp_min_c and temp_max_c, or convert these days.",
+    ),
+    "dry days empty": (
+        "warning",
+        "without rain count as dry, since rain stands on wet days only and never a 0",
+        "Write 0 on dry days, and leave days empty on which nobody measured.",
     ),
 }
 
@@ -803,6 +914,26 @@ def loggers_only(season: Season) -> set[str]:
     return set(inside) - set(season.blocks["station_id"].astype(str))
 
 
+def _without(table: pd.DataFrame, loggers: set[str]) -> pd.DataFrame:
+    """Rows of stations that stand for blocks: what a logger did not measure itself is of no use to anyone."""
+    return table[~table["station_id"].isin(loggers)].reset_index(drop=True) if loggers else table
+
+
+def _few_seasons(seasons: pd.DataFrame, column: str, label: int) -> list[dict]:
+    """Rows with something in a column; more than three past seasons of a station are added up in one."""
+    rows: list[dict] = []
+    told = seasons[seasons[column] > 0]
+    for station, part in told.groupby("station_id", sort=True):
+        past = part[part["season"] < label]
+        if len(past) > 3:
+            total = past.drop(columns=["station_id", "season", "says"]).sum().astype(int).to_dict()
+            whose = f"{len(past)} past seasons from {past['season'].min()} to {past['season'].max()}"
+            rows.append({"station_id": station, "season": int(past["season"].max()), "whose": whose, **total})
+            part = part[part["season"] >= label]
+        rows += [{**row, "whose": f"season {row['season']}"} for row in part.to_dict("records")]
+    return rows
+
+
 def _findings(
     faults: pd.DataFrame, seasons: pd.DataFrame, unadjusted: dict[str, str], no_rain: bool, season: Season
 ) -> pd.DataFrame:
@@ -813,29 +944,34 @@ def _findings(
     rows = []
     loggers = loggers_only(season)
     gap = faults["station_id"].isin(loggers) & faults["kind"].isin(["missing day", "missing value"])
-    faults, seasons = faults[~gap], seasons[~seasons["station_id"].isin(loggers)]
+    faults = faults[~gap]
     unadjusted = {station: other for station, other in unadjusted.items() if station not in loggers}
     for key, group in faults.groupby(["station_id", "kind", "column"], sort=True):
         station, kind, column = (str(part) for part in key)
         level, words, do = _FAULT_WORDS[kind]
         days = group["day"].dt.strftime("%Y-%m-%d").tolist()
         shown = ", ".join(days[:3]) + (f" and {len(days) - 3} more" if len(days) > 3 else "")
-        count = "1 day" if len(days) == 1 else f"{len(days)} days"
+        count = _days(len(days))
         values = group["value"].dropna()
         value = f"{values.iloc[0]:.1f}" if len(values) else ""
         where = f"weather_days, station {station}, {column}"
         rows.append((kind.replace(" ", "-"), level, column, value, where, f"{count} {words} ({shown})", do))
-    for row in seasons.to_dict("records"):
-        if row["filled_n"] == 0:
-            continue
+    for row in _few_seasons(seasons, "filled_n", season.label):
         weak = row["filled_n"] > PART_FILLED * row["days_n"]
         guessed = row["climatology_n"] > PART_FILLED * row["days_n"]
         level = "error" if guessed and row["season"] == season.label else "warning" if weak else "note"
         counts = [row[f"{how}_n"] for how in FILLS[1:]]
         ways = ", ".join(f"{n} {how}" for how, n in zip(FILLS[1:], counts, strict=True) if n)
         do = "Read sums of warmth of this season with care." if weak else "Nothing."
-        where = f"weather_days, station {row['station_id']}, season {row['season']}"
-        rows.append(("filled-days", level, "day", str(row["filled_n"]), where, f"{row['says']} ({ways})", do))
+        where = f"weather_days, station {row['station_id']}, {row['whose']}"
+        found = f"of {row['days_n']} days, {row['filled_n']} filled ({ways})"
+        rows.append(("filled-days", level, "day", str(row["filled_n"]), where, found, do))
+    weak_rain = seasons[seasons["rain_filled_n"] > PART_FILLED * seasons["days_n"]]
+    for row in _few_seasons(weak_rain, "rain_filled_n", season.label) if not no_rain else []:
+        where = f"weather_days, station {row['station_id']}, {row['whose']}"
+        found = f"the rain of {row['rain_filled_n']} of {row['days_n']} days was filled"
+        do = "Read ground and lost days with care."
+        rows.append(("filled-rain", "warning", "rain_mm", str(row["rain_filled_n"]), where, found, do))
     for station, other in sorted(unadjusted.items()):
         where = f"weather_days, station {station}"
         found = f"its gaps are filled from {other} unadjusted, for want of {COMMON_DAYS_NEEDED} common days"
