@@ -9,6 +9,11 @@ season (the same spread). Weekly samples from 1 September, one visit in ten miss
 error shared by the week. Weather is autoregressive about a seasonal course, and the forecaster knows it up to the
 day of the forecast; beyond, it gets other draws of the same climate. The forecast is the day on which dry oil
 reaches 38 %; blocks whose day is still ahead are scored, and "never" counts as day 340 of the year.
+
+Colour classes of 50 fruits and moisture come with every sample: the logit of colour rises with thermal time (blocks,
+blocks in a season, seasons, weeks and single samples differ), moisture falls ever more slowly and rises with rain.
+Under the last two truths, whose shapes no fit has, colour slows down from an index of about 2 on and errors of
+moisture drift from week to week. Scored are all blocks, one to three weeks ahead.
 """
 
 from __future__ import annotations
@@ -33,7 +38,8 @@ from olivetime.ripening.mixed import (
     fit_oil,
 )
 from olivetime.ripening.moisture import PRIOR as MOISTURE_PRIOR
-from olivetime.ripening.moisture import fit_moisture
+from olivetime.ripening.moisture import fit_moisture, rain_memory
+from olivetime.ripening.outcomes import COLOUR_SCALE_D, LEVELLING_DAYS, MEMORIES_DAYS
 
 BLOCKS, FIRST_DAY, LAST_DAY, FIRST_SAMPLE = 40, 213, 340, 244
 TARGET_PCT, CV, WEEK_CV = 38.0, 0.06, 0.015
@@ -87,6 +93,110 @@ def simulate(kind, rng):
             rows += [(season, week, f"b{b:02d}", day[b], x[b], np.exp(y[b])) for b in range(BLOCKS) if seen[b]]
     samples = pd.DataFrame(rows, columns=["season", "week", "block", "day", "x", "y"])
     return samples, heat, np.exp(log_truth(kind, heat, phi[:, None, :]))
+
+
+THRESHOLDS = np.array([-2.5, -0.5, 1.2, 2.8, 4.6, 6.3, 7.8])  # of the colour classes, on the logit
+
+
+def colour_logit(x, bends):
+    """Logit of colour of a typical block at thermal time x."""
+    t = x - 85.0
+    return 0.14 * np.where(bends & (t > 0), 0.6 * t, t)
+
+
+def rain(rng, n):
+    """Rain (n, days) [mm]: rare in August, on three days in ten in December."""
+    chance = np.linspace(0.05, 0.3, LAST_DAY - FIRST_DAY + 1)
+    return np.where(rng.random((n, len(chance))) < chance, rng.gamma(1.0, 8.0, (n, len(chance))), 0.0)
+
+
+def shares(eta):
+    """Shares of the eight colour classes at a logit."""
+    below = 1 / (1 + np.exp(np.asarray(eta)[..., None] - THRESHOLDS))
+    edge = np.ones((*np.shape(eta), 1))
+    return np.diff(np.concatenate([0 * edge, below, edge], axis=-1), axis=-1)
+
+
+def fruit_beside(samples, heat, rng, *, odd):
+    """Colour counts and moisture of each sample, this season's rain, and the true courses (blocks, days) of both.
+
+    `odd`: courses that the fits do not have.
+    """
+    days, sample_sd = np.arange(FIRST_DAY, LAST_DAY + 1), 0.3
+    lasting = rng.normal(0, 1, (BLOCKS, 3)) * [0.5, 0.06, 1.2]
+    counts, wet, memories = np.zeros((len(samples), 8)), np.zeros(len(samples)), np.zeros((2, len(samples)))
+    block = samples["block"].str[1:].astype(int).to_numpy()
+    for season in (0, 1):
+        mine = np.flatnonzero(samples["season"] == season)
+        own = rng.normal(0, 1, BLOCKS) * 0.4, rng.normal(0, 1, BLOCKS) * 0.7
+        shift, steeper, level = rng.normal(0, 0.5), rng.normal(0, 0.08), rng.normal(0, 1.0)
+        week_colour, week_wet = rng.normal(0, 0.15, 13), rng.normal(0, 0.5, 13)
+        drift = np.zeros(len(days))
+        if odd:
+            steps = rng.normal(0, 0.4 * np.sqrt(1 - 0.8**2), 20)
+            for i in range(1, 20):
+                steps[i] += 0.8 * steps[i - 1]
+            drift = np.interp(days, FIRST_DAY + 7 * np.arange(20), steps)
+        fallen = rain(rng, 1)[0]
+        remembered = rain_memory(fallen, 8.0)
+        slopes = 1 + steeper + lasting[:, 1]
+
+        def eta(x, b, own=own, shift=shift, slopes=slopes):
+            return slopes[b] * colour_logit(x, odd) + lasting[b, 0] + own[0][b] + shift
+
+        def pct(at, b, own=own, level=level, remembered=remembered, drift=drift):
+            dry = 46 + 20 * np.exp(-0.006 * (days[at] - FIRST_DAY))
+            return dry + lasting[b, 2] + own[1][b] + level + 0.06 * remembered[at] + drift[at]
+
+        x, at, week = (samples[c].to_numpy()[mine] for c in ("x", "day", "week"))
+        at, b = at - FIRST_DAY, block[mine]
+        seen = eta(x, b) + week_colour[week] + sample_sd * rng.standard_normal(len(mine))
+        counts[mine] = rng.multinomial(50, shares(seen))
+        wet[mine] = pct(at, b) + week_wet[week] + rng.normal(0, 0.8, len(mine))
+        memories[:, mine] = np.stack([rain_memory(fallen, m)[at] for m in MEMORIES_DAYS])
+    # The block's fruit at large: the mean over the differences between single samples.
+    node, weight = np.polynomial.hermite_e.hermegauss(9)
+    every = np.arange(BLOCKS)[:, None]
+    true_eta = eta(np.broadcast_to(heat, (BLOCKS, len(days))), every)
+    index = sum(
+        w * (shares(true_eta + sample_sd * z) @ np.arange(8)) for z, w in zip(node, weight / weight.sum(), strict=True)
+    )
+    return counts, wet, memories, fallen, index, pct(np.arange(len(days))[None, :], every)
+
+
+def score_beside(samples, beside, x, today, rain_ahead, *, past, rng):
+    """Shares of maturity and moisture one to three weeks ahead inside their 80 % ranges, and mean errors."""
+    counts, wet, memories, fallen, index, pct = beside
+    now = ((samples["season"] == 1) & (samples["day"] <= today) | (samples["season"] == 0) & past).to_numpy()
+    used = samples[now]
+    names = [f"b{b:02d}" for b in range(BLOCKS)]
+    shared = {
+        "cultivar": np.full(len(used), "one"),
+        "week": (used["season"].astype(str) + "-" + used["week"].astype(str)).to_numpy(),
+        "season": used["season"].to_numpy(),
+        "seasons": [1],
+    }
+    block, day = used["block"].to_numpy(), used["day"].to_numpy()
+    colour = fit_colour(counts[now], used["x"].to_numpy(), block, prior=COLOUR_PRIOR, scale=COLOUR_SCALE_D, **shared)
+    moisture = fit_moisture(
+        wet[now], day - FIRST_DAY, block,
+        rain_memory_mm=memories[:, now].T, prior=MOISTURE_PRIOR, levelling_days=LEVELLING_DAYS, course=True, **shared,
+    )  # fmt: skip
+    at = today - FIRST_DAY + np.array([7, 14, 21])
+    n, ones = len(x), ["one"] * BLOCKS
+    mi = colour.draw(n, rng, names, ones, 1).maturity_index(
+        np.broadcast_to(x[:, None, at], (n, BLOCKS, len(at))).copy()
+    )
+    whole = np.concatenate([np.broadcast_to(fallen[: at[0] - 6], (n, at[0] - 6)), rain_ahead[:, at[0] - 6 :]], axis=1)
+    held = np.stack([rain_memory(whole, m)[:, at] for m in MEMORIES_DAYS])
+    held = np.broadcast_to(held[:, :, None, :], (len(MEMORIES_DAYS), n, BLOCKS, len(at)))
+    water = moisture.draw(n, rng, names, ones, 1).pct(at.astype(float), held)
+    out = {}
+    for name, drawn, true in (("maturity", mi, index[:, at]), ("moisture", water, pct[:, at])):
+        low, mid, high = np.quantile(drawn, [0.1, 0.5, 0.9], axis=0)
+        out[f"{name}80"] = ((low <= true) & (true <= high)).mean()
+        out[f"{name}_error"] = np.abs(mid - true).mean()
+    return out
 
 
 def first_day(oil, target=TARGET_PCT):
@@ -209,15 +319,18 @@ def score(oil, truth, today):
     return out
 
 
-def forecasts(seasons, seed, truths):
-    """Simulate, forecast and score; one row per truth, season, week and method."""
+def forecasts(seasons, seed, truths, *, weeks=WEEKS, beside=True):
+    """Simulate, forecast and score; one row per truth, season, week and method; `beside`: colour and moisture too."""
     rows = []
     for number, kind in enumerate(truths):
         for season in range(seasons):
             rng = np.random.default_rng([seed, number, season])
             samples, heat, truth = simulate(kind, rng)
             traces = weather(rng, DRAWS)
-            for week in WEEKS:
+            more = np.random.default_rng([seed, number, season, 7])
+            fruit = fruit_beside(samples, heat, more, odd=kind in TRUTHS[3:]) if beside else None
+            rain_ahead = rain(more, DRAWS)
+            for week in weeks:
                 today = FIRST_SAMPLE + 7 * (week - 1) + 1
                 if not (first_day(truth) > today).any():
                     continue
@@ -240,33 +353,58 @@ def forecasts(seasons, seed, truths):
                         }
                     )
                 weights = fit.shapes.set_index("shape")["weight"]
+                for row, past in ((rows[-4], True), (rows[-3], False)):
+                    if beside:
+                        row |= score_beside(samples, fruit, x, today, rain_ahead, past=past, rng=more)
                 rows[-4]["shapes"] = " ".join(f"{n[:3]} {w:.2f}" for n, w in weights.items())
     return pd.DataFrame(rows)
 
 
 def mean_over_blocks(table, column):
     """Mean over all scored blocks, index (truth, method), columns weeks."""
+    table = table[table[column].notna()]
     weighted = table.assign(w=table[column] * table["n"]).groupby(["truth", "method", "week"])[["w", "n"]].sum()
     return (weighted["w"] / weighted["n"]).unstack("week")
 
 
+def ratio_errors(table, draws=200):
+    """Standard error of the mean ratio of each truth and method: seasons are drawn again, whole."""
+    rng, kept = np.random.default_rng(0), []
+    seasons = table["season"].unique()
+    by_season = dict(tuple(table.groupby("season")))
+    for _ in range(draws):
+        again = pd.concat([by_season[s] for s in rng.choice(seasons, len(seasons))])
+        crps = mean_over_blocks(again, "crps")
+        base = crps.xs("straight lines", level="method").reindex(crps.index.get_level_values("truth")).to_numpy()
+        kept.append((crps / base).mean(axis=1))
+    return pd.concat(kept, axis=1).std(axis=1)
+
+
 def print_forecasts(table):
+    """Print ratios to straight lines, shares of truths inside their ranges, and mean errors."""
     crps = mean_over_blocks(table, "crps")
     base = crps.xs("straight lines", level="method")
     print("\nCRPS of the day on which dry oil reaches 38 %, as a ratio to straight lines, weeks 3 4 5 6, mean")
+    spread = ratio_errors(table)
     for (truth, method), row in crps.iterrows():
         ratio = row / base.loc[truth]
         print(
             f"  {truth:10s} {method:15s}",
             *(f"{v:6.2f}" for v in ratio),
-            f"   mean {ratio.mean():.2f}   ({row.mean():.1f} d)",
+            f"   mean {ratio.mean():.2f} +- {spread[truth, method]:.2f}   ({row.mean():.1f} d)",
         )
     for column, words in (
         ("date80", "share of days inside their 80 % range"),
         ("oil80", "share of dry oil 1 to 3 weeks ahead inside its 80 % range"),
+        ("maturity80", "share of maturity index 1 to 3 weeks ahead inside its 80 % range"),
+        ("moisture80", "share of moisture 1 to 3 weeks ahead inside its 80 % range"),
         ("error_d", "mean absolute error of the day [d]"),
         ("oil_error", "mean absolute error of dry oil 1 to 3 weeks ahead [points]"),
+        ("maturity_error", "mean absolute error of maturity 1 to 3 weeks ahead"),
+        ("moisture_error", "mean absolute error of moisture 1 to 3 weeks ahead [points]"),
     ):
+        if column not in table:
+            continue
         print(f"\n{words}, weeks 3 4 5 6")
         for (truth, method), row in mean_over_blocks(table, column).iterrows():
             print(f"  {truth:10s} {method:15s}", *(f"{v:6.2f}" for v in row))

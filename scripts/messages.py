@@ -1,7 +1,8 @@
 """Collect what the pages say into the catalogues: `python scripts/messages.py`; `--check` only tells what is missing.
 
 Messages are the first argument of `say`, the first two of `say_count`, the noun of `count_text`, what `mark` holds,
-the headings of the notebooks, and the sentences of other rooms in `olivetime/locale/other_rooms.txt`.
+the headings of the notebooks, the sentences of other rooms in `olivetime/locale/other_rooms.txt`, and the parts of
+findings in `olivetime/locale/findings.txt`.
 """
 
 from __future__ import annotations
@@ -73,8 +74,9 @@ def messages() -> dict[str | tuple[str, str], list[str]]:
     for name in PAGES:
         for message in notebook_messages(ROOT / "notebooks" / f"{name}.ipynb"):
             found.setdefault(message, []).append(f"notebooks/{name}.ipynb")
-    for message in (CATALOGUES / "other_rooms.txt").read_text(encoding="utf-8").splitlines():
-        found.setdefault(message, []).append("olivetime/locale/other_rooms.txt")
+    for name in ("other_rooms.txt", "findings.txt"):
+        for message in (CATALOGUES / name).read_text(encoding="utf-8").splitlines():
+            found.setdefault(message, []).append(f"olivetime/locale/{name}")
     return {message: sorted(set(places)) for message, places in found.items() if message}
 
 

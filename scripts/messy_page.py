@@ -1,28 +1,31 @@
-"""Draw docs/pictures/messy-marked.png: the marked copy of sample_data/messy.xlsx, cell by cell with its comments.
+"""Make docs/pictures/messy-marked.png: the marked copy of sample_data/messy.xlsx as a spreadsheet program shows it.
 
     python scripts/messy_page.py
 
-Nothing is made up for the picture: texts, fills and comments are read from the workbook that `check` wrote.
+LibreOffice draws the sheet and pdftoppm turns its page into a picture; without them the picture stays as it is.
+Nothing is drawn by hand: cells, fills and comments are those of the workbook that `check` marked. For the picture a
+copy of it gets wider columns, and some comments are opened and moved below the table, as a person would with the mouse.
 """
 
+import io
+import re
 import shutil
+import subprocess
 import tempfile
-import textwrap
+import zipfile
 from pathlib import Path
 
-import matplotlib
-
-matplotlib.use("Agg")
-
 import openpyxl
-from matplotlib import pyplot as plt
-from matplotlib.patches import Rectangle
+from PIL import Image, ImageChops
 
 from olivetime.records.season import check, mark_workbook
 
 ROOT = Path(__file__).parents[1]
 PICTURE = ROOT / "docs" / "pictures" / "messy-marked.png"
-INK, GRID, PAPER = "#2b2b26", "#c9c9c0", "#ffffff"
+WIDTHS = dict(zip("ABCDEFG", (14, 13, 15, 15, 15, 15, 46), strict=True))
+# Comments opened for the picture: cell, and where its box stands (column, row, columns wide, rows high).
+OPENED = {"D4": (0, 12, 2, 7), "B5": (2, 12, 2, 3), "D5": (2, 16, 2, 4), "C9": (4, 12, 2, 5), "E10": (6, 12, 1, 3)}
+DPI = 110
 
 
 def messy_season(folder: Path) -> Path:
@@ -33,60 +36,72 @@ def messy_season(folder: Path) -> Path:
     return folder
 
 
-def draw(book: Path, picture: Path) -> None:
-    """Draw the sheet of samples, then its comments under numbers."""
-    sheet = openpyxl.load_workbook(book)["samples"]
-    widths = [0.55, 1.05, 1.05, 1.75, 1.45, 1.45, 1.45, 2.75]
-    edges = [sum(widths[:i]) for i in range(len(widths) + 1)]
-    rows = list(range(1, sheet.max_row + 1))
-    said: list[str] = []
-    figure, ax = plt.subplots(figsize=(11.5, 8.6), layout="constrained")
-    for line, row in enumerate(rows, start=1):
-        texts = [str(row)]
-        for column in range(1, 8):
-            cell = sheet.cell(row, column)
-            value = cell.value
-            text = "" if value is None else value.date().isoformat() if hasattr(value, "date") else str(value)
-            if cell.value is not None and "%" in (cell.number_format or ""):
-                text = f"{100 * cell.value:.1f}%"
-            if cell.comment is not None:
-                said.append(f"{cell.coordinate}   {cell.comment.text}")
-            fill = f"#{cell.fill.fgColor.rgb[-6:]}" if cell.fill.fill_type == "solid" else PAPER
-            ax.add_patch(Rectangle((edges[column], -line), widths[column], 1, facecolor=fill, edgecolor=GRID, lw=0.8))
-            if cell.comment is not None:
-                corner = edges[column + 1] if column < 7 else edges[-1]
-                ax.fill([corner - 0.14, corner, corner], [1 - line, 1 - line, 0.7 - line], color=INK)
-            texts.append(text)
-        ax.add_patch(Rectangle((0, -line), widths[0], 1, facecolor="#efefe9", edgecolor=GRID, lw=0.8))
-        for column, text in enumerate(texts):
-            room = 40 if row <= 2 else 34
-            ax.text(
-                edges[column] + 0.07,
-                0.5 - line,
-                text[: room if column == 7 else 60],
-                va="center",
-                fontsize=9,
-                color=INK,
-            )
-    for column, letter in enumerate("ABCDEFG", start=1):
-        ax.add_patch(Rectangle((edges[column], 0), widths[column], 0.8, facecolor="#efefe9", edgecolor=GRID, lw=0.8))
-        ax.text(edges[column] + widths[column] / 2, 0.4, letter, ha="center", va="center", fontsize=9, color=INK)
-    height = -len(rows) - 0.7
-    for text in said:
-        lines = textwrap.wrap(text.replace("records.xlsx, sheet samples, ", ""), 160)
-        for i, part in enumerate(lines):
-            ax.text(0.1 if i == 0 else 0.75, height, part, va="center", fontsize=9, color=INK)
-            height -= 0.62
-        height -= 0.15
-    ax.set(xlim=(-0.05, edges[-1] + 0.05), ylim=(height, 1))
-    ax.axis("off")
+def can_draw() -> bool:
+    """Whether the programs that draw the picture are here."""
+    return all(map(shutil.which, ("soffice", "pdftoppm")))
+
+
+def opened(marked: Path) -> bytes:
+    """The marked workbook's sheet of samples alone, with columns wide enough and some comments open."""
+    book = openpyxl.load_workbook(marked)
+    for name in book.sheetnames:
+        if name != "samples":
+            del book[name]
+    sheet = book["samples"]
+    for letter, width in WIDTHS.items():
+        sheet.column_dimensions[letter].width = width
+    sheet.print_options.gridLines = sheet.print_options.headings = True
+    sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", 8
+    sheet.page_setup.cellComments = "asDisplayed"
+    raw, out = io.BytesIO(), io.BytesIO()
+    book.save(raw)
+    with zipfile.ZipFile(raw) as source, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target:
+        for name in source.namelist():
+            data = source.read(name)
+            if name.endswith(".vml"):
+                data = re.sub(r"<(\w+:)?shape .*?</\1shape>", _open, data.decode(), flags=re.S).encode()
+            target.writestr(name, data)
+    return out.getvalue()
+
+
+def _open(shape: re.Match[str]) -> str:
+    """Open a comment's box and set its place, when it is one of `OPENED`."""
+    text = shape[0]
+    found = re.search(r"<(\w+:)Row>(\d+)</\1Row><\1Column>(\d+)</\1Column>", text)
+    assert found is not None  # every comment has its cell
+    cell = f"{'ABCDEFG'[int(found[3])]}{int(found[2]) + 1}"
+    if cell not in OPENED:
+        return text
+    column, row, wide, high = OPENED[cell]
+    space = found[1]
+    place = f"{column}, 10, {row}, 4, {column + wide}, -10, {row + high}, 0"
+    text = text.replace("visibility:hidden", "visibility:visible")
+    return text.replace(found[0], f"<{space}Anchor>{place}</{space}Anchor>{found[0]}<{space}Visible/>")
+
+
+def draw(marked: Path, picture: Path) -> None:
+    """Let LibreOffice draw the marked copy, and cut the paper's empty edges off."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "shown.xlsx").write_bytes(opened(marked))
+        profile = f"-env:UserInstallation=file://{folder / 'profile'}"
+        convert = ["soffice", profile, "--headless", "--convert-to", "pdf", "--outdir", name]
+        subprocess.run([*convert, str(folder / "shown.xlsx")], check=True, timeout=300, capture_output=True)
+        page = ["pdftoppm", "-r", str(DPI), "-png", "-singlefile", str(folder / "shown.pdf"), str(folder / "page")]
+        subprocess.run(page, check=True, timeout=300)
+        with Image.open(folder / "page.png") as image:
+            paper = image.convert("RGB")
+    inked = ImageChops.difference(paper, Image.new("RGB", paper.size, "white")).getbbox()
+    assert inked is not None  # something was drawn
     picture.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(picture, dpi=110, metadata={"Software": None})
-    plt.close(figure)
+    paper.crop((inked[0] - 8, inked[1] - 8, inked[2] + 8, inked[3] + 8)).save(picture, optimize=True)
 
 
 def main() -> None:
-    """Check the messy season, mark its workbook and draw it."""
+    """Check the messy season, mark its workbook and let it be drawn."""
+    if not can_draw():
+        print(f"LibreOffice or pdftoppm is not here; {PICTURE.relative_to(ROOT)} stays as it is.")
+        return
     with tempfile.TemporaryDirectory() as name:
         season = messy_season(Path(name) / "season")
         marked = mark_workbook(season, Path(name), findings=check(season))

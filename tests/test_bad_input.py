@@ -149,7 +149,7 @@ def test_05_date_that_nothing_decides(tmp_path):
     write(tmp_path, picks=text)
     assert sentences(tmp_path, "error") == [
         "picks.csv, row 2, block North 2: picked_on 05/10/2026 could be 5 October 2026 or 10 May 2026, and 1 more "
-        'rows are like it. Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
+        'row is like it. Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
     ]
     season = read_season(write(tmp_path, settings=SETTINGS + '[layout]\ndate_order = "dmy"\n'))
     assert [str(day.date()) for day in season.picks["picked_on"]] == ["2026-10-05", "2026-10-04"]

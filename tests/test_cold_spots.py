@@ -113,3 +113,41 @@ def test_few_nights_or_the_rule_keep_what_was_entered(tmp_path, nights, rules, s
     spoken, table = with_cold_spots(season := logged(tmp_path, nights, rules=rules), station_days(season))
     assert spoken.blocks["colder_c"].tolist() == [0.5] * 3
     assert says in cold_spot_findings(table)["says"].item()
+
+
+def test_a_logger_of_lows_alone_counts_and_a_faulty_one_does_not(tmp_path):
+    season = logged(tmp_path, 60)
+    days = season.weather_days
+    logger = days["station_id"] == "L1"
+    lows_only = replace(season, weather_days=days.assign(temp_max_c=days["temp_max_c"].where(~logger)))
+    _, table = with_cold_spots(lows_only, station_days(lows_only))
+    assert table["nights_n"].tolist() == [60]
+    assert table["used_c"].item() == pytest.approx(3.0)
+    # 20 C colder than the station is no frost pocket.
+    faulty = replace(season, weather_days=days.assign(temp_min_c=days["temp_min_c"] - 20 * logger))
+    spoken, table = with_cold_spots(faulty, station_days(faulty))
+    assert spoken.blocks["colder_c"].tolist() == [0.5] * 3
+    row = cold_spot_findings(table).iloc[0]
+    assert row["level"] == "warning"
+    assert "more than 5.0 C is not believed, and the 0.5 C entered is used" in row["says"]
+
+
+def test_a_logger_fills_no_stations_gaps_while_another_station_stands(tmp_path):
+    # Two stations and a logger between them: the gap at S1 is filled from S2, however near the logger is.
+    season = logged(tmp_path, 60)
+    days, places = season.weather_days, season.stations
+    far = places[places["station_id"] == "S1"].assign(station_id="S2", lat_deg=38.5)
+    own = days[days["station_id"] == "S1"]
+    gap = (days["station_id"] == "S1") & (days["day"] == "2026-09-20")
+    season = replace(
+        season,
+        stations=pd.concat([places, far], ignore_index=True),
+        weather_days=pd.concat([days[~gap], own.assign(station_id="S2")], ignore_index=True),
+    )
+    measured = station_days(season)
+    filled = measured.days[(measured.days["station_id"] == "S1") & (measured.days["day"] == "2026-09-20")]
+    assert filled["fill"].item() == "neighbour"
+    assert filled["temp_min_c"].item() == pytest.approx(days.loc[gap, "temp_min_c"].item())
+    # What a logger did not measure is of no use to anyone.
+    assert set(measured.days["station_id"]) == set(measured.seasons["station_id"]) == {"S1", "S2"}
+    assert set(measured.heat["station_id"]) == {"S1", "S2"}

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import harvest_season as made
 import numpy as np
 import pandas as pd
 import pytest
@@ -76,3 +77,21 @@ def test_a_picked_block_and_one_no_machine_may_work_are_dealt_without_a_warning(
     hours[:, 0], hours[:, 1] = 0.0, np.inf
     lists = dealt(ph._replace(block_h=hours, start_block=np.array([0])), np.zeros(6), np.ones(6, bool), per_hour=True)
     assert set(lists.order[0, : lists.length[0]]) == {2, 3, 4, 5}
+
+
+def test_oil_that_an_order_lacks_at_the_end_is_paid_for(past):
+    _, then, now, fit, later = past
+    wanted = 2_000_000.0
+    row = {
+        "order_id": "O1", "due_on": pd.Timestamp(now.end), "oil_l": wanted, "ordered_on": pd.Timestamp(now.start),
+        "price_oil_l": 1.0, "shortfall_cost_l": 1.0,
+    }  # fmt: skip
+    table = made.frame("oil_orders", [row])
+    with_order = replace(then, season=replace(then.season, oil_orders=table))
+    plain = decisions(then, now, fit, later).set_index("order")["value"]
+    paid = decisions(with_order, now, fit, later).set_index("order")["value"]
+    # by hand: all oil of the farm is far less than is wanted; what is short costs 1 a litre
+    most = float(then.value.paid_oil_kg.max(axis=2).mean(axis=0).sum()) * 2 / 0.916
+    cost = plain - paid
+    assert (cost <= wanted).all()
+    assert (cost >= wanted - most).all()

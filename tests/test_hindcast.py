@@ -9,6 +9,7 @@ import pytest
 
 from olivetime.harvest.forecasts import LINE_SAMPLES, _lines
 from olivetime.harvest.hindcast import _scores, hindcast
+from olivetime.report.lookback_tables import replay_tables
 
 NORTHERN = Path(__file__).parents[1] / "sample_data" / "northern"
 
@@ -69,3 +70,18 @@ def test_without_later_samples_nothing_is_claimed():
     empty = _scores(pd.DataFrame())
     assert empty.empty
     assert "against_line_mean_abs_error" in empty.columns
+
+
+def test_the_page_shows_the_ranges_now_before_and_after_memory(past):
+    table = replay_tables(past, {"locale": "en_US", "currency": "USD"})[3]
+    shown = [dict(zip(table.headings, row, strict=True)) for row in table.rows]
+    dry = next(row for row in shown if row["Forecast"].startswith("Dry oil"))
+    first = past.ranges[past.ranges["lead_weeks"] == 1]
+    for side in ("before", "after"):
+        # by hand: half of the mean distance of the range's ends
+        half = (first[f"{side}_p90_pct"] - first[f"{side}_p10_pct"]).mean() / 2
+        assert dry[f"Range now, {side}"] == f"±{half:.1f}"
+    assert all(row["Range now, before"] == "" for row in shown if not row["Forecast"].startswith("Dry oil"))
+    factor = past.memory.set_index(["kind", "lead_weeks"])["factor"]["oil_dry_pct", 1]
+    wide = [(first[f"{side}_p90_pct"] - first[f"{side}_p10_pct"]).mean() for side in ("before", "after")]
+    assert wide[1] / wide[0] == pytest.approx(factor, rel=0.02)

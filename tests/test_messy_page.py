@@ -1,10 +1,14 @@
 """The page about the messy workbook says what `check` says, and its remedy works."""
 
+import io
 import re
 import runpy
+import zipfile
 from pathlib import Path
 
 import openpyxl
+import pytest
+from PIL import Image
 
 from olivetime.records.season import check, mark_workbook
 
@@ -44,7 +48,25 @@ def test_the_layout_on_the_page_leaves_what_the_page_says(tmp_path):
     )
 
 
+def test_the_picture_opens_the_comments_of_the_marked_copy_and_changes_no_cell(tmp_path):
+    season = SCRIPT["messy_season"](tmp_path / "season")
+    marked = mark_workbook(season, tmp_path, findings=check(season))
+    data = SCRIPT["opened"](marked)
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        boxes = archive.read(next(name for name in archive.namelist() if name.endswith(".vml"))).decode()
+    assert boxes.count("visibility:visible") == boxes.count("Visible/>") == len(SCRIPT["OPENED"])
+    one, other = (openpyxl.load_workbook(x)["samples"] for x in (marked, io.BytesIO(data)))
+    for row in one.iter_rows():
+        for cell in row:
+            same = other[cell.coordinate]
+            assert (same.value, same.fill.fgColor.rgb) == (cell.value, cell.fill.fgColor.rgb)
+            assert (same.comment and same.comment.text) == (cell.comment and cell.comment.text)
+
+
+@pytest.mark.skipif(not SCRIPT["can_draw"](), reason="LibreOffice or pdftoppm is not here")
 def test_the_picture_can_be_drawn(tmp_path):
     season = SCRIPT["messy_season"](tmp_path / "season")
     SCRIPT["draw"](mark_workbook(season, tmp_path, findings=check(season)), tmp_path / "picture.png")
-    assert (tmp_path / "picture.png").stat().st_size > 50_000
+    with Image.open(tmp_path / "picture.png") as image:
+        colours = {colour for _, colour in image.convert("RGB").getcolors(1 << 20)}
+    assert {(0xF4, 0xB6, 0xA8), (0xDC, 0xE6, 0xF1), (0xFF, 0xFF, 0xE1)} <= colours

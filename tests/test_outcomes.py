@@ -533,6 +533,42 @@ def test_results_below_a_limit_tell_a_late_block():
     assert not rows["doubtful"].any()
 
 
+def test_crop_load_makes_heavy_blocks_later():
+    # truth: oil of heavy blocks 6 thermal days later than that of normal ones, of light blocks 6 earlier; blocks 1-3
+    # have no sample, so that only their load tells them apart
+    season, measured = build(cultivars=("Arbequina",), blocks_n=24, past=False, as_of=date(2026, 9, 28), seed=21)
+    loads = np.array([None, "light", "heavy"] * 8, dtype=object)
+    step = pd.Series(loads).map({"light": -1.0, "heavy": 1.0}).fillna(0.0).to_numpy()
+    rate = 41.8 / 4 / 15.0  # points a thermal day about half of the plateau: a derivative of the logistic
+    late = season.samples["block_id"].map(dict(zip(season.blocks["block_id"], 6.0 * step * rate, strict=True)))
+    season.samples["oil_dry_pct"] = np.maximum(season.samples["oil_dry_pct"] - late, 3.0)
+    season.samples = season.samples[~season.samples["block_id"].isin(["N1", "N2", "N3"])].reset_index(drop=True)
+    blind = fit_ripening(season, measured)
+    season.blocks["crop_load"] = loads
+    fit = fit_ripening(season, measured)
+    assert blind.crop_load is None
+    assert 3.0 < fit.crop_load.delay_d < 9.0
+    oil = {name: f.blocks.set_index("block_id")["oil_dry_now_p50_pct"] for name, f in (("blind", blind), ("told", fit))}
+    assert oil["blind"][["N1", "N2", "N3"]].std() < 0.6  # nothing tells them apart but chance of the draws
+    assert oil["told"]["N2"] > oil["told"]["N1"] + 1.5
+    assert oil["told"]["N1"] > oil["told"]["N3"] + 1.5
+    sampled = [f"N{i}" for i in range(4, 25)]
+    assert (oil["told"] - oil["blind"])[sampled].abs().mean() < 1.0  # their own samples told them already
+    row = fit.parameters.set_index("name").loc["delay by crop load"]
+    assert row["value"] == fit.crop_load.delay_d
+    assert row["se"] < row["prior_sd"]
+
+
+def test_without_a_sample_the_delay_by_crop_load_is_that_of_the_prior():
+    season, measured = build(blocks_n=4, visits=["2026-09-07"])
+    season.samples = season.samples.iloc[:0]
+    season.blocks["crop_load"] = ["heavy", "normal", "light", None]
+    load = fit_ripening(season, measured).crop_load
+    assert load.steps.tolist() == [1.0, 0.0, -1.0, 0.0]
+    assert load.delay_d == pytest.approx(2.0, abs=1.0)  # the prior's mean; lasting effects of blocks say little
+    assert 0 < load.sd_d <= 2.0
+
+
 def test_residuals_have_all_three_kinds(usual):
     fit = usual[1]
     spread = fit.residuals.groupby("kind")["residual_sd"].std()

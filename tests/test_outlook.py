@@ -231,7 +231,7 @@ def test_days_that_an_outlook_leaves_out_are_named():
 def test_an_outlook_without_rain_says_what_it_lacks():
     got = looked(members(3).assign(rain_mm=np.nan))
     assert got.members == ()
-    assert "rain_mm stand nowhere" in got.findings["says"].item()
+    assert "so it is not used: it has no rain_mm" in got.findings["says"].item()
 
 
 def test_past_seasons_whose_days_were_not_measured_are_no_trace():

@@ -430,3 +430,22 @@ def test_hours_stand_in_for_days_that_the_daily_table_lacks():
         season(daily.iloc[:0], as_of=date(2026, 8, 6), stations=places, weather_hours=four, time_zone="UTC")
     )
     assert alone.temp_min_c[1:, 0].tolist() == [10.0] * 4
+
+
+def test_a_station_that_no_longer_agrees_with_its_neighbour_is_named():
+    # From 1 September the first station reads 6 C too high: seen once 8 of 15 days show it. 4 C are not told apart
+    # from the sea breeze (three airports differed by up to 3.9 C from their usual).
+    one = steady("2026-06-01", "2026-09-30", wave=0.37)
+    two = steady("2026-06-01", "2026-09-30", low=9.0, high=18.5, station="S2")
+    for too_high, days in ((4.0, 0), (6.0, 23)):
+        off = one.copy()
+        off.loc[off["day"] >= "2026-09-01", "temp_max_c"] += too_high
+        got = station_days(season(pd.concat([off, two]), as_of=date(2026, 10, 1), stations=TWO_STATIONS))
+        apart = got.faults[got.faults["kind"] == "apart"]
+        assert len(apart) == days
+        assert (got.days["fill"] == "").all()
+    assert apart["day"].min() == pd.Timestamp("2026-09-08")
+    assert set(apart["column"]) == {"temp_max_c"}
+    assert "23 days on which 15 days differ from the nearest station by 5 C more, or less, than usual" in got.findings[
+        "says"
+    ].item()

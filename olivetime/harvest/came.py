@@ -6,7 +6,7 @@ Orders of past weeks and of simulated seasons are walked through it.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -77,7 +77,7 @@ def weather_that_came(season: Season, known: StationDays, later: Scenarios | Non
         held = held * np.exp(-1.0 / RAIN_MEMORY_D) + np.nan_to_num(rain[:, :, t])
         memory[:, :, t] = held
     at, soil = frame.station_of_block, pd.Index(SOILS).get_indexer(season.blocks["soil"])
-    at_blocks = {
+    at_blocks: dict[str, Any] = {
         name: np.ascontiguousarray(np.take(values, at, axis=1), dtype=np.float32)
         for name, values in (
             ("temp_min_c", low), ("temp_max_c", high), ("rain_mm", rain), ("heat_d", heat), ("rain_memory_mm", memory),

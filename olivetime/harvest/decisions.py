@@ -4,7 +4,8 @@ Every order is walked by the referee through the week's weather as it was measur
 tickets of that week show, day by day: orders are compared, not speeds. The fruit is that of all samples known now. What
 is left after the week is picked, for each of them, by the best order found with what is known now. So the difference
 says what the choice of blocks in that one week was worth, in each draw of what is not known of the fruit and of the
-weather still to come; where its range spans nothing, no claim is made.
+weather still to come; where its range spans nothing, no claim is made. Orders for oil count as in the plan: a litre
+short at the season's end costs what the order says, by the mean oil of each scenario.
 """
 
 from __future__ import annotations
@@ -24,7 +25,15 @@ from olivetime.harvest.policies import (
     guarded_threshold,
     of_what_is_left,
 )
-from olivetime.harvest.referee import Physics, empty_record, first_standing, physics, walk, walk_plain
+from olivetime.harvest.referee import (
+    Physics,
+    empty_record,
+    first_standing,
+    physics,
+    walk,
+    walk_plain,
+    with_oil_orders,
+)
 from olivetime.harvest.value import value as make_value
 from olivetime.records.season import Season
 from olivetime.ripening.outcomes import RipeningFit
@@ -74,12 +83,13 @@ def decisions(then: Proposal, now: Season, fit: RipeningFit, later: Scenarios, *
     fruit = make_outcomes(season, fit, came, n_draws=max(DRAWS, len(came.origin)), seed=seed)
     limits = make_capacity(season, came)
     worth = make_value(season, fruit, came, limits)
-    ph = physics(limits, worth)
+    ph = with_oil_orders(physics(limits, worth), worth.oil_orders)
     picked_order, hours, open_days = _as_picked(tickets, then, begin, days_n)
     week = ph._replace(
         value=ph.value.mean(axis=0, keepdims=True), crop=ph.crop.mean(axis=0, keepdims=True),
         work=np.maximum(ph.work[:1], open_days * (ph.value[:1] > 0)),
         shift_h=np.concatenate([hours, ph.shift_h[:, days_n:]], axis=1),
+        oil_l=ph.oil_l.mean(axis=0, keepdims=True) if ph.oil_l.size else ph.oil_l,
     )  # fmt: skip
     orders = {PICKED: picked_order, PROPOSED: then.plan.lists} | _rules(then)
     draws = {}
@@ -164,9 +174,11 @@ def _worth_of(
     total += paid  # moves and aged fruit
     left = np.array([standing.remaining[b] for b in range(blocks_n)])
     at = np.array([machine["at"] for machine in standing.machines])
-    rest = of_what_is_left(_from_day(ph, days_n), left, at)
+    rest = _from_day(ph, days_n)
+    got = np.array([standing.oil_l.get(o, 0.0) for o in range(len(ph.oil_wanted_l))])
+    rest = of_what_is_left(rest._replace(oil_wanted_l=np.maximum(ph.oil_wanted_l - got, 0.0)), left, at)
     if not (rest.work > 0).any():
-        return total
+        return total - float((rest.oil_cost_l * rest.oil_wanted_l).sum()) * (rest.value.shape[2] > 0)
     fresh = then.value.oil_fresh_pct[:, days_n:]
     cultivar = then.season.blocks["cultivar"].astype(str).to_numpy()
     bounds = bound(rest)
@@ -183,11 +195,13 @@ def _worth_of(
 
 
 def _from_day(ph: Physics, day: int) -> Physics:
-    span = slice(day, None)
-    return ph._replace(
-        value=ph.value[:, :, span], crop=ph.crop[:, :, span], work=ph.work[:, :, span], shift_h=ph.shift_h[:, span],
-        mill_t=ph.mill_t[span], truck_h=ph.truck_h[span],
-    )  # fmt: skip
+    """The same from a day on; copies, so that compiled code meets arrays of the form it knows."""
+    last = {
+        name: np.ascontiguousarray(getattr(ph, name)[..., day:])
+        for name in ("value", "crop", "work", "shift_h", "mill_t", "truck_h", "oil_l", "oil_fits")
+        if getattr(ph, name).size
+    }
+    return ph._replace(**last)
 
 
 def _says(name: str, mean: float, low: float, high: float) -> str:

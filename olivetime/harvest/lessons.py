@@ -108,7 +108,7 @@ def lessons(season: Season, *, seed: int = 0) -> Lessons:
 
 def _curves(season: Season, fit: RipeningFit, seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Cultivars' curves to carry forward, their course by day, and blocks against their cultivar."""
-    draws = fit.oil.draw(200, np.random.default_rng([seed, 21]))
+    draws = fit.draw_oil(200, np.random.default_rng([seed, 21]))
     ids = season.blocks["block_id"].tolist()
     cultivar = season.blocks["cultivar"].to_numpy(object)
     station = season.blocks["station_id"].astype(str).to_numpy()

@@ -142,6 +142,8 @@ def of_what_is_left(ph: Physics, left: np.ndarray, at: np.ndarray) -> Physics:
         Block in which each harvester stands, -1 unknown.
     """
     share = np.maximum(left, 1e-6)
+    if len(ph.oil_wanted_l):
+        ph = ph._replace(oil_l=ph.oil_l * share[:, None])
     return ph._replace(
         value=ph.value * share[:, None],
         crop=ph.crop * share[:, None],
@@ -186,7 +188,8 @@ class Policy:
 
 
 def searching(
-    name: str, *, caution: float = 0.0, mean_weather: bool = False, first: int = 2000, later: int = 300, every: int = 1
+    name: str, *, caution: float = 0.0, held_back: float = 0.0, mean_weather: bool = False, first: int = 2000,
+    later: int = 300, every: int = 1,
 ) -> Policy:  # fmt: skip
     """Ours: search for the order of greatest mean worth over the scenarios, begun from the order of the day before.
 
@@ -195,6 +198,8 @@ def searching(
     name : str
     caution : float, optional
         Weight of the worst quarter of the scenarios [fraction].
+    held_back : float, optional
+        Share of every workable hour that the plan does not count on [fraction].
     mean_weather : bool, optional
         One scenario, the mean of all: the plan of somebody who takes the outlook at its word.
     first, later : int, optional
@@ -204,6 +209,7 @@ def searching(
     """
 
     def decide(morning: Morning, ph: Physics, left: np.ndarray, memory: Memory) -> Lists:
+        ph = ph._replace(work=ph.work * (1.0 - held_back))
         if mean_weather:
             ph = ph._replace(
                 value=ph.value.mean(axis=0, keepdims=True), crop=ph.crop.mean(axis=0, keepdims=True),

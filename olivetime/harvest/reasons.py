@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -200,9 +201,9 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
 
 
 def _deciding(
-    row: object, season: Season, proposal: Proposal, *, t: int, falls: float, frosted: float, margin: float,
+    row: Any, season: Season, proposal: Proposal, *, t: int, falls: float, frosted: float, margin: float,
     work: np.ndarray, beside: bool, before: str, same_lot: bool,
-) -> tuple[str, str, dict[str, object]]:  # fmt: skip
+) -> tuple[str, str, dict[str, Any]]:  # fmt: skip
     """The code of a planned block, and its sentence as a message with parts (see `olivetime.words.tell`)."""
     days = proposal.capacity.days
     if row.status == "picking":
@@ -242,7 +243,7 @@ def _deciding(
     return "CAPACITY", message, {"day": _date(best), "money": _amount(row.best_on_loss)}
 
 
-def _amount(value: object) -> dict[str, float]:
+def _amount(value: Any) -> dict[str, float]:
     return {"money": float(value)}
 
 
@@ -524,7 +525,7 @@ def standard_what_ifs(proposal: Proposal) -> pd.DataFrame:
     if proposal.plan.status == "nothing workable" or len(days) < 4:
         return pd.DataFrame(columns=columns)
     frost_day = days[min(10, len(days) - 1)].date()
-    asked: list[dict[str, object]] = [
+    asked: list[dict[str, Any]] = [
         {"shift_hours": -2.0},
         {"more_harvesters": 1},
         {"mill_fraction": 0.8},

@@ -415,9 +415,11 @@ def _kept_rows(
         place.add("hidden-rows", WARNING, says, "", do, index=hidden[0])
     unseen = [name for name, (index, _) in columns.items() if index + 1 in grid.hidden_columns]
     if grid.concealed or unseen:
-        what = "the sheet is" if grid.concealed else f"{', '.join(unseen)} {'is' if len(unseen) == 1 else 'are'}"
+        what = f"{', '.join(unseen)} {'is' if len(unseen) == 1 else 'are'}"
+        what = "the sheet is" if grid.concealed else what
+        verb = "were" if len(unseen) > 1 and not grid.concealed else "was"
         do = "Show it, or delete it if it should not count."
-        place.add("hidden-cells", WARNING, f"{what} hidden and was read all the same", "", do)
+        place.add("hidden-cells", WARNING, f"{what} hidden and {verb} read all the same", "", do)
     return kept
 
 

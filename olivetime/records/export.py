@@ -328,7 +328,9 @@ def _mark_sheet(sheet: Any, rows: pd.DataFrame, columns: dict[str, int]) -> None
     levels: dict[tuple[int, int], str] = {}
     for row in rows[rows["row"].notna()].to_dict("records"):
         place = (int(row["row"]), columns.get(row["column"], 0) + 1)
-        sayings.setdefault(place, []).append(f"{row['says']} {row['do']}")
+        # The comment stands on the cell, so it need not say where that is.
+        says = row["says"].removeprefix(f"{row['file']}, sheet {row['sheet']}, row {row['row']}").lstrip(":, ")
+        sayings.setdefault(place, []).append(f"{says} {row['do']}")
         levels.setdefault(place, row["level"])
     for (row_number, column_number), texts in sayings.items():
         cell = sheet.cell(row_number, column_number)

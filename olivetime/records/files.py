@@ -166,7 +166,9 @@ def read_bytes(path: Path) -> bytes:
 
 def kind_of(data: bytes) -> str:
     """Tell a file's kind by its first bytes: xlsx, zip, old, html, pdf, empty, binary or text."""
-    if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf"):
+    nothing = b"\x00 \t\r\n\xef\xbb\xbf"
+    # The whole of a long file is looked through only when its beginning is empty.
+    if not data[:4096].strip(nothing) and not data.strip(nothing):
         return "empty"
     head = data[:512].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if data[:4] == b"PK\x03\x04" or data[:4] == b"PK\x05\x06":
@@ -232,7 +234,7 @@ def decode(data: bytes, name: str) -> tuple[str, Notes]:
     return text, (note,)
 
 
-def read_csv_grid(path: Path, fit: Callable[[Grid], int]) -> Grid:
+def read_csv_grid(path: Path, fit: Callable[[Grid], int], data: bytes | None = None) -> Grid:
     """Read a CSV file; of comma, semicolon, tab and bar the delimiter is used under which most headings fit.
 
     Parameters
@@ -240,6 +242,8 @@ def read_csv_grid(path: Path, fit: Callable[[Grid], int]) -> Grid:
     path : Path
     fit : callable
         Says how many headings of a grid are understood.
+    data : bytes, optional
+        The file's content, when it has been read already.
 
     Returns
     -------
@@ -250,7 +254,7 @@ def read_csv_grid(path: Path, fit: Callable[[Grid], int]) -> Grid:
     SeasonError
         When the file is no text, can't be decoded, or its quotes don't close.
     """
-    data = read_bytes(path)
+    data = read_bytes(path) if data is None else data
     kind = kind_of(data)
     if kind != "text":
         raise _refuse(path.name, kind, "a CSV file")
@@ -262,25 +266,27 @@ def read_csv_grid(path: Path, fit: Callable[[Grid], int]) -> Grid:
     if len(marks) > 1:
         marks.sort(key=lambda mark: -fit(_csv_grid(head, path.name, mark, (), strict=False)))
     if len(text) >= _LONG_TEXT:
-        grid = plain_csv_grid(text, path.name, marks[0], notes)
+        same = data if len(data) == len(text) and text.isascii() else None
+        grid = plain_csv_grid(text, path.name, marks[0], notes, encoded=same)
         if grid is not None:
             return grid
     return _csv_grid(text, path.name, marks[0], notes)
 
 
-def plain_csv_grid(text: str, name: str, delimiter: str, notes: Notes) -> Grid | None:
+def plain_csv_grid(text: str, name: str, delimiter: str, notes: Notes, *, encoded: bytes | None = None) -> Grid | None:
     """Split a long CSV text quickly; None when it isn't plain enough to be split the same way as by `csv`.
 
     Plain means: no quotation marks, one kind of line end, no blank lines, and as many cells in every row.
+    `encoded` is the same text in UTF-8, when that is at hand.
     """
     while text.endswith(("\r\n\r\n", "\n\n")):
-        text = text.rstrip("\r\n")
+        text, encoded = text.rstrip("\r\n"), None
     if '"' in text or text.startswith("\ufeff") or ("\r" in text and text.count("\r") != text.count("\r\n")):
         return None
     width = text[: text.find("\n") + 1].count(delimiter) + 1
     if width > WIDTH_LIMIT:
         return None
-    data = text.encode()
+    data = text.encode() if encoded is None else encoded
     try:
         table = pyarrow.csv.read_csv(
             pa.BufferReader(data),

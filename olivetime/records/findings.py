@@ -14,6 +14,11 @@ LEVELS = (ERROR, WARNING, NOTE)
 
 FINDING_COLUMNS = ("code", "level", "table", "file", "sheet", "row", "column", "value", "says", "do")
 
+MONTH_NAMES = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+
 # A hostile or pasted cell may hold a page of text; a sentence shows this much of it.
 _SHOWN = 60
 

@@ -643,7 +643,8 @@ def _first_error(name: str, tables: Tables) -> SeasonError:
 
     Of blocks that hang on a faulty row of another table, that row's own fault is the one to mend.
     """
-    first = next(f for f in tables[name].place.found if f.level == ERROR)
+    found = tables[name].place.found  # rows of weather are lost by warnings too
+    first = next((f for f in found if f.level == ERROR), found[0])
     if first.code == "faulty-link":
         other = next(table for table, column in _LINKS.items() if column == first.column)
         first = next((f for f in tables[other].place.found if f.level == ERROR), first)

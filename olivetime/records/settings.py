@@ -22,6 +22,8 @@ from olivetime.records.findings import shown
 from olivetime.records.typed import Layout
 
 SETTINGS_FILE = "season.toml"
+# TOML allows whole numbers of any length; no setting needs one that a float can't hold.
+_MOST = 1e15
 WORKBOOK = "records.xlsx"
 
 
@@ -141,7 +143,7 @@ def _setting(where: str, name: str, kind: str, value: object, choices: tuple[str
             )
         return value
     if kind == "number":
-        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _MOST:
             raise SeasonError(where, f"{name} is {shown(str(value))}", "a number", "Write the number without quotes.")
         return float(value)
     if not isinstance(value, str):

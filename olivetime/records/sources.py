@@ -160,12 +160,13 @@ def _gather_csv(path: Path, wanted: Mapping[str, str], settings: Settings, out: 
         return heading.fits if heading else 0
 
     try:
-        grid = read_csv_grid(path, fit)
+        data = read_bytes(path)
+        grid = read_csv_grid(path, fit, data)
     except SeasonError as error:
         _lost(out, table, error)
         return
     _add(out, table, grid)
-    out.sources.append((path.name, sha256_of(read_bytes(path)), len(grid.texts)))
+    out.sources.append((path.name, sha256_of(data), len(grid.texts)))
 
 
 def table_of_sheet(file: str, sheet: str, settings: Settings) -> str | None:

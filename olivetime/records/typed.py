@@ -40,7 +40,7 @@ from olivetime.records.cells import (
     serial_date,
 )
 from olivetime.records.columns import TABLES, Column
-from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, shown
+from olivetime.records.findings import ERROR, MONTH_NAMES, NOTE, WARNING, Finding, shown
 from olivetime.records.headings import Match, heading_key
 
 # Faults of measured and forecast weather cost a day's value, which is filled and flagged later.
@@ -80,10 +80,6 @@ _RECALCULATE = "Open the workbook, recalculate, save."
 _SET_DECIMAL = 'Retype it, or write decimal = "," or decimal = "." under [layout] in season.toml.'
 _SET_ORDER = 'Write date_order = "dmy" or date_order = "mdy" under [layout] in season.toml.'
 _ORDER_WORDS = {"dmy": "day/month", "mdy": "month/day", "ymd": "year first"}
-_MONTH_NAMES = (
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-)
 
 
 @dataclass(frozen=True)
@@ -697,7 +693,9 @@ class ColumnReader:
             for i in waiting:
                 self._no_date(column, i, d.texts[i], None)
             return
-        more = f", and {len(indices) - 1} more rows are like it" if len(indices) > 1 else ""
+        more = {1: "", 2: ", and 1 more row is like it"}.get(
+            len(indices), f", and {len(indices) - 1} more rows are like it"
+        )
         says = f"{self._heading(column)} {shown(text)} could be {' or '.join(map(_day_words, days))}{more}"
         do = _SET_ORDER
         if has_short_year(text):
@@ -941,4 +939,4 @@ def _iso(day: np.datetime64) -> str:
 
 
 def _day_words(day: date) -> str:
-    return f"{day.day} {_MONTH_NAMES[day.month - 1]} {day.year}"
+    return f"{day.day} {MONTH_NAMES[day.month - 1]} {day.year}"

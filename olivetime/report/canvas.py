@@ -70,7 +70,7 @@ DAY_STEPS: tuple[tuple[str, float, str, str], ...] = (
 )
 # Colour classes 0 (deep green) to 7 (black, flesh violet to the stone): lightness falls with every class.
 CLASS_FILLS = ("#dfe9b8", "#b9cc6e", "#c9a24b", "#a9642f", "#97465a", "#6f2f63", "#47204f", "#1d1430")
-LOOK = {
+LOOK: Any = {
     "text.usetex": False,
     "text.parse_math": False,
     "font.family": ["DejaVu Sans"],

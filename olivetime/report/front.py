@@ -346,18 +346,18 @@ def assumed(week: tables.Week) -> str:
     table = sheet.assumptions_table(week)
     name, value, unit, says, source = range(5)  # the table's columns in order
     lines: dict[str, list[str]] = {}
-    for room, row in zip(week.assumptions["room"].astype(str), table.rows, strict=True):
+    for room, row in zip(tables.texts_of(week.assumptions["room"]), table.rows, strict=True):
         amount = f"{row[value]} {row[unit]}".strip()
         # A grower's paper is kept short: the sources stand on the web page of the same report.
         origin = f" ({row[source]})" if row[source] and "grower" not in week.info else ""
         lines.setdefault(room, []).append(_run_in(row[name], f"{amount}{origin}. {row[says]}"))
     inside = sheet.html_table(table)
     summary = html.escape(say("Every assumption, its value and its source", week.info))
-    titles = {room: say(_ROOMS[room], week.info) if room in _ROOMS else room for room in lines}
-    return f'<details class="screen"><summary>{summary}</summary>{inside}</details>' + "".join(
-        f'<p class="paper small"><strong>{html.escape(titles[room])}:</strong> {" ".join(parts)}</p>'
-        for room, parts in lines.items()
-    )
+    paper = []
+    for room, parts in lines.items():
+        title = f"<strong>{html.escape(say(_ROOMS[room], week.info))}:</strong> " if room in _ROOMS else ""
+        paper.append(f'<p class="paper small">{title}{" ".join(parts)}</p>')
+    return f'<details class="screen"><summary>{summary}</summary>{inside}</details>{"".join(paper)}'
 
 
 def _run_in(name: str, text: str) -> str:
@@ -654,13 +654,14 @@ def _way(
         pdf, label = links.at[key, "pdf"], html.escape(say("{page} as PDF", week.info, page=word))
         found.append(
             f'<li><a href="{html.escape(links.at[key, "html"])}">{word}</a>'
-            + (
-                f' <a href="{html.escape(pdf)}" aria-label="{label}">PDF</a>'
-                if pdf
-                else ""
-            )
+            + (f' <a href="{html.escape(pdf)}" aria-label="{label}">PDF</a>' if pdf else "")
             + "</li>"
         )
+        book = str(links.at[key, "xlsx"]) if "xlsx" in links else ""
+        if book:
+            label = html.escape(say("Numbers of {page} as a workbook", week.info, page=word))
+            numbers = html.escape(say("Numbers", week.info))
+            found.append(f'<li><a href="{html.escape(book)}" aria-label="{label}">{numbers} (XLSX)</a></li>')
     if more:
         found.append(f"<li>{more}</li>")
     return (

@@ -129,7 +129,8 @@ def answer(past: Hindcast, info: Info) -> tuple[str, str]:
 def _by_kind(scores: pd.DataFrame) -> pd.DataFrame:
     """Scores of all leads together, by kind: means weighted by the samples behind them."""
     rows = []
-    for kind, part in scores.groupby("kind", sort=False):
+    for kind in (name for name in LOOKBACK_WORDS if name in set(scores["kind"])):  # dry oil first
+        part = scores[scores["kind"] == kind]
         n = part["samples_n"].to_numpy(float)
         lined = part["line_mean_abs_error"].notna().to_numpy() * n
         row = {"kind": kind, "samples_n": n.sum()}
@@ -196,6 +197,22 @@ def ranges_line(past: Hindcast, info: Info) -> str:
         return say("No later sample tells how good the ranges were.", info)
     low, high = (number_text(past.memory["factor"].agg(end), info, 2) for end in ("min", "max"))
     return say("By past misses the ranges should be {low} to {high} times as wide.", info, low=low, high=high)
+
+
+def leads_line(past: Hindcast, info: Info) -> str:
+    """How misses of dry oil grow with the weeks ahead."""
+    oil = past.scores[past.scores["kind"] == "oil_dry_pct"].sort_values("lead_weeks")
+    if len(oil) < 2:
+        return say("Forecasts were scored at one distance only.", info)
+    near, far = oil.iloc[0], oil.iloc[-1]
+    return say_count(
+        "Dry oil was missed by {near} points one week ahead, by {far} points {n} week ahead.",
+        "Dry oil was missed by {near} points one week ahead, by {far} points {n} weeks ahead.",
+        int(far["lead_weeks"]),
+        info,
+        near=number_text(near["mean_abs_error"], info, 1),
+        far=number_text(far["mean_abs_error"], info, 1),
+    )
 
 
 def outlooks_line(skill: pd.DataFrame, info: Info) -> str:
@@ -308,7 +325,7 @@ def points(past: Hindcast, skill: pd.DataFrame, info: Info) -> tuple[tuple[str, 
         locale and currency.
     """
     decisions, tickets, lean, ranges = replay_tables(past, info)
-    by_lead = lookback_tables(past, str(info["locale"]))[0]
+    by_lead = lookback_tables(past, info)[0]
     outlooks = outlook_skill_table(skill, str(info["locale"]))
     return (
         (decisions_line(past, info), mark("Each week's orders, and what they were worth"), decisions),
@@ -316,5 +333,5 @@ def points(past: Hindcast, skill: pd.DataFrame, info: Info) -> tuple[tuple[str, 
         (lean_line(past, info), mark("The forecasts that lean"), lean),
         (ranges_line(past, info), mark("Each range, before and after"), ranges),
         (outlooks_line(skill, info), mark("Each outlook, by days ahead"), outlooks),
-        (say("Misses grow with the weeks ahead.", info), mark("Each forecast, by weeks ahead"), by_lead),
+        (leads_line(past, info), mark("Each forecast, by weeks ahead"), by_lead),
     )

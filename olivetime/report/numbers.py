@@ -1,4 +1,6 @@
-"""A grower's numbers for a spreadsheet: one workbook, and the same tables as CSV, every column with unit and meaning.
+"""A reader's numbers for a spreadsheet: one workbook, and the same tables as CSV, every column with unit and meaning.
+
+Growers get their own part of the week; the farm manager, the mill and the agronomist the tables of their pages.
 
 Numbers are numbers and days are days; text can never become a formula. Units are those of the pages. The workbook
 follows the language of the page; the CSV files keep the decimal point and the comma, whatever the language.
@@ -9,6 +11,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -19,6 +22,7 @@ from openpyxl.styles import Alignment, Font
 
 from olivetime.languages import mark, said, say
 from olivetime.records.files import safe_cell, workbook_bytes
+from olivetime.report.sheet import lot_text
 from olivetime.report.tables import Week
 from olivetime.words import display_unit
 
@@ -34,8 +38,8 @@ class Field:
     heading, meaning : str
         English; said in the grower's language.
     kind : str
-        "text", "yes", "day", "time", "count", "number" (no unit), "pct", "chance" (0-1, shown in per cent), "h", "d",
-        "kg", "money", or a quantity of `olivetime.words.display_unit`.
+        "text", "lot", "yes", "day", "time", "count", "number" (no unit), "exact" (six decimals), "pct", "chance" (0-1,
+        shown in per cent), "h", "d", "kg", "money", or a quantity of `olivetime.words.display_unit`.
     """
 
     column: str
@@ -61,7 +65,8 @@ def _range(stem: str, ending: str, headings: tuple[str, str, str], kind: str) ->
 
 
 # name of the file, title of the sheet, table of the week, columns
-SHEETS: tuple[tuple[str, str, str, tuple[Field, ...]], ...] = (
+Sheet = tuple[str, str, str, tuple[Field, ...]]
+SHEETS: tuple[Sheet, ...] = (
     (
         "order",
         mark("Order"),
@@ -189,28 +194,226 @@ SHEETS: tuple[tuple[str, str, str, tuple[Field, ...]], ...] = (
         ),
     ),
 )
-_DIGITS = {"pct": 1, "chance": 0, "h": 1, "d": 0, "kg": 0, "money": 0, "number": 2, "count": 0}
+_OWN = {sheet[0]: sheet for sheet in SHEETS}
+_PLACE = Field("rank", mark("Rank"), "count", mark("place in the order; 1 is picked first"))
+_HARVESTER = Field("harvester_id", mark("Harvester"), "text", mark("as in the records"))
+_GROWER = Field("grower", mark("Grower"), "text", mark("as in the records"))
+_CULTIVAR = Field("cultivar", mark("Cultivar"), "text", mark("as in the records"))
+_LOT = Field("lot", mark("Lot"), "lot", mark("cultivar, certification and contract: milled apart"))
+_KIND = Field("kind", mark("Kind"), "text", mark("oil, moisture or maturity"))
+_SAMPLE = Field("sample_id", mark("Sample"), "text", mark("number of the sample in the records"))
+_CAPACITY: Sheet = (
+    "capacity",
+    mark("What limits each day"),
+    "capacity",
+    (
+        _DAY,
+        Field("resource", mark("Resource"), "text", mark("harvester, mill or trucks")),
+        Field("used", mark("Used"), "number", mark("what the order takes, mean of the scenarios")),
+        Field("limit", mark("Limit"), "number", mark("what the day allows")),
+        Field("unit", mark("Unit"), "text", mark("of both numbers")),
+        Field("binding", mark("Binds"), "yes", mark("more of it would let more be picked that day")),
+    ),
+)
+_ORDER: Sheet = ("order", mark("Order"), "order", (_PLACE, _BLOCK, _GROWER, _HARVESTER, *_OWN["order"][3][2:]))
+_FROST: Sheet = (
+    "frost",
+    mark("Frost"),
+    "frost",
+    (
+        _BLOCK,
+        Field("day", mark("Night"), "day", mark("morning on which the night ends")),
+        Field("chance", mark("Chance of frost"), "chance", mark("chance of a low that damages fruit")),
+        Field("at_risk_t", mark("Fruit at risk"), "crop", mark("fruit still on the trees, mean of the scenarios")),
+        Field("value_at_risk", mark("Value at risk"), "money", mark("what damage would take off the fruit's worth")),
+    ),
+)
+_MANAGER: tuple[Sheet, ...] = (
+    _ORDER,
+    _OWN["blocks"],
+    (
+        "what-ifs",
+        mark("What if"),
+        "what_ifs",
+        (
+            Field("change", mark("Change"), "text", mark("the one thing that is different")),
+            Field("value_change", mark("Worth"), "money", mark("what the order is worth more, or less")),
+            Field("first_block", mark("Picked first"), "text", mark("name of the block in the records")),
+            Field("moves", mark("Moves"), "text", mark("what is picked on another day")),
+        ),
+    ),
+    (
+        "rules",
+        mark("Rules of thumb"),
+        "rules",
+        (
+            Field("rule", mark("Rule"), "text", mark("how it puts blocks in order")),
+            Field("value", mark("Value"), "money", mark("what its order is worth, mean of the scenarios")),
+            Field("share_of_bound", mark("Of the best possible"), "chance", mark("share of what no order can exceed")),
+        ),
+    ),
+    _CAPACITY,
+    _FROST,
+    _OWN["value-by-day"],
+    _OWN["weather"],
+    (
+        "growers",
+        mark("Growers"),
+        "growers",
+        (
+            _GROWER,
+            Field("blocks_n", mark("Blocks"), "count", mark("blocks of this grower")),
+            Field("area_ha", mark("Area"), "area", mark("of all these blocks")),
+            Field("crop_t", mark("Crop"), "crop", mark("fresh fruit on the trees")),
+        ),
+    ),
+)
+_MILL: tuple[Sheet, ...] = (
+    (
+        "arrivals",
+        mark("Arrivals"),
+        "order",
+        (
+            _PLACE,
+            _BLOCK,
+            _GROWER,
+            _LOT,
+            _HARVESTER,
+            Field("to_mill_at", mark("First fruit at the mill"), "time", mark("when the first load is there")),
+            Field("crop_t", mark("Crop"), "crop", mark("fresh fruit expected from it")),
+            Field("oil_fresh_pct", mark("Oil, fresh"), "pct", mark("oil in fresh fruit when picked")),
+            Field("moisture_pct", mark("Moisture"), "pct", mark("water in fresh fruit when picked")),
+            Field("truck_loads", mark("Truck loads"), "count", mark("loads that carry it")),
+            Field("wait_h", mark("Waits at the mill"), "h", mark("hours that its fruit waits there")),
+            Field("cleaning_h", mark("Cleaning"), "h", mark("hours of cleaning before it is milled")),
+        ),
+    ),
+    (
+        "mill-days",
+        mark("Fruit to the mill"),
+        "mill",
+        (
+            _DAY,
+            _LOT,
+            Field("crop_t", mark("Fruit"), "crop", mark("of this lot and day, mean of the scenarios")),
+            Field("limit_t", mark("Mill limit of the day"), "crop", mark("what the day allows")),
+            Field("crushed_t", mark("Crushed that day"), "crop", mark("of all lots of the day")),
+            Field("waiting_t", mark("Waits overnight"), "crop", mark("of all lots of the day")),
+        ),
+    ),
+    _CAPACITY,
+    _OWN["weather"],
+)
+_AGRONOMIST: tuple[Sheet, ...] = (
+    _OWN["blocks"],
+    _OWN["samples"],
+    _OWN["curves"],
+    (
+        "misfits",
+        mark("Samples against curves"),
+        "residuals",
+        (
+            _SAMPLE,
+            _BLOCK,
+            _KIND,
+            Field("day", mark("Taken"), "day", mark("day on which the fruit was taken")),
+            Field("observed", mark("Measured"), "number", mark("what the laboratory found")),
+            Field("fitted", mark("Curve"), "number", mark("what the block's curve says of the day")),
+            Field("residual_sd", mark("Away"), "number", mark("difference in standard deviations")),
+            Field("weight", mark("Weight in the fit"), "chance", mark("less than 100 where the sample is doubted")),
+        ),
+    ),
+    (
+        "next-samples",
+        mark("Where to sample next"),
+        "next_samples",
+        (
+            Field("rank", mark("Rank"), "count", mark("1 is where a sample is worth most")),
+            _BLOCK,
+            Field("gain", mark("What the doubt can cost"), "money", mark("what one more sample could save")),
+            Field("fruits_n", mark("Fruit to take"), "count", mark("fruits of one sample")),
+            Field("why", mark("Why"), "text", mark("what is not known well")),
+        ),
+    ),
+    (
+        "parameters",
+        mark("Parameters of the fitted curves"),
+        "parameters",
+        (
+            _KIND,
+            _CULTIVAR,
+            Field("part", mark("Part"), "text", mark("the curve itself, or how blocks and samples scatter")),
+            Field("name", mark("Parameter"), "text", mark("name in the description of the model")),
+            Field("value", mark("Value"), "exact", mark("fitted, in the unit of its name")),
+            Field("se", mark("Standard error"), "exact", mark("of the fitted value")),
+            Field("prior_mean", mark("Prior mean"), "exact", mark("expected before any sample")),
+            Field("prior_sd", mark("Prior sd"), "exact", mark("how surely that was expected")),
+            Field("source", mark("Source of the prior"), "text", mark("where the expectation comes from")),
+        ),
+    ),
+    (
+        "findings",
+        mark("Findings in the records"),
+        "findings",
+        (
+            Field("level", mark("Level"), "text", mark("error, warning or note")),
+            Field("table", mark("Table"), "text", mark("of the records")),
+            Field("row", mark("Row"), "count", mark("of the file")),
+            Field("column", mark("Column"), "text", mark("of the table")),
+            Field("says", mark("Found"), "text", mark("what is wrong or doubtful")),
+            Field("do", mark("Do"), "text", mark("what mends it")),
+        ),
+    ),
+    (
+        "assumptions",
+        mark("What was assumed"),
+        "assumptions",
+        (
+            Field("name", mark("Assumption"), "text", mark("name of the rule or choice")),
+            Field("value", mark("Value"), "text", mark("what was used")),
+            Field("unit", mark("Unit"), "text", mark("of the value")),
+            Field("says", mark("Says"), "text", mark("what it decides")),
+            Field("source", mark("Source"), "text", mark("where it comes from")),
+        ),
+    ),
+    _OWN["weather"],
+)
+READERS: Mapping[str, tuple[Sheet, ...]] = MappingProxyType(
+    {"grower": SHEETS, "manager": _MANAGER, "mill": _MILL, "agronomist": _AGRONOMIST}
+)
+_DIGITS = {"pct": 1, "chance": 0, "h": 1, "d": 0, "kg": 0, "money": 0, "number": 2, "exact": 6, "count": 0}
 _UNITS = {"pct": "%", "chance": "%", "h": "h", "d": "d", "kg": "kg"}
 
 
-def number_files(own: Week) -> dict[str, bytes]:
-    """Workbook and CSV files of a grower's tables.
+def number_files(week: Week, reader: str = "grower") -> dict[str, bytes]:
+    """Workbook and CSV files of a reader's tables.
 
     Parameters
     ----------
-    own : Week
-        One grower's part, from `olivetime.report.tables.grower_week`.
+    week : Week
+        For a grower that grower's part, from `olivetime.report.tables.grower_week`; for the others the whole week.
+    reader : str
+        "grower", "manager", "mill" or "agronomist".
 
     Returns
     -------
     dict
         "numbers.xlsx", "numbers/NAME.csv" and "numbers/columns.csv", which says what each column means, -> bytes; the
         same week gives the same bytes.
+
+    Raises
+    ------
+    ValueError
+        No such reader.
     """
-    tables = {name: _frame(own, table, fields) for name, _, table, fields in SHEETS}
-    meanings = _meanings(own)
-    files = {"numbers.xlsx": _workbook(own, tables, meanings)}
-    for name, frame in {"columns": meanings, **tables}.items():
+    if reader not in READERS:
+        known = ", ".join(READERS)
+        raise ValueError(f"number_files: found reader {reader!r}, expected one of {known}. Name one of these.")
+    sheets = READERS[reader]
+    frames = {name: _frame(week, table, fields) for name, _, table, fields in sheets}
+    meanings = _meanings(week, sheets)
+    files = {"numbers.xlsx": _workbook(week, sheets, frames, meanings)}
+    for name, frame in {"columns": meanings, **frames}.items():
         safe = frame.map(lambda value: safe_cell(value) if isinstance(value, str) else value)
         safe.columns = [safe_cell(heading) for heading in safe.columns]
         # The mark at the start tells spreadsheet programs that the file is UTF-8.
@@ -230,11 +433,20 @@ def _heading(own: Week, field: Field) -> str:
 
 
 def _frame(own: Week, table: str, fields: tuple[Field, ...]) -> pd.DataFrame:
-    rows = getattr(own, table)
+    rows = _in_page_units(own, getattr(own, table)) if table == "capacity" else getattr(own, table)
     if "block_name" not in rows and "block_id" in rows:
         names = dict(zip(own.stage["block_id"], own.stage["block_name"], strict=True))
         rows = rows.assign(block_name=rows["block_id"].map(names))
     return pd.DataFrame({_heading(own, field): _cells(own, rows[field.column], field.kind) for field in fields})
+
+
+def _in_page_units(week: Week, rows: pd.DataFrame) -> pd.DataFrame:
+    """Tonnes of the capacity table in the unit that the pages show."""
+    crop, tonnes = display_unit(week.info, "crop"), rows["unit"] == "t"
+    amounts = rows[["used", "limit"]].astype(float)
+    shown = crop.of(amounts).where(tonnes, amounts, axis=0)
+    unit = rows["unit"].astype(object).where(~tonnes, crop.label)
+    return rows.assign(used=shown["used"], limit=shown["limit"], unit=unit)
 
 
 def _cells(own: Week, values: pd.Series, kind: str) -> pd.Series:
@@ -243,6 +455,8 @@ def _cells(own: Week, values: pd.Series, kind: str) -> pd.Series:
         return (
             values.astype(object).where(values.notna(), "").map(lambda text: said(str(text), own.info)).astype(object)
         )
+    if kind == "lot":
+        return values.map(lambda lot: "" if pd.isna(lot) else lot_text(str(lot), own.info)).astype(object)
     if kind == "yes":
         words = {True: say("yes", own.info), False: say("no", own.info)}
         return values.map(lambda value: "" if pd.isna(value) else words[bool(value)]).astype(object)
@@ -261,12 +475,12 @@ def _cells(own: Week, values: pd.Series, kind: str) -> pd.Series:
     return numbers.astype("Int64") if digits == 0 and np.isfinite(numbers.dropna()).all() else numbers
 
 
-def _meanings(own: Week) -> pd.DataFrame:
+def _meanings(own: Week, sheets: tuple[Sheet, ...]) -> pd.DataFrame:
     """What each column of each table is."""
     info = own.info
     rows = [
         [say(title, info), say(field.heading, info), _unit(own, field.kind), say(field.meaning, info)]
-        for _, title, _, fields in SHEETS
+        for _, title, _, fields in sheets
         for field in fields
     ]
     return pd.DataFrame(
@@ -274,10 +488,12 @@ def _meanings(own: Week) -> pd.DataFrame:
     )
 
 
-def _workbook(own: Week, tables: Mapping[str, pd.DataFrame], meanings: pd.DataFrame) -> bytes:
+def _workbook(
+    own: Week, sheets: tuple[Sheet, ...], tables: Mapping[str, pd.DataFrame], meanings: pd.DataFrame
+) -> bytes:
     book = openpyxl.Workbook(write_only=True)
     _sheet(book, say("Columns", own.info), meanings, ["text"] * 4)
-    for name, title, _, fields in SHEETS:
+    for name, title, _, fields in sheets:
         _sheet(book, say(title, own.info), tables[name], [field.kind for field in fields])
     return workbook_bytes(book)
 
@@ -302,7 +518,7 @@ def _sheet(book: openpyxl.Workbook, title: str, frame: pd.DataFrame, kinds: list
     columns = []
     for place, kind in enumerate(kinds):
         values = frame.iloc[:, place].tolist()
-        if kind in ("text", "yes"):
+        if kind in ("text", "lot", "yes"):
             columns.append([text(value) if value else None for value in values])
         elif kind in ("day", "time"):
             columns.append([None if pd.isna(value) else _moment(value, kind) for value in values])

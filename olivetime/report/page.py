@@ -28,6 +28,8 @@ MANY_COLUMNS, CROWDED_COLUMNS = 9, 12
 LONGEST_WORD = 16  # letters of a word that are kept together
 # A sheet of paper counts as full from this share of its height on, the last one from less (our choice).
 FULL_SHEET, FULL_LAST_SHEET = 0.75, 0.3
+# Of longer reports fewer layouts are tried: each costs seconds.
+LONG_SHEETS, MOST_LAYOUTS = 6, 3
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
 
 
@@ -329,7 +331,9 @@ def pdf_bytes(page: str) -> bytes:
     inside = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
     kind = "pdf/ua-1"
     best, least = None, math.inf
-    for text in _layouts(page):
+    for tried, text in enumerate(_layouts(page)):
+        if tried >= MOST_LAYOUTS and len(best.pages) > LONG_SHEETS:
+            break
         document = weasyprint.HTML(string=text, url_fetcher=inside).render(pdf_variant=kind)
         empty = _emptiness([_filled_share(leaf) for leaf in document.pages])
         if empty < least:
@@ -349,6 +353,8 @@ def _layouts(page: str) -> Iterator[str]:
         yield _styled(text, _TIGHT)
     if passed != page:
         yield passed
+    for text in dict.fromkeys((page, passed)):
+        yield _styled(text, f"{_TIGHT} figure.broad img {{ max-width: 76% }}")
     yield _styled(page, _LOOSE)
 
 

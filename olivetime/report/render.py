@@ -27,6 +27,8 @@ import pandas as pd
 import olivetime
 from olivetime.report import numbers, page, send, tables
 
+# Pages beside which their reader's numbers are laid, as a workbook and CSV.
+NUMBERS_BESIDE = {"pick_order": "manager", "mill_week": "mill", "curve_review": "agronomist"}
 GROWER_ID = re.compile(r"[A-Za-z0-9_-]{1,40}")
 
 
@@ -184,6 +186,12 @@ def render_report(task: Mapping[str, Any]) -> dict[str, Any]:
         stem = f"send/{own.info['as_of']}-{own.info['grower_id']}"
         ready = send.ready_to_send(own, files, numbers.number_files(own))
         places |= {f"{stem}{ending}": data for ending, data in ready.items()}
+        clock["send"] = time.perf_counter() - begun
+    elif source.stem in NUMBERS_BESIDE:
+        begun = time.perf_counter()
+        beside = Path(task["place"]).parent.as_posix()
+        tables_of = numbers.number_files(loaded_week(folder), NUMBERS_BESIDE[source.stem])
+        places |= {f"{beside}/{name}": data for name, data in tables_of.items()}
         clock["send"] = time.perf_counter() - begun
 
     for place in places:

@@ -6,7 +6,6 @@ Every table here is a `DisplayTable` made from a finished `Week`; nothing is com
 from __future__ import annotations
 
 import html
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -17,6 +16,7 @@ import pandas as pd
 
 from olivetime.harvest.grades import STANDARDS
 from olivetime.languages import mark, said, say, say_count
+from olivetime.records.told import told
 from olivetime.report.tables import (
     Week,
     doubtful,
@@ -439,9 +439,11 @@ def findings_table(
     grave = {"error": 0, "warning": 1, "note": 2}
     rows = findings.assign(n=findings["level"].map(grave)).sort_values("n", kind="stable")
     total, rows = len(rows), rows.head(len(rows) if most is None else most)
+    words = told(rows, info)
+    # The sentence says where it is, but for the column; only what is found in no file has nothing but its table.
     where = [
-        ", ".join(p for p in (f or t, s, say("row {n}", info, n=re.sub(r"\.0$", "", r)) if r else "", c) if p)
-        for t, f, s, r, c in zip(*(texts_of(rows[c]) for c in ("table", "file", "sheet", "row", "column")), strict=True)
+        ", ".join(dict.fromkeys(p for p in (w or t, c) if p))
+        for w, t, c in zip(texts_of(words["where"]), texts_of(rows["table"]), texts_of(rows["column"]), strict=True)
     ]
     caption = say("Findings in the records", info)
     if len(rows) < total:
@@ -451,8 +453,8 @@ def findings_table(
         [
             (mark("Where"), "", where, "name"),
             (mark("Level"), "", _said(rows["level"], info), "when"),
-            (mark("Found"), "", _said(rows["says"], info), "line"),
-            (mark("Do"), "", _said(rows["do"], info), "line"),
+            (mark("Found"), "", texts_of(words["found"]), "line"),
+            (mark("Do"), "", texts_of(words["do"]), "line"),
         ],
         info,
         kind="cards order",
@@ -1058,22 +1060,23 @@ LOOKBACK_WORDS = {
 }
 
 
-def lookback_tables(past: Hindcast, locale: str = "en_US") -> tuple[DisplayTable, DisplayTable]:
+def lookback_tables(past: Hindcast, info: Mapping[str, Any] | None = None) -> tuple[DisplayTable, DisplayTable]:
     """Past weeks, scored: how near the forecasts came, and what was proposed against what was picked.
 
     Parameters
     ----------
     past : Hindcast
         What `olivetime.harvest.hindcast.hindcast` returned.
-    locale : str
-        Of the readers.
+    info : mapping, optional
+        locale and currency of the readers; English, and money without its sign, when left out.
 
     Returns
     -------
     tuple of DisplayTable
         Forecasts by kind and lead; orders by week.
     """
-    info = plain = {"locale": locale}
+    info = plain = info or {"locale": "en_US"}
+    money = money_text if "currency" in info else number_text
     scores, orders = past.scores, past.orders
     forecasts = _display(
         say("How near past forecasts came to later samples", info),
@@ -1109,7 +1112,7 @@ def lookback_tables(past: Hindcast, locale: str = "en_US") -> tuple[DisplayTable
                 "number",
             ),
             (mark("Best rule of thumb"), "", _said(orders["best_rule"], info), ""),
-            (mark("Worth more than that rule"), "", _numbers(ahead, plain), "number"),
+            (mark("Worth more than that rule"), "", [money(v, info) for v in ahead], "number"),
         ],
         info,
         empty=say("No past week could be replayed.", info),

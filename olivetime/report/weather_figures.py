@@ -340,6 +340,7 @@ def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple
     ) / 72
 
 
+PAST_INK = "#a9b2ba"  # past seasons lie behind: lighter than PALE, still plain in print
 _HEAT_SUB = mark("Degree days by the single sine since the season's start, divided by 15.")
 
 
@@ -364,11 +365,11 @@ def heat(week: Week, ax: Axes, *, station_id: str | None = None) -> Axes:
     high = float(rows["heat_d"].max()) * 1.04 or 1.0
     x, y = scale(0, max(span, 1), left, right), scale(0, high, bottom, top)
     draw_frame(ax, week, (left, right, top, bottom), y, nice_ticks(0, high, 5), labels=True)
-    ends = []
+    ends: list[list[Any]] = []
     for season, part in rows.sort_values("day_of_season").groupby("season"):
         mine = float(season) == float(week.info["label"])
         px, py = x(part["day_of_season"]), y(part["heat_d"])
-        draw_path(ax, px, py, color=WARN if mine else PALE, width=2.4 if mine else 1.2, z=4 if mine else 3)
+        draw_path(ax, px, py, color=WARN if mine else PAST_INK, width=2.4 if mine else 1.0, z=4 if mine else 3)
         ends.append([float(py[-1]), float(px[-1]), f"{season:.0f}", mine])
     start = pd.Timestamp(week.info["start"])
     first = float(day_number(start))

@@ -82,7 +82,7 @@ class RunResult:
         The page to open.
     reports : pandas.DataFrame
         One row per report: key, notebook, grower_id, status ("made", "unchanged", "older", "failed"), error,
-        html, pdf, ipynb, eml, zip (paths inside the folder, "" when absent), seconds.
+        html, pdf, ipynb, eml, zip, xlsx (paths inside the folder, "" when absent), seconds.
     exit_code : int
         0 when all is done, 6 when a report failed.
     notes : tuple of str
@@ -716,14 +716,15 @@ def _new_row(report: Report, outcome: Outcome, key: str) -> dict:
 
 
 def _reports_table(rows: Iterable[dict]) -> pd.DataFrame:
-    columns = ["key", "notebook", "grower_id", "status", "error", "html", "pdf", "ipynb", "eml", "zip", "seconds"]
+    kinds = ["html", "pdf", "ipynb", "eml", "zip", "xlsx"]
+    columns = ["key", "notebook", "grower_id", "status", "error", *kinds, "seconds"]
     found = []
     for row in rows:
         files = {Path(name).suffix[1:]: name for name in row["outputs"]}
         found.append(
             [
                 *(row[name] for name in columns[:5]),
-                *(files.get(kind, "") for kind in ("html", "pdf", "ipynb", "eml", "zip")),
+                *(files.get(kind, "") for kind in kinds),
                 float(sum(row["seconds"].values())),
             ]
         )

@@ -199,7 +199,7 @@ def _logit_terms(counts, mean, variance, eta, alpha):
             below = one if u >= 0 else e * one
             density = both * e * one * one
             l0[i] += lower * u - both * (max(u, 0.0) - np.log(one))
-            if t:
+            if t and lower > 0.0:
                 l0[i] += lower * gap[t]
             l1[i] += both * below - lower
             l2[i] -= density
@@ -242,7 +242,9 @@ def _logit_gradient(counts, mean, variance, eta, alpha, a, b):
             out[t] += lower - both * share + both * e * one * one * (a[i] - b[i] * (1.0 - 2.0 * share))
             inside[t] += lower
     for t in range(1, n_alpha):
-        move = inside[t] / np.expm1(min(alpha[t] - alpha[t - 1], 500.0))
+        if inside[t] == 0.0:  # nothing holds these two thresholds apart
+            continue
+        move = inside[t] / np.expm1(min(max(alpha[t] - alpha[t - 1], 1e-300), 500.0))
         out[t] += move
         out[t - 1] -= move
     return out

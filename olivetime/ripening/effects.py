@@ -37,6 +37,9 @@ _ROUGH_TOLERANCE = 1e-7  # where three to four digits of the standard errors are
 _POINT_TOLERANCE = 1e-5  # for draws
 _NEAR = 1e-3  # moves of the parameters over which the factors of the curvature serve again
 _LIMIT_SD = 2.5  # how far draws of standard deviations may go, in sds of estimate and prior; our choice
+_WORST = 1e12  # stands for a likelihood that cannot be had
+_FAR = 30.0  # logarithms of standard deviations beyond plus and minus this count as this
+_MOST = 3.0  # how far draws of logarithms of standard deviations may go where the samples tell nothing of them
 N_POINTS = 16  # sets of standard deviations behind the draws; our choice
 
 
@@ -299,6 +302,11 @@ def spread_guess(layout: Layout) -> Array:
     return np.array(out)
 
 
+def _exp(log_sd: Array) -> Array:
+    """Return the standard deviation; one that runs away, towards nothing or without bound, stays finite."""
+    return np.exp(np.clip(log_sd, -_FAR, _FAR))
+
+
 def group_scale(layout: Layout, theta: Array) -> Array:
     """Return the matrix (..., q, q) that turns standard normals into effects; theta (..., n_sd)."""
     q = layout.z.shape[2]
@@ -307,7 +315,7 @@ def group_scale(layout: Layout, theta: Array) -> Array:
     for t in layout.group_terms:
         c = len(t.names)
         if t.full:
-            sd = np.exp(theta[..., at : at + c])
+            sd = _exp(theta[..., at : at + c])
             at += c
             for r in range(c):
                 scale[..., col + r, col + r] = sd[..., r]
@@ -316,7 +324,7 @@ def group_scale(layout: Layout, theta: Array) -> Array:
                     at += 1
         else:
             for r in range(c):
-                scale[..., col + r, col + r] = np.exp(theta[..., at])
+                scale[..., col + r, col + r] = _exp(theta[..., at])
             at += 1
         col += c
     return scale
@@ -333,7 +341,7 @@ def shared_scale(layout: Layout, theta: Array) -> Array:
     for i, t in enumerate(layout.shared_terms):
         mine = layout.shared_index == i
         if t.sd is None:
-            scale[..., mine] = np.exp(theta[..., at, None])
+            scale[..., mine] = _exp(theta[..., at, None])
             at += 1
         else:
             scale[..., mine] = t.sd
@@ -349,7 +357,7 @@ def _sd_gradient(layout: Layout, theta: Array, by_group: Array, by_shared: Array
         if t.full:
             first, at_tilt = at, at + c
             for r in range(c):
-                sd = np.exp(theta[first + r])
+                sd = _exp(theta[first + r])
                 out[first + r] += by_group[col + r, col + r] * sd
                 for k in range(r):
                     out[first + r] += by_group[col + r, col + k] * sd * theta[at_tilt]
@@ -357,15 +365,15 @@ def _sd_gradient(layout: Layout, theta: Array, by_group: Array, by_shared: Array
                     at_tilt += 1
             at = at_tilt
         else:
-            out[at] = np.trace(by_group[col : col + c, col : col + c]) * np.exp(theta[at])
+            out[at] = np.trace(by_group[col : col + c, col : col + c]) * _exp(theta[at])
             at += 1
         col += c
     for i, shared in enumerate(layout.shared_terms):
         if shared.sd is None:
-            out[at] = by_shared[layout.shared_index == i].sum() * np.exp(theta[at])
+            out[at] = by_shared[layout.shared_index == i].sum() * _exp(theta[at])
             at += 1
     if layout.sample_effect:
-        out[at] = by_sample * np.exp(theta[at])
+        out[at] = by_sample * _exp(theta[at])
     return out
 
 
@@ -605,7 +613,7 @@ def find_mode(
     n_phi, p = family.n_parameters, layout.x.shape[2]
     phi, beta, theta = psi[:n_phi], psi[n_phi : n_phi + p], psi[n_phi + p :]
     scale_g, scale_d = group_scale(layout, theta), shared_scale(layout, theta)
-    sigma = float(np.exp(theta[-1])) if layout.sample_effect else 0.0
+    sigma = float(_exp(theta[-1])) if layout.sample_effect else 0.0
     base = layout.x @ beta
     n_shared, active, hit = len(scale_d), layout.active, layout.hit
     a = layout.z @ scale_g
@@ -806,11 +814,16 @@ def fit_effects(
 
     def objective(psi: Array) -> tuple[float, Array]:
         away = psi - mean
-        if n_quadrature == 1:
-            mode = laplace(psi)
-            value, slope = mode.loglik, mode.gradient
-        else:
-            value, slope = quadrature(psi), _slope(quadrature, psi)
+        try:
+            if n_quadrature == 1:
+                mode = laplace(psi)
+                value, slope = mode.loglik, mode.gradient
+            else:
+                value, slope = quadrature(psi), _slope(quadrature, psi)
+        except np.linalg.LinAlgError:
+            value, slope = -_WORST, np.zeros(n_par)
+        if not (np.isfinite(value) and np.isfinite(slope).all()):  # a step too far: the search comes back
+            value, slope = -_WORST, np.zeros(n_par)
         return -value + 0.5 * float(away @ (weight * away)), -slope + weight * away
 
     spread = np.eye(n_par) if start_covariance is None else 0.5 * (start_covariance + start_covariance.T)
@@ -940,7 +953,7 @@ def _points(
     if n_sd:
         noise = ndtri(qmc.Sobol(n_sd, rng=1).random(N_POINTS))
         moves = noise @ np.linalg.cholesky(own).T
-        limit = _LIMIT_SD * np.sqrt(np.diag(own))
+        limit = np.minimum(_LIMIT_SD * np.sqrt(np.diag(own)), _MOST)
         moves = np.clip(moves, -limit, limit)
         if prior_sd is not None and prior_mean is not None:
             low = np.minimum(prior_mean - _LIMIT_SD * prior_sd - psi, 0.0)[first:]
@@ -957,7 +970,11 @@ def _points(
         ahead = centre + away @ mode_slope
         z_group = np.linalg.solve(scale_g, ahead[:n_group].reshape(mode.z_group.shape).T).T
         begin = replace(mode, z_group=np.ascontiguousarray(z_group), z_shared=ahead[n_group:] / scale_d)
-        there = find_mode(layout, family, moved, begin, tolerance=_POINT_TOLERANCE, gradient=False)
+        try:
+            there = find_mode(layout, family, moved, begin, tolerance=_POINT_TOLERANCE, gradient=False)
+        except np.linalg.LinAlgError:  # a set of standard deviations without a solution: the estimate itself
+            there, moved = mode, psi
+            scale_g, scale_d = group_scale(layout, psi[first:]), shared_scale(layout, psi[first:])
         points.append(
             Point(
                 psi=moved,
@@ -999,6 +1016,8 @@ def draw_effects(fit: EffectsFit, n: int, rng: np.random.Generator) -> EffectsDr
         given = given - across.T @ np.linalg.solve(fit.covariance[first:, first:], across)
     root = np.linalg.cholesky(_positive(given)) if first else given
     away = np.clip(rng.standard_normal((n, first)), -4.0, 4.0) @ root.T
+    n_phi = fit.family.n_parameters  # logarithms, but for a first threshold
+    away[:, :n_phi] = np.clip(away[:, :n_phi], -10.0, 10.0)
     noise_d = rng.standard_normal((n, n_shared))
     noise_g = rng.standard_normal((n, n_group, q))
     out = EffectsDraws(

@@ -19,11 +19,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares, minimize, root
+from scipy.optimize import least_squares, minimize
 from scipy.special import ndtri
 from scipy.stats import qmc
 
 from olivetime.ripening.curves import OIL_SHAPES, Curve
+from olivetime.ripening.linearised import (
+    Linear,
+    State,
+    Sums,
+    Tangents,
+    gathered,
+    likelihood,
+    observed,
+    positive_solve,
+    slope_of,
+    solve,
+)
 from olivetime.ripening.modes import (
     Array,
     Arrow,
@@ -37,6 +49,7 @@ from olivetime.ripening.modes import (
     find_modes,
     laplace,
     layout_of,
+    modes_at_rest,
 )
 
 STUDENT_NU = 6.0  # degrees of freedom of robust errors: near normal in the middle, a 4-sigma sample counts 0.3
@@ -224,23 +237,57 @@ class _Spread:
         q_border[:, at, at] = np.exp(-2 * level)
         return Outer(fixed, inverse.T @ inverse, q_border, np.zeros((1, layout.border)), log_sigma)
 
+    def by_t(self, root_cov: Array, d_root: Array, d_log_sigma: float, d_log_level: float) -> Array:
+        """Gradient by t, fixed values apart, from that by the root of the group covariance."""
+        parts = [np.diagonal(d_root) * np.diagonal(root_cov), (self.sd[:, None] * d_root)[self.lower], [d_log_sigma]]
+        return np.concatenate(parts if self.log_level is None else [*parts, [d_log_level]])
+
+    def root_moves(self, root_cov: Array) -> Array:
+        """How the root of the group covariance moves with each element of t that it hangs on, (elements, q, q)."""
+        q, low = len(self.sd), len(self.lower[0])
+        moves, at = np.zeros((q + low, q, q)), np.arange(q)
+        moves[at, at, at] = np.diagonal(root_cov)
+        moves[q + np.arange(low), self.lower[0], self.lower[1]] = self.sd[self.lower[0]]
+        return moves
+
+    def told(self, root_cov: Array, told: Array, mixed: Array, told_sigma: float, told_level: float) -> Array:
+        """Expected information about t, fixed values apart, from the parts of `olivetime.ripening.linearised`."""
+        q, low = len(self.sd), len(self.lower[0])
+        out = np.zeros((q + low + 1 + (self.log_level is not None),) * 2)
+        out[q + low, q + low] = told_sigma
+        if self.log_level is not None:
+            out[-1, -1] = told_level
+        if not q:
+            return out
+        at = np.arange(q)
+        turns = np.linalg.inv(root_cov) @ self.root_moves(root_cov)
+        turns = turns + np.swapaxes(turns, 1, 2)
+        place = np.maximum(at[:, None], at) * (np.maximum(at[:, None], at) + 1) // 2 + np.minimum(at[:, None], at)
+        four = told[place[:, :, None, None], place]  # (1 - held)_ij (1 - held)_kl
+        half = np.einsum("bkl,jkli->bij", turns, four)
+        out[: q + low, : q + low] = 0.5 * np.einsum("aij,bij->ab", turns, half)
+        cross = np.einsum("aij,ji->a", turns, mixed)
+        out[: q + low, q + low] = cross
+        out[q + low, : q + low] = cross
+        return out
+
     def chain(self, t: Array, fit: Laplace, layout: Layout, outer: Outer) -> Array:
         """Gradient by t."""
         _, root_cov, _, _ = self.split(t)
-        parts = [fit.d_phi0 * self.scale] if self.with_fixed else []
         by_root = -2 * (outer.q_inner @ fit.d_q_inner @ outer.q_inner) @ root_cov
-        parts += [np.diagonal(by_root) * np.diagonal(root_cov), (self.sd[:, None] * by_root)[self.lower]]
-        parts.append(np.array([fit.d_log_sigma]))
-        if self.log_level is not None:
-            at = np.arange(layout.curve_border, layout.border)
-            parts.append(np.array([-2 * np.sum(fit.d_q_level * outer.q_border[:, at, at])]))
-        return np.concatenate(parts)
+        at = np.arange(layout.curve_border, layout.border)
+        by_level = -2 * float(np.sum(fit.d_q_level * outer.q_border[:, at, at]))
+        rest = self.by_t(root_cov, by_root, fit.d_log_sigma, by_level)
+        return np.concatenate([fit.d_phi0 * self.scale, rest]) if self.with_fixed else rest
 
 
 def _minimise(
-    function: Callable[[Array], tuple[float, Array]], start: Array, *, search: bool = True, budget: int = 25
+    function: Callable[[Array], tuple[float, Array]], start: Array, guess: Array | None = None, budget: int = 25
 ) -> tuple[Array, Array, Array]:
-    """Quasi-Newton search, then Newton steps by differences of the gradient; gives point, gradient and Hessian."""
+    """Quasi-Newton search, then Newton steps by differences of the gradient; gives point, gradient and Hessian.
+
+    `guess` is a guess of the Hessian at the start, where there is one.
+    """
 
     def safe(t: Array) -> tuple[float, Array]:
         try:
@@ -251,14 +298,17 @@ def _minimise(
             return np.inf, np.zeros_like(t)
         return value, gradient
 
-    point = start
-    if search:
+    if guess is None:
         with np.errstate(invalid="ignore", over="ignore"):
             point = minimize(safe, start, jac=True, method="BFGS", options={"gtol": 1e-3, "maxiter": 80}).x
+    else:
+        point, _ = _descend(safe, start, _positive_inverse(guess), limit=np.inf)
     value, gradient = safe(point)
-    hessian, fresh = _slope_of(lambda t: safe(t)[1], point), True
+    hessian, drift = slope_of(lambda t: safe(t)[1], point), 0.0
     for _ in range(budget):
-        step = _positive_solve(hessian, gradient)
+        if np.abs(gradient).max(initial=0.0) < 1e-9:
+            break
+        step = positive_solve(hessian, gradient)
         step = step / max(1.0, float(np.abs(step).max()) / 2)
         for share in (1.0, 0.5, 0.2, 0.05, 0.01):
             ahead_value, ahead = safe(point - share * step)
@@ -269,32 +319,13 @@ def _minimise(
         else:
             break
         slow = share < 1 or np.abs(ahead).max() > 0.1 * np.abs(gradient).max()
-        point, value, gradient, fresh = point - share * step, ahead_value, ahead, False
-        if np.abs(gradient).max() < 1e-9:
-            break
-        if slow:
-            hessian, fresh = _slope_of(lambda t: safe(t)[1], point), True
-    if not fresh:
-        hessian = _slope_of(lambda t: safe(t)[1], point)
+        point, value, gradient = point - share * step, ahead_value, ahead
+        drift += float(np.abs(share * step).max())
+        if slow and drift > 1e-4:
+            hessian, drift = slope_of(lambda t: safe(t)[1], point), 0.0
+    if drift > 1e-3:
+        hessian = slope_of(lambda t: safe(t)[1], point)
     return point, gradient, hessian
-
-
-def _slope_of(function: Callable[[Array], Array], point: Array, step: float = 1e-4) -> Array:
-    columns = []
-    for i in range(len(point)):
-        move = np.zeros_like(point)
-        move[i] = step
-        columns.append((function(point + move) - function(point - move)) / (2 * step))
-    matrix = np.array(columns)
-    return 0.5 * (matrix + matrix.T)
-
-
-def _positive_solve(hessian: Array, gradient: Array) -> Array:
-    """Newton step that goes downhill in every direction and not at all in flat ones."""
-    values, vectors = np.linalg.eigh(hessian)
-    size = np.abs(values)
-    keep = size > 1e-9 * max(float(size.max()), 1e-9)
-    return vectors[:, keep] @ ((vectors[:, keep].T @ gradient) / size[keep])
 
 
 def _positive_inverse(hessian: Array) -> Array:
@@ -405,6 +436,11 @@ def fit_mixed(
             f"fit_mixed: below with error={error!r} and method={method!r}, expected a normal or log error and "
             "method='laplace': results below a limit are not built for the others."
         )
+    if error == "student" and method == "linearised":
+        raise ValueError(
+            "fit_mixed: error='student' with method='linearised', expected a normal or log error there. "
+            "Use method='laplace'."
+        )
     if len(y) and under.all():
         raise FitError(where, "only results below the limit", "at least one value", "Wait for a measured value.")
     weight = np.ones(len(y)) if weights is None else np.asarray(weights, float)
@@ -458,45 +494,36 @@ def fit_mixed(
         with_fixed=not full.border_curve,
     )
 
-    def evaluate(phi: Array) -> tuple[Array, Array, Array]:
-        return model.derivatives(xs, *np.moveaxis(phi, -1, 0))
+    def evaluate(phi: Array) -> tuple[Array, Array, Array | None]:
+        columns = np.moveaxis(phi, -1, 0)
+        return (*model.slopes(xs, *columns), None) if linearised else model.derivatives(xs, *columns)
 
     problem = Problem(full, evaluate, target, ws, nu, under[order] if under.any() else None)
-    begin_border = np.zeros((1, full.border))
-    if full.border_curve:
-        begin_border[0, : len(base)] = base
-    keep: dict[str, Array] = {"inner": np.zeros((full.groups, q)), "border": begin_border}
     priors = _Prior(curve.parameters, tuple(random), dict(prior or {}))
-
-    def modes_at(t: Array) -> tuple[Outer, Modes]:
-        outer = spread.outer(t, full)
-        modes = find_modes(problem, outer, keep["inner"], keep["border"])
-        if np.all(np.isfinite(modes.inner)):
-            keep["inner"], keep["border"] = modes.inner, modes.border
-        return outer, modes
-
-    outer_layout = full if restricted or not linearised else layout(False)
+    prior_mean, prior_precision = priors.of_fixed()
+    tangents = Tangents(
+        evaluate=lambda phi: model.slopes(xs, *np.moveaxis(phi, -1, 0)),
+        y=target,
+        root_w=np.sqrt(ws),
+        random=full.random,
+        group_obs=full.group_obs,
+        week=full.week,
+        levels=levels,
+        scale=size_of,
+        spread=rms,
+        prior_mean=prior_mean,
+        prior_precision=prior_precision,
+    )
+    where_to_start = (tangents, spread, priors, base, full.groups, restricted)
     if linearised:
-        fit_at = _linearised_at(problem, outer_layout, modes_at)
+        point, state, value, gradient, hessian, reached = _fit_linearised(*where_to_start)
+        outer = spread.outer(point, full)
+        border = np.concatenate([state.fixed, state.level])[None]
+        modes = modes_at_rest(problem, outer, state.inner, border, converged=reached)
     else:
-
-        def fit_at(t: Array) -> tuple[Laplace, Outer, Modes]:
-            outer, modes = modes_at(t)
-            return laplace(problem, outer, modes), outer, modes
-
-    def objective(t: Array) -> tuple[float, Array]:
-        fit, outer, _ = fit_at(t)
-        value, gradient = fit.value, spread.chain(t, fit, outer_layout, outer)
-        extra, slope = priors.penalty(t, spread)
-        return value + extra, gradient + slope
-
-    begin = np.zeros(spread.names)
-    if linearised:
-        point, gradient, hessian = _solve_linearised(problem, outer_layout, spread, priors, modes_at, objective, begin)
-    else:
-        point, gradient, hessian = _minimise(objective, begin)
-    fit, outer, modes = fit_at(point)
-    if not (np.isfinite(fit.value) and np.all(np.isfinite(modes.inner)) and np.all(np.isfinite(modes.border))):
+        quick = None if under.any() else _quick_start(*where_to_start)
+        point, gradient, hessian, value, outer, modes = _fit_laplace(problem, spread, priors, base, quick)
+    if not (np.isfinite(value) and np.all(np.isfinite(modes.inner)) and np.all(np.isfinite(modes.border))):
         raise FitError(
             where,
             "no finite estimate",
@@ -508,15 +535,14 @@ def fit_mixed(
     outer_covariance = _positive_inverse(hessian)
     p, names = len(base), list(curve.parameters)
     fixed_scale = np.zeros((len(point), p))
+    curvature = modes.loss.kappa * ws * np.exp(-2 * log_sigma)
+    arrow = factor(full, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
     if spread.with_fixed:
-        fixed, arrow = outer.phi0, fit.arrow
+        fixed = outer.phi0
         fixed_scale[:p] = np.diag(spread.scale)
         fixed_se = spread.scale * np.sqrt(np.diagonal(_positive_inverse(hessian[:p, :p])))
     else:
         fixed = modes.border[0, :p]
-        whole = spread.outer(point, full)
-        curvature = modes.loss.kappa * ws * np.exp(-2 * log_sigma)
-        arrow = factor(full, modes.gradient, curvature, None, whole.q_inner, whole.q_border)
         fixed_se = np.sqrt(np.diagonal(arrow.s_inv[0])[:p])
     sds = np.sqrt(np.sum(root_cov**2, axis=1))
     expected = target - modes.residual * np.exp(log_sigma) / np.sqrt(ws)
@@ -533,30 +559,99 @@ def fit_mixed(
         random_corr=pd.DataFrame(root_cov @ root_cov.T / np.outer(sds, sds), index=list(random), columns=list(random)),
         sigma=float(np.exp(log_sigma)),
         level_sd=0.0 if level_labels is None else float(np.exp(log_level)),
-        loglik=-fit.value - (float(np.log(ys[~under[order]]).sum()) if error == "log" else 0.0),
+        loglik=-value - (float(np.log(ys[~under[order]]).sum()) if error == "log" else 0.0),
         modes=pd.DataFrame(modes.inner, index=pd.Index(labels, name="group"), columns=list(random)),
         level_effects=pd.Series(modes.border[0, full.curve_border :], index=level_labels, dtype=float),
-        converged=bool(modes.converged and gradient @ _positive_solve(hessian, gradient) < 1e-6),
+        converged=bool(modes.converged and gradient @ positive_solve(hessian, gradient) < 1e-6),
         parameters=_mixed_table(spread, priors, point, outer_covariance, fixed, fixed_se),
         weights=counted,
         fitted=fitted,
         covariance=outer_covariance,
-        sensitivity=_mode_sensitivity(modes_at, point),
+        sensitivity=_mode_sensitivity(problem, spread, outer, modes, point),
         fixed_scale=fixed_scale,
         arrow=arrow,
     )
 
 
-def _mode_sensitivity(modes_at: Callable[[Array], tuple[Outer, Modes]], point: Array) -> Array:
-    """How group effects and border move with the outer vector, by differences: (outer, effects)."""
-    rows = []
-    for i in range(len(point)):
-        move = np.zeros_like(point)
-        move[i] = 1e-4
-        sides = [modes_at(point + sign * move)[1] for sign in (1, -1)]
-        ahead, behind = (np.concatenate([m.inner.ravel(), m.border.ravel()]) for m in sides)
-        rows.append((ahead - behind) / 2e-4)
-    return np.array(rows)
+def _fit_laplace(
+    problem: Problem,
+    spread: _Spread,
+    priors: _Prior,
+    base: Array,
+    quick: tuple[Array, State, Array] | None,
+) -> tuple[Array, Array, Array, float, Outer, Modes]:
+    """Best outer vector; gradient, Hessian, value, engine inputs and modes there.
+
+    `quick` is the fixed point of the linearisation, a good start where the curves are well seen: outer vector,
+    state, and a guess of the Hessian.
+    """
+    full = problem.layout
+    begin_border = np.zeros((1, full.border))
+    if full.border_curve:
+        begin_border[0, : len(base)] = base
+    keep = {"inner": np.zeros((full.groups, full.inner)), "border": begin_border}
+
+    def fit_at(t: Array) -> tuple[Laplace, Outer]:
+        outer = spread.outer(t, full)
+        modes = find_modes(problem, outer, keep["inner"], keep["border"])
+        if np.all(np.isfinite(modes.inner)):
+            keep["inner"], keep["border"] = modes.inner, modes.border
+        return laplace(problem, outer, modes), outer
+
+    def objective(t: Array) -> tuple[float, Array]:
+        fit, outer = fit_at(t)
+        extra, slope = priors.penalty(t, spread)
+        return fit.value + extra, spread.chain(t, fit, full, outer) + slope
+
+    start, guess = np.zeros(spread.names), None
+    if quick is not None:
+        moved, state, curved = quick
+        border = np.concatenate([[] if spread.with_fixed else state.fixed, state.level])[None]
+        usual, at_start = objective(start)[0], dict(keep)
+        keep.update(inner=state.inner, border=border)
+        if objective(moved)[0] < usual:
+            start, guess = moved, curved
+        else:
+            keep.update(at_start)
+    point, gradient, hessian = _minimise(objective, start, guess)
+    fit, outer = fit_at(point)
+    return point, gradient, hessian, fit.value, outer, fit.modes
+
+
+def _mode_sensitivity(problem: Problem, spread: _Spread, outer: Outer, modes: Modes, point: Array) -> Array:
+    """How group effects and border move with the outer vector: (outer, effects)."""
+    layout, loss, r, gradient = problem.layout, modes.loss, modes.residual, modes.gradient
+    root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
+    slope, weight = -loss.slope * root_w, loss.bend * root_w**2
+    bend = None if modes.hessian is None else slope[:, None, None] * modes.hessian
+    arrow = None
+    if bend is not None:
+        try:
+            arrow = factor(layout, gradient, weight, bend, outer.q_inner, outer.q_border)
+        except np.linalg.LinAlgError:
+            bend = None
+    if arrow is None:
+        arrow = factor(layout, gradient, loss.kappa * root_w**2, None, outer.q_inner, outer.q_border)
+    still = np.zeros_like(modes.inner), np.zeros_like(modes.border)
+    pulls: list[tuple[Array, Array]] = []  # how the slope of the penalty moves with each element
+    if spread.with_fixed:
+        for k in range(layout.size):
+            value = weight * gradient[:, k]
+            vectors = value[:, None] * gradient + (0.0 if bend is None else bend[:, :, k])
+            pulls.append(tuple(spread.scale[k] * part for part in layout.spread(vectors, value)))
+    _, root_cov, _, _ = spread.split(point)
+    for move in spread.root_moves(root_cov):
+        turn = move @ root_cov.T
+        pulls.append((modes.inner @ -(outer.q_inner @ (turn + turn.T) @ outer.q_inner), still[1]))
+    value = root_w * (loss.bend * r + loss.slope)
+    pulls.append(layout.spread(value[:, None] * gradient, value))
+    if spread.log_level is not None:
+        by_level = still[1].copy()
+        at = np.arange(layout.curve_border, layout.border)
+        by_level[:, at] = -2 * outer.q_border[:, at, at] * modes.border[:, at]
+        pulls.append((still[0], by_level))
+    rows = [arrow.solve(*pull) for pull in pulls]
+    return -np.array([np.concatenate([inner.ravel(), border.ravel()]) for inner, border in rows])
 
 
 def _mixed_table(
@@ -678,6 +773,25 @@ class _Prior:
         if unknown:
             raise ValueError(f"fit_mixed: prior for {', '.join(unknown)}, expected names among {sorted(allowed)}.")
 
+    def of_fixed(self) -> tuple[Array, Array]:
+        """Mean and precision for every fixed value; precision 0 without a prior."""
+        pairs = [self.given.get(name, (0.0, np.inf)) for name in self.fixed]
+        return np.array([mean for mean, _ in pairs]), np.array([1 / sd**2 for _, sd in pairs])
+
+    def told(self, spread: _Spread) -> Array:
+        """Rough information of the priors about t, fixed values apart."""
+        q, low = len(spread.sd), len(spread.lower[0])
+        out = np.zeros((q + low + 1 + (spread.log_level is not None),) * 2)
+        for name, (_, sd) in self.given.items():
+            if name == "sigma":
+                out[q + low, q + low] += 1 / sd**2
+            elif name == "level" and spread.log_level is not None:
+                out[-1, -1] += 1 / sd**2
+            elif name.startswith("sd("):
+                i = self.random.index(name[3:-1])
+                out[i, i] += 1 / sd**2
+        return out
+
     def penalty(self, t: Array, spread: _Spread) -> tuple[float, Array]:
         """Negative log prior and its gradient by t."""
         gradient = np.zeros_like(t)
@@ -719,75 +833,76 @@ class _Prior:
         return total, gradient
 
 
-def _linearised_at(problem: Problem, layout: Layout, modes_at: Callable[[Array], tuple[Outer, Modes]]) -> Callable:
-    """Likelihood of the model linearised at the modes of the penalised least squares (fixed values among them)."""
+def _linear_model(tangents: Tangents, spread: _Spread, priors: _Prior, restricted: bool) -> Callable:
+    """Value, gradient and expected information by t (fixed values apart) of the model on its tangents."""
+    unit, count = tangents.scale[tangents.random], len(tangents.y)
+    constant = -float(np.log(tangents.root_w).sum())
+    if restricted:
+        constant -= float(np.log(tangents.scale).sum())  # the sums are in units of these
+    prior_told = priors.told(spread)
 
-    def fit_at(t: Array) -> tuple[Laplace, Outer, Modes]:
-        outer, modes = modes_at(t)
-        inner_outer, inner_modes = _without_curve_border(problem.layout, layout, outer, modes)
-        return (
-            laplace(replace(problem, layout=layout), inner_outer, inner_modes, through_mode=False),
-            inner_outer,
-            modes,
+    def linearly(t: Array, total: Sums, state: State) -> tuple[float, Array, Array, Linear]:
+        _, root_cov, log_sigma, log_level = spread.split(t)
+        away = (state.fixed - tangents.prior_mean) / tangents.scale
+        one = likelihood(
+            total,
+            state.inner / unit,
+            state.level,
+            root_cov / unit[:, None],
+            log_sigma,
+            log_level,
+            known=np.column_stack([tangents.prior_precision * tangents.scale**2, away]),
+            count=count,
+            restricted=restricted,
         )
+        gradient = spread.by_t(root_cov, one.d_root / unit[:, None], one.d_log_sigma, one.d_log_level)
+        told = spread.told(root_cov, one.told, one.mixed, one.told_sigma, one.told_level)
+        extra, slope = priors.penalty(t, spread)
+        return one.value + constant + extra, gradient + slope, told + prior_told, one
 
-    return fit_at
-
-
-def _without_curve_border(full: Layout, layout: Layout, outer: Outer, modes: Modes) -> tuple[Outer, Modes]:
-    """Drop the fixed values from the border, where they are not integrated over."""
-    cut = full.curve_border - layout.curve_border
-    return (
-        replace(outer, q_border=outer.q_border[:, cut:, cut:], mean_border=outer.mean_border[:, cut:]),
-        replace(modes, border=modes.border[:, cut:]),
-    )
+    return linearly
 
 
-def _solve_linearised(
-    problem: Problem,
-    layout: Layout,
-    spread: _Spread,
-    priors: _Prior,
-    modes_at: Callable[[Array], tuple[Outer, Modes]],
-    objective: Callable[[Array], tuple[float, Array]],
-    begin: Array,
-) -> tuple[Array, Array, Array]:
-    """Alternate between modes and the likelihood linearised there; then solve the joint condition to the last digit.
-
-    At the end the gradient of the linearised likelihood is zero at its own modes, which is not the gradient of any
-    one function, hence the root search.
-    """
-    point, full = begin, problem.layout
-    for _ in range(40):
-        _, modes = modes_at(point)
-        here = full.parameters(np.zeros(full.size), modes.inner, modes.border)[full.cell]
-        value = problem.evaluate(here)[0]
-        tangent = replace(problem, evaluate=_tangent(here, value, modes.gradient))
-        keep = [modes.inner, modes.border]
-
-        def linear(t: Array, tangent: Problem = tangent, keep: list[Array] = keep) -> tuple[float, Array]:
-            outer = spread.outer(t, full)
-            there = find_modes(tangent, outer, keep[0], keep[1])
-            inner_outer, inner_modes = _without_curve_border(full, layout, outer, there)
-            fit = laplace(replace(tangent, layout=layout), inner_outer, inner_modes, through_mode=False)
-            extra, slope = priors.penalty(t, spread)
-            return fit.value + extra, spread.chain(t, fit, layout, inner_outer) + slope
-
-        ahead, _, _ = _minimise(linear, point, search=False, budget=2)
-        moved = float(np.abs(ahead - point).max())
-        point = ahead
-        if moved < 1e-4:
-            break
-    found = root(lambda t: objective(t)[1], point, method="hybr", options={"xtol": 1e-13})
-    if np.abs(found.fun).max() < np.abs(objective(point)[1]).max():
-        point = found.x
-    return point, objective(point)[1], _slope_of(lambda t: objective(t)[1], point)
+def _fit_linearised(
+    tangents: Tangents, spread: _Spread, priors: _Prior, base: Array, groups: int, restricted: bool
+) -> tuple[Array, State, float, Array, Array, bool]:
+    """Fixed point of the alternating linearisation: outer vector, state, value, gradient, Hessian, whether reached."""
+    linearly = _linear_model(tangents, spread, priors, restricted)
+    q = len(spread.sd)
+    start = State(np.zeros(spread.names), base, np.zeros((groups, q)), np.zeros(tangents.levels))
+    state, reached = solve(tangents, start, linearly, lambda t: spread.split(t)[1:], slice(0, q))
+    total = gathered(tangents, *observed(tangents, state))
+    value, gradient, _, _ = linearly(state.t, total, state)
+    hessian = slope_of(lambda t: linearly(t, total, state)[1], state.t)
+    return state.t, state, value, gradient, hessian, reached
 
 
-def _tangent(here: Array, value: Array, gradient: Array) -> Callable[[Array], tuple[Array, Array, Array]]:
-    """Straight continuation of a curve from the parameters `here`."""
-    flat = np.zeros((*gradient.shape, gradient.shape[1]))
-    return lambda phi: (value + np.einsum("np,np->n", gradient, phi - here), gradient, flat)
+def _quick_start(
+    tangents: Tangents, spread: _Spread, priors: _Prior, base: Array, groups: int, restricted: bool
+) -> tuple[Array, State, Array] | None:
+    """Rough fixed point of the linearisation: outer vector, state, guess of the Hessian; None where there is none."""
+    bare, q = replace(spread, with_fixed=False), len(spread.sd)
+    linearly = _linear_model(tangents, bare, priors, restricted)
+    start = State(np.zeros(bare.names), base, np.zeros((groups, q)), np.zeros(tangents.levels))
+    try:
+        state, _ = solve(tangents, start, linearly, lambda t: bare.split(t)[1:], slice(0, q), within=1e-3, budget=20)
+        total = gathered(tangents, *observed(tangents, state))
+        _, _, told, linear = linearly(state.t, total, state)
+    except np.linalg.LinAlgError:
+        return None
+    if not (np.all(np.isfinite(told)) and np.all(np.isfinite(state.inner)) and np.all(np.isfinite(state.fixed))):
+        return None
+    state.t[:q] = np.maximum(state.t[:q], -6.0)  # the other likelihood may want a spread that is zero here
+    if not spread.with_fixed:
+        return state.t, state, told
+    p = len(base)
+    corner = linear.told_border
+    own = corner[:p, :p]
+    if tangents.levels:  # the levels are integrated over
+        own = own - corner[:p, p:] @ np.linalg.solve(corner[p:, p:], corner[p:, :p])
+    guess = np.zeros((spread.names, spread.names))
+    guess[:p, :p], guess[p:, p:] = own, told
+    return np.concatenate([(state.fixed - spread.base) / spread.scale, state.t]), state, guess
 
 
 # --- oil in the fruit ------------------------------------------------------------------------------------------
@@ -1030,7 +1145,7 @@ def _fit_shape(
         fit = laplace(problem, outer, modes)
         return fit.value + 0.5 * float(t @ t), data.chain(t, outer, fit) + t
 
-    t, gradient = _descend(objective, start, 0.1 * np.eye(size) if before is None else before.t_covariance)
+    t, gradient = _descend(objective, start, 0.1 * np.eye(size) if before is None else before.t_covariance, T_LIMIT)
     centre = (keep["inner"], keep["border"])
     rows, slopes = [], []
     for i in range(size):
@@ -1079,11 +1194,13 @@ def _fit_shape(
     return shape_fit, points
 
 
-def _descend(objective: Callable[[Array], tuple[float, Array]], point: Array, inverse: Array) -> tuple[Array, Array]:
-    """Quasi-Newton search between plus and minus T_LIMIT from a guess of the inverse Hessian; point and gradient."""
+def _descend(
+    objective: Callable[[Array], tuple[float, Array]], point: Array, inverse: Array, limit: float
+) -> tuple[Array, Array]:
+    """Quasi-Newton search between plus and minus `limit` from a guess of the inverse Hessian; point and gradient."""
     value, gradient = objective(point)
     for number in range(60):
-        free = ~((np.abs(point) >= T_LIMIT) & (gradient * point < 0))
+        free = ~((np.abs(point) >= limit) & (gradient * point < 0))
         if np.abs(gradient[free]).max(initial=0.0) < 1e-3:
             break
         step = -inverse[np.ix_(free, free)] @ gradient[free]
@@ -1091,7 +1208,7 @@ def _descend(objective: Callable[[Array], tuple[float, Array]], point: Array, in
         share = 1.0
         for _ in range(12):
             there = point.copy()
-            there[free] = np.clip(point[free] + share * step, -T_LIMIT, T_LIMIT)
+            there[free] = np.clip(point[free] + share * step, -limit, limit)
             ahead_value, ahead = objective(there)
             if ahead_value <= value + 1e-4 * float(gradient @ (there - point)):
                 break

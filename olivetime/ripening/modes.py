@@ -721,6 +721,12 @@ def find_modes(
     return Modes(inner, border, now[0], now[1], now[2], now[3], now[4], converged)
 
 
+def modes_at_rest(problem: Problem, outer: Outer, inner: Array, border: Array, *, converged: bool) -> Modes:
+    """Effects found by other means, with all that is computed there."""
+    h, gradient, hessian, residual, loss, *_ = _state(problem, outer, inner, border)
+    return Modes(inner, border, h, gradient, hessian, residual, loss, converged)
+
+
 @dataclass(frozen=True)
 class Laplace:
     """Approximated negative log likelihood and its derivatives by the outer quantities."""
@@ -733,8 +739,8 @@ class Laplace:
     d_q_border: Array  # (problems, curve border, curve border)
     d_q_level: Array  # (problems, levels)
     d_log_sigma: float
-    lean_inner: Array | None = None  # from the mode towards the mean: -H^-1 grad(log det H) / 2, H Gauss-Newton
-    lean_border: Array | None = None
+    lean_inner: Array  # from the mode towards the mean: -H^-1 grad(log det H) / 2, H Gauss-Newton
+    lean_border: Array
 
     @property
     def value(self) -> float:
@@ -742,11 +748,8 @@ class Laplace:
         return float(self.each.sum())
 
 
-def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool = True) -> Laplace:
-    """Value and derivatives at given modes.
-
-    With `through_mode` False the modes and the slopes of the curve are taken as fixed (the linearised method).
-    """
+def laplace(problem: Problem, outer: Outer, modes: Modes) -> Laplace:
+    """Value and derivatives at given modes."""
     layout = problem.layout
     gradient, hessian, r, loss = modes.gradient, modes.hessian, modes.residual, modes.loss
     root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
@@ -777,7 +780,6 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
         layout.curve_border,
         layout.levels,
     )
-    size = layout.size
     inner, border = modes.inner, modes.border
     away, n_curve = border - outer.mean_border, layout.curve_border
     curve, level = away[:, :n_curve], away[:, n_curve:]
@@ -791,8 +793,6 @@ def laplace(problem: Problem, outer: Outer, modes: Modes, *, through_mode: bool 
     d_q_level = 0.5 * (level**2 + np.diagonal(arrow.s_inv, axis1=1, axis2=2)[:, n_curve:] - prior_level)
     d_log_sigma = np.sum(problem.seen - loss.slope * r)
     d_log_sigma += 0.5 * np.sum((-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v)
-    if not through_mode:
-        return Laplace(each, modes, arrow, np.zeros(size), d_q_inner, d_q_border, d_q_level, float(d_log_sigma))
 
     weight_slope = -loss.kappa_slope * root_w**3
     t_phi = (0.5 * weight_slope * v)[:, None] * gradient + weight[:, None] * np.einsum("nij,nj->ni", hessian, c)

@@ -74,7 +74,30 @@ SAMPLE_MOISTURE_SD = 1.2  # error of one moisture, as its model expects it; from
 SAMPLE_MATURITY_SD = 0.15  # error of one maturity index of 100 fruits, counting and trees; from memory
 DOUBTFUL_SD, HUBER_SD = 3.0, 2.0  # residual that is called doubtful, and from which weight falls; our choice
 
+LOADS: Mapping[str, float] = MappingProxyType({"light": -1.0, "normal": 0.0, "heavy": 1.0})
+LOAD_DELAY_D = (2.0, 2.0)  # thermal days by which a heavier crop is expected to be later, and their sd; from memory
+
 TARGET_KINDS = ("plateau_fraction", "oil_dry_pct", "oil_fresh_pct", "maturity", "best_value")
+
+
+@dataclass(frozen=True)
+class CropLoad:
+    """How much later oil comes in blocks that bear heavily, earlier where they bear lightly.
+
+    Attributes
+    ----------
+    delay_d, sd_d : float
+        Thermal days from one step of crop load to the next, and how surely they are known.
+    steps : (B,) array
+        -1 light, 0 normal or not judged, 1 heavy; in the order of the blocks.
+    own : (B,) array
+        Share of a block's date that its own samples tell (0-1): what they tell, the delay need not.
+    """
+
+    delay_d: float
+    sd_d: float
+    steps: Array
+    own: Array
 
 
 @dataclass(frozen=True)
@@ -111,6 +134,11 @@ class RipeningFit:
     unranked: Mapping[str, str]
     assumptions: pd.DataFrame
     seed: int
+    crop_load: CropLoad | None = None
+
+    def draw_oil(self, n: int, rng: np.random.Generator) -> OilDraws:
+        """Joint draws of all blocks' oil curves, crop load counted in."""
+        return draw_oil(self.oil, self.crop_load, n, rng)
 
 
 @dataclass(frozen=True)
@@ -350,7 +378,11 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
     if limits:
         says = "count with their chance of lying below the laboratory's limit"
         notes.append(("oil results below a limit", limits, "samples", "records", says))
-    oil = fit_oil_samples(o, season, station_days, seed=seed)
+    oil, load = fit_oil_samples(o, season, station_days, seed=seed)
+    if load is not None:
+        judged = int((load.steps != 0).sum())
+        says = f"a heavy crop's oil is later, a light one's earlier: {judged} blocks; fitted from {LOAD_DELAY_D[0]:g}"
+        notes.append(("delay by crop load", round(load.delay_d, 1), "thermal days", "from memory, and samples", says))
     turns_black = _turns_black(season)
     colour, colour_rows = _fit_colour(samples, season, turns_black)
     moisture, moisture_rows = _fit_moisture(samples, season, station_days)
@@ -384,18 +416,24 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
         station_days=station_days,
         blocks=pd.DataFrame(),
         residuals=residuals,
-        parameters=_parameters(oil, colour, moisture),
+        parameters=_parameters(oil, load, colour, moisture),
         shapes=oil.shapes,
         week_effects=_week_effects(samples, oil, colour, moisture),
         unranked=_unranked(season, samples, priors),
         assumptions=pd.DataFrame(notes, columns=["name", "value", "unit", "source", "says"]),
         seed=seed,
+        crop_load=load,
     )
     return replace(fit, blocks=_blocks(season, fit, samples, turns_black))
 
 
-def fit_oil_samples(samples: pd.DataFrame, season: Season, station_days: StationDays, *, seed: int = 0) -> OilFit:
+def fit_oil_samples(
+    samples: pd.DataFrame, season: Season, station_days: StationDays, *, seed: int = 0
+) -> tuple[OilFit, CropLoad | None]:
     """Fit the oil curves of all blocks to some of the season's samples.
+
+    Where blocks bear lightly or heavily this season, the fit is made twice: the blocks' deviations from their cultivar
+    tell the delay that comes with the load, and the curves are then fitted on thermal days less that delay.
 
     Parameters
     ----------
@@ -408,31 +446,90 @@ def fit_oil_samples(samples: pd.DataFrame, season: Season, station_days: Station
 
     Returns
     -------
-    OilFit
+    OilFit, CropLoad or None
+        None when no block's load is judged light or heavy. Draw from both together by `draw_oil`.
     """
     priors = plateau_priors(season)
-    return fit_oil(
-        samples["x"].to_numpy(),
-        samples["oil_or_limit_pct"].to_numpy(float),
-        samples["block_id"].to_numpy(),
-        samples["cultivar"].to_numpy(),
-        samples["week"].to_numpy(),
-        samples["season"].to_numpy(),
-        current=season.label,
-        blocks=season.blocks[["block_id", "cultivar"]],
-        priors=pd.DataFrame(
-            {
-                "plateau_dry_pct": priors["plateau_dry_pct"].to_numpy(),
-                "plateau_sd_fraction": (priors["sd_pct"] / priors["plateau_dry_pct"]).to_numpy(),
-                "midpoint_d": _half_plateau_heat(season, station_days)[0],
-                "source": priors["source"].to_numpy(),
-            },
-            index=pd.Index(priors["cultivar"], name="cultivar"),
-        ),
-        weights=_method_weight(samples, 0, SAMPLE_CV),
-        below=samples["below"].to_numpy(bool),
-        seed=seed,
-    )
+
+    def fitted(x: Array) -> OilFit:
+        return fit_oil(
+            x,
+            samples["oil_or_limit_pct"].to_numpy(float),
+            samples["block_id"].to_numpy(),
+            samples["cultivar"].to_numpy(),
+            samples["week"].to_numpy(),
+            samples["season"].to_numpy(),
+            current=season.label,
+            blocks=season.blocks[["block_id", "cultivar"]],
+            priors=pd.DataFrame(
+                {
+                    "plateau_dry_pct": priors["plateau_dry_pct"].to_numpy(),
+                    "plateau_sd_fraction": (priors["sd_pct"] / priors["plateau_dry_pct"]).to_numpy(),
+                    "midpoint_d": _half_plateau_heat(season, station_days)[0],
+                    "source": priors["source"].to_numpy(),
+                },
+                index=pd.Index(priors["cultivar"], name="cultivar"),
+            ),
+            weights=_method_weight(samples, 0, SAMPLE_CV),
+            below=samples["below"].to_numpy(bool),
+            seed=seed,
+        )
+
+    x = samples["x"].to_numpy(float)
+    oil = fitted(x)
+    steps = _load_steps(season)
+    if not steps.any():
+        return oil, None
+    load = _load_delay(oil, steps)
+    step = samples["block_id"].map(dict(zip(season.blocks["block_id"], steps, strict=True))).to_numpy(float)
+    now = (samples["season"] == season.label).to_numpy()  # what blocks bore in past seasons is not known
+    return fitted(x - load.delay_d * np.where(now, step, 0.0)), load
+
+
+def _load_steps(season: Season) -> Array:
+    """Steps of crop load (B,) of the season's blocks."""
+    if "crop_load" not in season.blocks:
+        return np.zeros(len(season.blocks))
+    told = season.blocks["crop_load"].astype(object).map(LOADS)
+    return told.astype(float).fillna(0.0).to_numpy()
+
+
+def _load_delay(oil: OilFit, steps: Array) -> CropLoad:
+    """Delay for one step of crop load, from how far blocks lie from their cultivar.
+
+    A block's most probable deviation is its true one times B, plus noise of variance B tau^2, with tau^2 the spread
+    between blocks and 1 - B the share of it that samples leave open. Least squares over blocks, steps counted from
+    their cultivar's mean (which the cultivar's own curve has taken up), beside the prior.
+    """
+    where, cultivar = oil.block_rows, oil.block_cultivar
+    last = oil.layout.inner - 2  # midpoint of this season
+    mean, sd = LOAD_DELAY_D
+    precision, told = 1.0 / sd**2, mean / sd**2
+    own = np.zeros(len(steps))
+    for i, one in enumerate(oil.shape_fits):
+        weight = oil.shape_weights[cultivar, i]
+        rows = oil.parameters[oil.parameters["shape"] == one.name].set_index("name")["value"]
+        tau2 = float(rows["sd of lasting midpoint"]) ** 2 + float(rows["sd of this season midpoint"]) ** 2
+        known = np.clip(1.0 - one.block_sd[where, 1] ** 2 / tau2, 0.0, 1.0)
+        total = np.bincount(cultivar, known)
+        centre = np.bincount(cultivar, known * steps) / np.maximum(total, 1e-12)
+        away = steps - centre[cultivar]
+        precision += float(np.sum(weight * known * away**2)) / tau2
+        told += float(np.sum(weight * away * one.modes.inner[where, last])) / tau2
+        own += weight * known
+    return CropLoad(told / precision, precision**-0.5, steps, own)
+
+
+def draw_oil(oil: OilFit, load: CropLoad | None, n: int, rng: np.random.Generator) -> OilDraws:
+    """Joint draws of all blocks' oil curves; blocks that bear heavily are later by the fitted delay.
+
+    The delay is drawn too, as far as a block's own samples leave its date open.
+    """
+    drawn = oil.draw(n, rng)
+    if load is None:
+        return drawn
+    unsure = load.sd_d * rng.standard_normal((n, 1)) * (1.0 - load.own)
+    return replace(drawn, midpoint=drawn.midpoint + (load.delay_d + unsure) * load.steps)
 
 
 def oil_samples(season: Season, station_days: StationDays) -> pd.DataFrame:
@@ -605,8 +702,16 @@ def _residual_rows(part: pd.DataFrame, fitted: object, residual: object, weight:
     )
 
 
-def _parameters(oil: OilFit, colour: ColourFit | None, moisture: MoistureFit | None) -> pd.DataFrame:
+def _parameters(
+    oil: OilFit, load: CropLoad | None, colour: ColourFit | None, moisture: MoistureFit | None
+) -> pd.DataFrame:
     parts = [oil.parameters.assign(kind="oil")]
+    if load is not None:
+        mean, sd = LOAD_DELAY_D
+        row = ("all", "", "covariate", "delay by crop load", load.delay_d, load.sd_d, mean, sd, mean - 3 * sd)
+        named = ["cultivar", "shape", "part", "name", "value", "se", "prior_mean", "prior_sd", "low"]
+        more = pd.DataFrame([row], columns=named)
+        parts.append(more.assign(high=mean + 3 * sd, at_bound=False, source="from memory", kind="oil"))
     for kind, fit in (("maturity", colour), ("moisture", moisture)):
         if fit is not None:
             shown = fit.parameters.assign(
@@ -659,7 +764,7 @@ def _draw(season: Season, fit: RipeningFit, n: int, rng: np.random.Generator) ->
     ids = season.blocks["block_id"].tolist()
     cultivars = season.blocks["cultivar"].tolist()
     turns_black = _turns_black(season)
-    oil = fit.oil.draw(n, rng)
+    oil = fit.draw_oil(n, rng)
     colour = None if fit.colour is None else fit.colour.draw(n, rng, ids, cultivars, fit.season_label)
     if fit.moisture is None:
         level, sd, trend = WIDE_MOISTURE

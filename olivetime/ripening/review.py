@@ -9,8 +9,8 @@ import pandas as pd
 from scipy.stats import t
 from threadpoolctl import threadpool_limits
 
-from olivetime.ripening.mixed import STUDENT_NU, FitError, OilFit
-from olivetime.ripening.outcomes import fit_oil_samples, oil_samples
+from olivetime.ripening.mixed import STUDENT_NU, FitError, OilDraws, OilFit
+from olivetime.ripening.outcomes import draw_oil, fit_oil_samples, oil_samples
 
 if TYPE_CHECKING:
     from olivetime.records.season import Season
@@ -54,10 +54,11 @@ def foretold(
             continue
         with threadpool_limits(limits=1, user_api="blas"):
             try:
-                fit = fit_oil_samples(before.reset_index(drop=True), season, station_days, seed=seed)
+                fit, load = fit_oil_samples(before.reset_index(drop=True), season, station_days, seed=seed)
             except FitError:
                 continue
-        low, mid, high = _expected(fit, week, n_draws, np.random.default_rng([seed, 4, number]))
+        rng = np.random.default_rng([seed, 4, number])
+        low, mid, high = _expected(fit, draw_oil(fit, load, n_draws, rng), week, rng)
         parts.append(
             pd.DataFrame(
                 {
@@ -75,9 +76,9 @@ def foretold(
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(FORETOLD))
 
 
-def _expected(fit: OilFit, week: pd.DataFrame, n: int, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
+def _expected(fit: OilFit, draws: OilDraws, week: pd.DataFrame, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
     """10, 50 and 90 % points of what samples of one week would read [% dry]."""
-    draws = fit.draw(n, rng)
+    n = len(draws.shape)
     row = pd.Index(fit.block_ids).get_indexer(week["block_id"])
     # Samples stand in one row of x for each block: the k-th sample of a block is its k-th column.
     place = week.groupby("block_id").cumcount().to_numpy()

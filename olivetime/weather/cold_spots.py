@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 # Nights measured at a block and at its station before an offset is taken from them; our choice.
 NIGHTS_NEEDED = 20
+MOST_C = 5.0  # a larger offset, to either side, is a fault of a sensor; the hard limit of colder_c
 COLD_SHARE = 1 / 3  # the coldest nights that make the figure that is used; our choice
 
 
@@ -115,7 +116,7 @@ def with_cold_spots(season: Season, station_days: StationDays) -> tuple[Season, 
     if not logger_of:
         return season, empty
     g = [station_days.stations.index(s) for s in sorted({*logger_of.values(), *(station_of[b] for b in logger_of)})]
-    low = np.where(station_days.measured, station_days.temp_min_c, np.nan)[:, g]
+    low = np.where(station_days.measured_low, station_days.temp_min_c, np.nan)[:, g]
     names = np.asarray(station_days.stations, object)[g]
     days = pd.DataFrame(low, station_days.calendar, names).rename_axis("day").reset_index()
     days = days.melt(id_vars="day", var_name="station_id", value_name="temp_min_c").dropna()
@@ -124,7 +125,7 @@ def with_cold_spots(season: Season, station_days: StationDays) -> tuple[Season, 
         blocks = blocks.assign(colder_entered_c=blocks["colder_c"])
     entered = table["block_id"].map(dict(zip(blocks["block_id"], blocks["colder_entered_c"], strict=True)))
     entered = entered.astype(float)
-    told = table["colder_on_cold_nights_c"].notna() & (season.rules["cold_spot_from"] == "logger")
+    told = (table["colder_on_cold_nights_c"].abs() <= MOST_C) & (season.rules["cold_spot_from"] == "logger")
     used = table["colder_on_cold_nights_c"].round(1).where(told, entered)
     table = table.assign(
         logger_id=table["block_id"].map(logger_of),
@@ -163,11 +164,15 @@ def cold_spot_findings(table: pd.DataFrame, *, fahrenheit: bool = False) -> pd.D
             )
         if row.used == "logger":
             found += f"; {said(row.used_c)} is used, not the {said(row.entered_c)} entered"
+        elif row.nights_n >= NIGHTS_NEEDED and abs(row.colder_on_cold_nights_c) > MOST_C:
+            found += f"; more than {said(MOST_C)} is not believed, and the {said(row.entered_c)} entered is used"
         elif row.nights_n >= NIGHTS_NEEDED:
             found += f"; the {said(row.entered_c)} entered is used, as the rule cold_spot_from says"
+        faulty = row.nights_n >= NIGHTS_NEEDED and abs(row.colder_on_cold_nights_c) > MOST_C
         do = "Nothing; the rule cold_spot_from decides between logger and entry."
+        do = "Check the logger, and whether it is in other degrees." if faulty else do
         where = f"blocks, block {row.block_id}"
-        rows.append(("cold-spot", "note", "colder_c", f"{row.used_c:.1f}", where, found, do))
+        rows.append(("cold-spot", "warning" if faulty else "note", "colder_c", f"{row.used_c:.1f}", where, found, do))
     return findings_frame(rows, "blocks")
 
 

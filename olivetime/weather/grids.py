@@ -132,7 +132,8 @@ def read_grid(body: bytes, *, name: str, stations: pd.DataFrame, time_zones: Seq
         here = ", ".join(_KIND_WORDS[kind] for kind in _KIND_WORDS if kind in kinds) or "none of them"
         expected = "rain, and temperature at two metres or its lowest and highest"
         raise SeasonError(name, f"it holds {here}", expected, "Give a file that holds them.")
-    parts, notes = [], set()
+    parts: list[pd.DataFrame] = []
+    notes: set[str] = set()
     for issued in sorted({value.issued for value in found}):
         issue = [value for value in found if value.issued == issued]
         parts.append(_issue_rows(issue, issued, stations, time_zones, notes, name))
@@ -354,8 +355,10 @@ def _netcdf(body: bytes, name: str, stations: pd.DataFrame) -> tuple[list[_Value
         what = f"it cannot be opened ({type(error).__name__})"
         raise SeasonError(name, what, "a whole NetCDF file", "Fetch it again.") from error
     lat, lon = (_coordinate(data, kind, name) for kind in ("latitude", "longitude"))
-    spread = np.broadcast_arrays(lat.values[:, None], lon.values) if lat.ndim == 1 else (lat.values, lon.values)
-    at, points = _nearest(*spread, stations)
+    lats, lons = lat.values, lon.values
+    if lat.ndim == 1:
+        lats, lons = np.broadcast_arrays(lats[:, None], lons)
+    at, points = _nearest(lats, lons, stations)
     space = list(dict.fromkeys([*lat.dims, *lon.dims]))
     found: list[_Value] = []
     for variable in data.data_vars.values():

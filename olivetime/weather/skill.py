@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -297,7 +298,7 @@ def _dressed(
         )
         return replace(ahead, says=says), False
     shape = (len(issues), len(own), len(ahead.lead_days))
-    arrays = {name: np.repeat(getattr(ahead, name), len(issues), axis=0) for name in OUTLOOK_VALUES}
+    arrays: dict[str, Any] = {name: np.repeat(getattr(ahead, name), len(issues), axis=0) for name in OUTLOOK_VALUES}
     for name in ("temp_min_c", "temp_max_c"):
         arrays[name][:, own] += wide[name, "error"].loc[issues].to_numpy().reshape(shape)
     came = wide["rain_mm", "came"].loc[issues].to_numpy().reshape(shape)

@@ -63,6 +63,9 @@ STUCK_DAYS = 10
 # was farther from it than 20 C; a reading in degrees F is, from -8 C up.
 LEVEL_DAYS = 15
 FAR_OFF_C = 24.0
+# Two stations whose difference over 15 days is this far from its usual value no longer agree; it takes so many common
+# days to know the usual. Three airports in New York were never more than 3.9 C from it in a year (nycflights13).
+APART_C, APART_DAYS_NEEDED = 5.0, 60
 # Medians over these days that are in other degrees than they say [C]; our choice, for olive districts.
 LOWS_IN_FAHRENHEIT_C, HIGHS_IN_FAHRENHEIT_C, HIGHS_CONVERTED_TWICE_C = 32.0, 45.0, -2.0
 # Rain readings without a single 0 among them, and this share of the days empty: dry days were left empty. Our choice.
@@ -85,6 +88,7 @@ FAULT_KINDS = (
     "fahrenheit",
     "converted twice",
     "dry days empty",
+    "apart",
 )
 VALUES = ("temp_min_c", "temp_max_c", "rain_mm", "wind_m_s")
 
@@ -120,6 +124,8 @@ class StationDays:
         at the end of the day.
     measured : ndarray of bool, shape (D, G)
         Both temperatures were measured and believed.
+    measured_low : ndarray of bool, shape (D, G)
+        The low was; loggers often keep nothing else.
     guessed : ndarray of bool, shape (D, G)
         A temperature was filled from the time of year: a mean, without the scatter of weather.
     """
@@ -139,6 +145,7 @@ class StationDays:
     heat_d: np.ndarray
     rain_memory_mm: np.ndarray
     measured: np.ndarray
+    measured_low: np.ndarray
     guessed: np.ndarray
 
     def heat_at(self, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
@@ -223,6 +230,7 @@ def station_days(season: Season) -> StationDays:
     label, day_of_season = _season_days(calendar, season)
     believed, more = _believe(raw, calendar, stations, label)
     faults.extend(more)
+    faults.extend(_apart(believed, calendar, stations, season))
     lost = [says for name, says in _TEMPERATURES if not np.isfinite(believed[name]).any()]
     if lost:
         raise SeasonError(
@@ -272,6 +280,7 @@ def station_days(season: Season) -> StationDays:
         heat_d=heat_d,
         rain_memory_mm=memory,
         measured=np.isfinite(believed["temp_min_c"]) & np.isfinite(believed["temp_max_c"]),
+        measured_low=np.isfinite(believed["temp_min_c"]),
         guessed=fill == FILLS.index("climatology"),
     )
 
@@ -574,6 +583,32 @@ def _other_degrees(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray,
         believed[name] = np.where(hot | cold | far, np.nan, value)
 
 
+def _apart(
+    believed: dict[str, np.ndarray], calendar: pd.DatetimeIndex, stations: tuple[str, ...], season: Season
+) -> list[pd.DataFrame]:
+    """Days on which a station no longer agrees with its nearest one; which of the two is wrong nobody can tell."""
+    loggers = loggers_only(season)
+    nearest = neighbours(season.stations, stations, last=loggers)
+    found, done = [], set()
+    for g, name in enumerate(stations):
+        if not len(nearest[g]) or name in loggers or stations[nearest[g][0]] in loggers:
+            continue
+        h = int(nearest[g][0])
+        if (h, g) in done:
+            continue
+        done.add((g, h))
+        for column in ("temp_min_c", "temp_max_c"):
+            difference = pd.Series(believed[column][:, g] - believed[column][:, h])
+            if difference.notna().sum() < APART_DAYS_NEEDED:
+                continue
+            lately = difference.rolling(LEVEL_DAYS, min_periods=LEVEL_DAYS - 5).median()
+            mask = np.zeros(believed[column].shape, bool)
+            mask[:, g] = (lately - difference.median()).abs() > APART_C
+            if mask.any():
+                found.append(_fault_rows(mask, believed[column], column, "apart", calendar, stations))
+    return found
+
+
 def _dry_days_left_empty(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray, str, str], None]) -> None:
     """Make empty rain 0 at a station where rain stands on wet days only and never a 0."""
     rain = believed["rain_mm"]
@@ -873,6 +908,12 @@ _FAULT_WORDS = {
         f"in weeks that look like Celsius read as Fahrenheit (middle high below {HIGHS_CONVERTED_TWICE_C:.0f} C), "
         "none used",
         "Head the columns temp_min_c and temp_max_c, or convert these days.",
+    ),
+    "apart": (
+        "warning",
+        f"on which {LEVEL_DAYS} days differ from the nearest station by {APART_C:.0f} C more, or less, than usual; "
+        "they are used",
+        "Look which of the two sensors is off, and clear its values.",
     ),
     "dry days empty": (
         "warning",
