@@ -239,7 +239,12 @@ def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, qui
     from olivetime.records.season import mark_workbook, read_season, write_aliases, write_problems
     from olivetime.report.tables import records_of
 
-    findings = check_records(season, as_of)
+    try:
+        findings = check_records(season, as_of)
+    except ValueError as error:
+        if type(error) is not ValueError:
+            raise
+        raise click.UsageError(str(error)) from error
     folder = out or season
     folder.mkdir(parents=True, exist_ok=True)
     written = [write_problems(findings, folder), mark_workbook(season, folder, findings=findings)]

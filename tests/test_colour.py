@@ -232,3 +232,41 @@ def test_wrong_arguments_are_refused(change, message):
     given = {"counts": np.ones((3, 8)), "x": np.arange(3.0), "group": [0, 0, 1]} | change
     with pytest.raises(ValueError, match=message):
         fit_colour(given.pop("counts"), **given)
+
+
+def _hard(name):
+    """Counts, x and group on which likelihood alone has no best point, or none that is finite."""
+    rng = np.random.default_rng(3)
+    x, group = rng.normal(0, 1, 60), np.repeat(np.arange(12), 5)
+    noisy = ((1.1 * x + rng.logistic(size=60))[:, None] > np.array([-1.5, 0.0, 1.5])).sum(1)
+    classes = {
+        "one group": noisy,
+        "every sample a group": noisy,
+        "the classes split x": np.clip(np.floor((x - x.min()) / np.ptp(x) * 4).astype(int), 0, 3),
+        "one class only": np.zeros(60, dtype=int),
+        "two classes never seen": np.where(noisy > 1, 3, 0),
+        "no time": noisy,
+        "two samples": noisy[[0, 7]],
+        "one sample": noisy[:1],
+    }[name]
+    n = len(classes)
+    group = {"one group": np.zeros(n, dtype=int), "every sample a group": np.arange(n)}.get(name, group[:n])
+    return np.eye(4)[classes], np.ones(n) if name == "no time" else x[:n], group
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "one group", "every sample a group", "the classes split x", "one class only", "two classes never seen",
+        "no time", "two samples", "one sample",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("more", [{}, {"overdispersion": False, "random_slope": False}, {"link": "cloglog"}])
+def test_no_data_break_a_fit_without_priors(name, more):
+    counts, x, group = _hard(name)
+    fit = fit_colour(counts, x, group, **more)
+    assert np.isfinite(fit.loglik)
+    assert np.isfinite(fit.parameters[["value", "se"]].to_numpy()).all()
+    share, index = fit.draw(40, np.random.default_rng(0)).shares_and_index(np.zeros((len(fit.groups), 2)))
+    assert np.isfinite(share).all()
+    assert ((index >= 0) & (index <= 3)).all()

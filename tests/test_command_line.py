@@ -81,6 +81,12 @@ def test_check_writes_problems_and_the_marked_workbook(run, southern, tmp_path):
     )
 
 
+def test_a_day_after_the_season_is_wrong_use(run, southern, tmp_path):
+    done = run("check", southern, "--as-of", "2099-01-01", "--out", tmp_path)
+    assert done.exit_code == 2
+    assert "expected a day up to the season's last" in done.output
+
+
 def test_check_json_is_json(run, southern, tmp_path):
     answer = run("check", southern, "--json", "--quiet", "--out", tmp_path)
     data = json.loads(answer.stdout)

@@ -22,13 +22,16 @@ ROWS = [line.split(",") for line in S.splitlines()]
 
 
 def said(folder, table="samples"):
-    found = check(folder)
+    return sentences_of(check(folder), table)
+
+
+def sentences_of(found, table="samples"):
     found = found[found["table"].isin([table, ""]) & (found["code"] != "few-samples")]
     return [f"{row.level[0].upper()} {row.says} {row.do}" for row in found.itertuples()]
 
 
-def samples_of(folder):
-    frame = read_season(folder).samples
+def samples_of(season):
+    frame = season.samples
     days = frame["sampled_on"].dt.strftime("%m-%d")
     return dict(
         zip(frame["sample_id"], zip(frame["block_id"], days, frame["oil_dry_pct"].round(1), strict=True), strict=True)
@@ -149,11 +152,12 @@ SOUND_CSV = [
 @pytest.mark.parametrize(("data", "sentences"), [c[1:] for c in SOUND_CSV], ids=[c[0] for c in SOUND_CSV])
 def test_files_that_are_sound_after_all(tmp_path, data, sentences):
     write(tmp_path, samples=data)
+    season = read_season(tmp_path)
     if sentences is not None:
-        assert sorted(said(tmp_path)) == sorted(sentences)
+        assert sorted(sentences_of(season.findings)) == sorted(sentences)
     if "Water" in str(data):
-        assert read_season(tmp_path).samples["oil_fresh_pct"].tolist() == [float(v[1]) for v in VALUES]
-    assert samples_of(tmp_path) == SOUND
+        assert season.samples["oil_fresh_pct"].tolist() == [float(v[1]) for v in VALUES]
+    assert samples_of(season) == SOUND
 
 
 # One sample is left out, and its block waits: name, the text in place of row 2, the sentence.
@@ -242,10 +246,10 @@ LEFT_OUT = [
 @pytest.mark.parametrize(("row", "sentence"), [c[1:] for c in LEFT_OUT], ids=[c[0] for c in LEFT_OUT])
 def test_a_sample_that_can_not_be_read_is_left_out_and_told(tmp_path, row, sentence):
     write(tmp_path, **spoil("samples", ONE, row))
-    assert sentence in said(tmp_path)
-    assert sum(text.startswith("E ") for text in said(tmp_path)) == 1
-    assert samples_of(tmp_path) == {k: v for k, v in SOUND.items() if k != "1"}
-    assert list(read_season(tmp_path).blocked) == ["North 2"]
+    season = read_season(tmp_path)
+    assert [text for text in sentences_of(season.findings) if text.startswith("E ")] == [sentence]
+    assert samples_of(season) == {k: v for k, v in SOUND.items() if k != "1"}
+    assert list(season.blocked) == ["North 2"]
 
 
 # Rows that touch no block, and files that say one thing in one line.
@@ -516,7 +520,6 @@ SOUND_BOOKS = [
         hidden,
         [
             f"W {HERE}: the sheet is hidden and was read all the same. Show it, or delete it if it should not count.",
-            "N records.xlsx, sheet Front: x",
         ],
     ),
     (
@@ -549,10 +552,11 @@ SOUND_BOOKS = [
 @pytest.mark.parametrize(("build", "sentences"), SOUND_BOOKS, ids=[c[0].__name__ for c in SOUND_BOOKS])
 def test_workbooks_that_are_sound_after_all(tmp_path, build, sentences):
     folder = book(tmp_path, build)
-    assert said(folder) == [s for s in sentences if not s.endswith(": x")]
-    assert samples_of(folder) == SOUND
+    season = read_season(folder)
+    assert sentences_of(season.findings) == sentences
+    assert samples_of(season) == SOUND
     if "class" in build.__name__:
-        assert read_season(folder).samples["maturity_index"].tolist() == pytest.approx([1.3] * 6)
+        assert season.samples["maturity_index"].tolist() == pytest.approx([1.3] * 6)
 
 
 def test_a_number_typed_into_a_per_cent_cell_is_shown_as_it_counts(tmp_path):
@@ -586,7 +590,7 @@ def test_late_evening_is_still_the_same_day(tmp_path):
         fill(sheet)
         sheet["C2"] = dt.datetime(2026, 9, 28, 23, 59, 40)
 
-    assert samples_of(book(tmp_path, change)) == SOUND
+    assert samples_of(read_season(book(tmp_path, change))) == SOUND
 
 
 def test_two_years_with_two_digits_need_an_order(tmp_path):
@@ -597,4 +601,4 @@ def test_two_years_with_two_digits_need_an_order(tmp_path):
         "[layout] in season.toml."
     ]
     (tmp_path / "season.toml").write_text(SETTINGS + '[layout]\ndate_order = "dmy"\n')
-    assert samples_of(tmp_path) == SOUND
+    assert samples_of(read_season(tmp_path)) == SOUND

@@ -7,7 +7,9 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from invented_week import invented_week
@@ -275,6 +277,36 @@ def test_controls_appear_only_where_somebody_can_turn_them(monkeypatch, capsys):
     monkeypatch.setenv("JPY_SESSION_NAME", "what_if.ipynb")
     weekly.what_if_controls(invented_week(6), season="unused")
     assert "VBox" in capsys.readouterr().out
+
+
+def test_what_is_turned_is_what_is_asked_and_the_season_is_computed_once(monkeypatch, capsys):
+    widgets = pytest.importorskip("ipywidgets")
+    asked, begun = [], []
+
+    def answered(proposal, **change):
+        assert proposal == "computed"
+        asked.append(change)
+        if change["shift_hours"] == -6:
+            raise ValueError("shift_hours: found -6, expected a shift that is left. Choose fewer hours.")
+        return SimpleNamespace(says="Worth $100 more.", moved=[])
+
+    monkeypatch.setattr("olivetime.harvest.reasons.what_if", answered)
+    week = invented_week(6)
+    box = weekly._controls(widgets, week, lambda: begun.append(1) or "computed")
+    shift, harvesters, mill, mill_down, frost_on, frost_c, leave, ask, _ = box.children
+    shift.value, harvesters.value, mill.value = 2, 1, 80
+    mill_down.value, frost_on.value, frost_c.value = date(2026, 10, 21), date(2026, 10, 22), -4.5
+    leave.value = str(week.stage["block_id"].iloc[0])
+    ask.click()
+    assert asked == [{
+        "shift_hours": 2, "more_harvesters": 1, "mill_fraction": 0.8, "leave": [leave.value],
+        "mill_down": [date(2026, 10, 21)], "frost": {date(2026, 10, 22): -4.5},
+    }]  # fmt: skip
+    assert "Worth $100 more." in capsys.readouterr().out
+    shift.value = -6
+    ask.click()
+    assert "expected a shift that is left" in capsys.readouterr().out
+    assert len(begun) == 1
 
 
 def test_open_week_reads_both_the_week_and_its_data_folder(week_folder):

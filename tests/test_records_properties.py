@@ -112,7 +112,7 @@ def dressed(table, text, rng, *, spelling, units, comma, order):
     return out.getvalue()
 
 
-@examples(14)
+@examples(12)
 @given(
     seed=st.integers(0, 10**6),
     spelling=st.booleans(),
@@ -190,7 +190,7 @@ def seasons(draw):
     return made
 
 
-@examples(6)
+@examples(4)
 @given(made=seasons(), units=st.sampled_from(["metric", "us"]))
 def test_a_template_filled_and_read_gives_what_was_filled_in(tmp_path_factory, made, units):
     folder = tmp_path_factory.mktemp("template")
@@ -289,7 +289,7 @@ NASTY = st.one_of(
 FORMATS = st.sampled_from(["General", "0.0%", "yyyy-mm-dd", "@", '0.0"%"', "[h]:mm", ";;;"])
 
 
-@examples(12)
+@examples(8)
 @given(table=st.sampled_from([*sorted(TABLES), "picks"]), data=st.data())
 def test_whatever_stands_on_a_sheet(tmp_path_factory, table, data):
     folder = write(tmp_path_factory.mktemp("sheet"), **{table: None})

@@ -116,3 +116,33 @@ def test_every_column_has_a_meaning_and_units_are_those_of_the_page(week):
     rows = list(csv.DictReader(io.StringIO(files["numbers/blocks.csv"].decode("utf-8-sig"))))
     # 1 ha = 2.471054 ac (international acre, exact 4046.8564224 m2)
     assert float(rows[0]["Area [ac]"]) == pytest.approx(own.stage["area_ha"].iloc[0] * 1e4 / 4046.8564224, abs=0.051)
+
+
+@pytest.mark.parametrize("reader", ["manager", "mill", "agronomist"])
+def test_the_other_readers_have_their_tables_too_with_units_and_meanings(week, reader):
+    files = numbers.number_files(week, reader)
+    book = openpyxl.load_workbook(io.BytesIO(files["numbers.xlsx"]))
+    assert len(book.sheetnames) == len(numbers.READERS[reader]) + 1
+    assert len(set(book.sheetnames)) == len(book.sheetnames)
+    meanings = list(csv.DictReader(io.StringIO(files["numbers/columns.csv"].decode("utf-8-sig"))))
+    assert all(row["Meaning"] for row in meanings)
+    for name, _, table, fields in numbers.READERS[reader]:
+        rows = list(csv.reader(io.StringIO(files[f"numbers/{name}.csv"].decode("utf-8-sig"))))
+        assert len(rows[0]) == len(set(rows[0])) == len(fields), (name, rows[0])
+        assert len(rows) - 1 == len(getattr(week, table)), name
+    assert numbers.number_files(week, reader) == files
+
+
+def test_the_days_limits_are_said_in_the_pages_unit(week):
+    """1 short ton = 2000 lb of 0.45359237 kg, exactly."""
+    text = numbers.number_files(week, "mill")["numbers/capacity.csv"].decode("utf-8-sig")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    tonnes = week.capacity[week.capacity["unit"] == "t"]["limit"].to_numpy(float)
+    tons = [float(row["Limit"]) for row in rows if row["Unit"] == "short tons"]
+    assert len(tons) == len(tonnes) > 0
+    assert tons == pytest.approx(tonnes / 0.90718474, abs=0.006)
+
+
+def test_a_reader_that_is_none_is_refused(week):
+    with pytest.raises(ValueError, match="found reader 'owner', expected one of grower, manager, mill, agronomist"):
+        numbers.number_files(week, "owner")

@@ -1,6 +1,7 @@
 """Simulated seasons: ordinary seasons, no look-ahead, and no noise gives perfect foresight's plan."""
 
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -143,6 +144,16 @@ def test_perfect_foresight_is_not_beaten_and_what_is_picked_is_counted(small):
         assert row.blocks_left == (row.picked.sum(axis=1) < 0.98).sum()
     with pytest.raises(ValueError, match="weather is 'guessed'"):
         next(mornings(small, weather="guessed"))
+
+
+def test_hours_held_back_are_not_counted_on(small):
+    season = small.on(small.days[4].date())
+    ahead = small.true_scenarios(season)
+    rules = MappingProxyType({**season.rules, "hours_held_back_fraction": 0.1})
+    all_of_them, fewer = (make_capacity(s, ahead) for s in (season, replace(season, rules=rules)))
+    assert np.allclose(fewer.workable_fraction, 0.9 * all_of_them.workable_fraction)
+    assert "hours_held_back_fraction" in set(fewer.assumptions["name"])
+    assert "hours_held_back_fraction" not in set(all_of_them.assumptions["name"])
 
 
 def test_what_comes_later_changes_nothing_of_a_morning(small):

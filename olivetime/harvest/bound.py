@@ -570,13 +570,15 @@ def _bound(ph: Physics, known: Bound | None) -> Bound:
         limits = (days.hours, days.least, days.supply, days.longest, days.cost, ph.mill_t, ph.buffer_t, ph.truck_h,
                   ph.truck_h_t, days.mill, days.trucks)  # fmt: skip
         middle = np.zeros((groups_n, days_n)), np.zeros(days_n), np.zeros(days_n)
-        steps = STEPS_EACH
+        # a single scenario is its own mean
+        steps = STEPS_EACH if scenarios_n > 1 else STEPS_MEAN
         if known is not None and known.price_mill_t.shape == price_mill.shape and known.price_h.shape[1]:
             steps = STEPS_KNOWN
         else:
             known = None
             mean = ph.value.mean(axis=0), ph.crop.mean(axis=0), ph.work.mean(axis=0)
-            _descend(*mean, *limits, *middle, STEPS_MEAN, REACH, np.zeros((blocks_n, days_n)))
+            if scenarios_n > 1:
+                _descend(*mean, *limits, *middle, STEPS_MEAN, REACH, np.zeros((blocks_n, days_n)))
         for s in range(scenarios_n):
             if known is None:
                 prices = tuple(part.copy() for part in middle)
@@ -586,7 +588,8 @@ def _bound(ph: Physics, known: Bound | None) -> Bound:
                 of = np.array([known.price_h[s, min(int(members[0]), last)] for members in days.members])
                 prices = of, known.price_mill_t[s].copy(), known.price_truck_h[s].copy()
             worth[s] = _descend(
-                ph.value[s], ph.crop[s], ph.work[s], *limits, *prices, steps, REACH_KNOWN, picked[s]
+                ph.value[s], ph.crop[s], ph.work[s], *limits, *prices, steps,
+                REACH_KNOWN if scenarios_n > 1 or known is not None else REACH, picked[s],
             )
             price_h[s] = _by_harvester(days, prices[0], machines_n)
             price_mill[s], price_truck[s] = prices[1:]

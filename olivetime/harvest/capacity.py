@@ -425,6 +425,13 @@ def capacity(season: Season, scenarios: Scenarios) -> Capacity:
     allowed &= (area_left > 0)[:, None]
     workable = np.where(allowed[None, :, :], scenarios.workable_fraction.astype(float), 0.0)
     workable[workable < float(rules["work_min_fraction"])] = 0.0
+    held_back = float(rules["hours_held_back_fraction"])
+    if held_back > 0:
+        workable *= 1.0 - held_back
+        notes.append(
+            ("hours_held_back_fraction", held_back, "fraction", "rule",
+             "so much of every workable hour is not counted on")
+        )  # fmt: skip
     notes.append(
         ("work_min_fraction", float(rules["work_min_fraction"]), "fraction", "rule",
          "a block is not worked on a day with a smaller workable share of the shift")

@@ -10,6 +10,9 @@ short at the season's end costs what the order says, by the mean oil of each sce
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import MappingProxyType
+
 import numpy as np
 import pandas as pd
 
@@ -81,7 +84,9 @@ def decisions(then: Proposal, now: Season, fit: RipeningFit, later: Scenarios, *
         return pd.DataFrame(columns=list(COLUMNS))
     came = weather_that_came(season, fit.station_days, later)
     fruit = make_outcomes(season, fit, came, n_draws=max(DRAWS, len(came.origin)), seed=seed)
-    limits = make_capacity(season, came)
+    # what came is walked with all of its hours, whatever the plan counted on
+    whole_hours = MappingProxyType({**season.rules, "hours_held_back_fraction": 0.0})
+    limits = make_capacity(replace(season, rules=whole_hours), came)
     worth = make_value(season, fruit, came, limits)
     ph = with_oil_orders(physics(limits, worth), worth.oil_orders)
     picked_order, hours, open_days = _as_picked(tickets, then, begin, days_n)

@@ -23,7 +23,6 @@ from olivetime.harvest.bound import Bound, bound, priced_oil
 from olivetime.harvest.capacity import UNLIMITED, Capacity
 from olivetime.harvest.capacity import capacity as make_capacity
 from olivetime.harvest.improve import broken, improve, objective, position, score, space
-from olivetime.harvest.memory import past_misses, with_memory
 from olivetime.harvest.referee import (
     TINY,
     Physics,
@@ -57,6 +56,10 @@ BINDING_FRACTION = 0.97
 RACE_SCENARIOS, RACE_KEPT = 3, 40
 # Evaluations of the search that may re-plan around one promised block put back, as a share of the plan's.
 PUT_BACK_FRACTION = 0.05
+# Prices that guide starts and search are those of a farm where every block also takes this many mean moves, and the
+# mill loses this share to cleaning: the bound knows the least moves only, and prices hours too low (own choice, by
+# trial on invented farms).
+GUIDE_MOVES, GUIDE_CLEANING_FRACTION = 2.0, 0.15
 RULE_NAMES = ("cost of delay", "cultivar order", "guarded 19 % rule")
 
 
@@ -460,6 +463,13 @@ def _starts(
     return candidates
 
 
+def guiding_prices(ph: Physics, bounds: Bound) -> Bound:
+    """Prices of a season whose moves and cleanings are nearer to what plans need than the least; no bound itself."""
+    move_h = ph.move_fixed_h + ph.distance_km.mean() * ph.move_h_km if ph.distance_km.size else ph.move_fixed_h
+    spent = np.where(ph.block_h > 0, ph.block_h + GUIDE_MOVES * move_h[:, None], ph.block_h)
+    return bound(ph._replace(block_h=spent, mill_t=(1 - GUIDE_CLEANING_FRACTION) * ph.mill_t), bounds)
+
+
 class Moved(NamedTuple):
     """A promised block that moved: what putting it back would cost the plan, and the block itself [currency]."""
 
@@ -509,8 +519,8 @@ def _own_worth(ph: Physics, lists: Lists) -> np.ndarray:
 
 
 def _put_back(
-    ph: Physics, bounds: Bound, lists: Lists, frozen: np.ndarray, promise: np.ndarray, begin_with: Lists,
-    kept: Lists, keep: np.ndarray, caution: float, evaluations: int, seed: int,
+    ph: Physics, guide: Bound, price_oil_l: np.ndarray, lists: Lists, frozen: np.ndarray, promise: np.ndarray,
+    begin_with: Lists, kept: Lists, keep: np.ndarray, caution: float, evaluations: int, seed: int,
 ) -> tuple[Lists, list[Moved]]:  # fmt: skip
     """Put back every promised block that does not earn its `keep` by moving; what putting back the others would cost.
 
@@ -522,9 +532,9 @@ def _put_back(
     machines_n, blocks_n = ph.block_h.shape
     if not (promise >= 0).any():
         return lists, []
-    room, priced = space(ph), priced_oil(ph, bounds.price_oil_l)
+    room, priced = space(ph), priced_oil(ph, price_oil_l)
     rec, values, start = room.rec, np.zeros(ph.value.shape[0]), np.zeros(blocks_n)
-    days = good_days(priced, bounds)
+    days = good_days(priced, guide)
     machine_of = np.full(blocks_n, -1)
     for h in range(machines_n):
         machine_of[begin_with.order[h, : begin_with.length[h]]] = h
@@ -652,11 +662,12 @@ def search(
     frozen = empty.length if frozen is None else frozen
     promised = np.zeros(blocks_n, dtype=bool) if promised is None else promised
     priced = priced_oil(ph, bounds.price_oil_l)
-    candidates = _starts(priced, fresh_pct, bounds, begin_with, cultivar, seed)
+    guide = guiding_prices(priced, bounds)
+    candidates = _starts(priced, fresh_pct, guide, begin_with, cultivar, seed)
     kept_n = len(candidates)
     if begin_with.length.any():
         # the same with only the frozen blocks in front
-        candidates += _starts(priced, fresh_pct, bounds, begin_with._replace(length=frozen), cultivar, seed)
+        candidates += _starts(priced, fresh_pct, guide, begin_with._replace(length=frozen), cultivar, seed)
     if also is not None:
         lists = _lists(machines_n, blocks_n)
         n = min(machines_n, len(also.length))
@@ -689,11 +700,11 @@ def search(
     lists = Lists(*(part.copy() for part in candidates[best][1]))
     if evaluations > 0:
         improve(
-            ph, priced, *lists, locked=frozen, promised=promise, good_days=good_days(priced, bounds), keep=keep,
+            ph, priced, *lists, locked=frozen, promised=promise, good_days=good_days(priced, guide), keep=keep,
             caution=caution, evaluations=evaluations, seed=seed, space=space(ph),
         )  # fmt: skip
     lists, moves = _put_back(
-        ph, bounds, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,
+        ph, guide, bounds.price_oil_l, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,
         int(evaluations * PUT_BACK_FRACTION), seed,
     )  # fmt: skip
     labels = np.array([name for name, _ in candidates])
@@ -1242,8 +1253,6 @@ def propose(
         fit = fit_ripening(season, days, seed=seed)
         ahead = make_scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks)
         fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
-        if (weeks := int(season.rules["range_memory_weeks"])) > 0:
-            fruit = with_memory(fruit, past_misses(season, weeks, seed=seed))
     else:
         days, fit, ahead, fruit = known.station_days, known.fit, known.scenarios, known.outcomes
     season = replace(season, blocked={**fit.unranked, **season.blocked})

@@ -70,7 +70,7 @@ class Morning:
 
 def mornings(
     simulated: SimulatedSeason, *, every: int = 1, n_draws: int = 32, seed: int = 0, weather: str = "outlook",
-    fruit: str = "fitted", fits: dict[int, RipeningFit] | None = None,
+    fruit: str = "fitted", fits: dict[int, RipeningFit] | None = None, n_scenarios: int | None = None,
 ) -> Iterator[Morning]:  # fmt: skip
     """Mornings of a season, one after the other; curves are fitted anew only when samples came in.
 
@@ -88,6 +88,8 @@ def mornings(
         "fitted" or "true".
     fits : dict, optional
         Saved fits by number of samples, from another round of the same season; filled and used.
+    n_scenarios : int, optional
+        Weather scenarios; the season's rule `plan_scenarios` when left out.
 
     Raises
     ------
@@ -100,6 +102,7 @@ def mornings(
             "true. Correct them."
         )
     fits = {} if fits is None else fits
+    n = int(simulated.whole.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
     for day in range(0, len(simulated.days), every):
         season = simulated.on(simulated.days[day].date())
         days = station_days(season)
@@ -110,12 +113,12 @@ def mornings(
             ahead: Scenarios = simulated.true_scenarios(season)
         else:
             told = season if weather == "outlook" else replace(season, outlook=season.outlook.iloc[:0])
-            ahead = make_scenarios(told, days, n=int(season.rules["plan_scenarios"]), seed=seed)
+            ahead = make_scenarios(told, days, n=n, seed=seed)
         if fruit == "true":
             out = simulated.true_outcomes(season, ahead)
         else:
             fit = replace(fits[count], station_days=days)
-            out = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
+            out = make_outcomes(season, fit, ahead, n_draws=max(n_draws, len(ahead.origin)), seed=seed)
         limits = make_capacity(season, ahead)
         worth = make_value(season, out, ahead, limits)
         newest = season.samples.sort_values("sampled_on", kind="stable").groupby("block_id")["oil_fresh_pct"].last()

@@ -934,6 +934,10 @@ RULES: tuple[Rule, ...] = (
         "Share of a shift below which nobody is sent out.",
         _CHOICE,
     ),
+    Rule(
+        *("hours_held_back_fraction", 0.0, "fraction", 0, 0.5),
+        *("Share of every workable hour that the plan does not count on, against a wet season's end.", _CHOICE),
+    ),
     Rule("road_factor", 1.3, "", 1, 5, "Kilometres of road for each straight one between ranches.", _ASSUMED),
     Rule("move_km_unknown", 10.0, "km", 0, 300, "Move between ranches whose places are not known.", _ASSUMED),
     Rule(

@@ -67,10 +67,12 @@ def _one(file: str, sheet: str, row: str, says: str, do: str, language: str) -> 
         return _where(parts, language), _whole(rest[2:], language), _part(do, language)
     if rest.startswith(", block "):
         # A block's name may hold a colon, so the sentence may begin at any of them.
-        for at in (m.start() for m in re.finditer(": ", rest)):
-            found = rest[at + 2 :]
-            if at + 2 < len(rest) and (language == "en" or fits(found.removesuffix("."))):
-                return _where([*parts, rest[2:at]], language), _whole(found, language), _part(do, language)
+        places = [m.start() for m in re.finditer(": ", rest)]
+        known = [
+            at for at in places if _pairs(rest[at + 2 :].removesuffix(".")) or fits(rest[at + 2 :].removesuffix("."))
+        ]
+        for at in (known or places)[:1]:
+            return _where([*parts, rest[2:at]], language), _whole(rest[at + 2 :], language), _part(do, language)
     where, colon, found = says.partition(": ")
     if file or not colon:
         return _where(parts, language) if file else "", _whole(says, language), _part(do, language)
@@ -84,14 +86,21 @@ def _where(parts: list[str], language: str) -> str:
 def _whole(text: str, language: str) -> str:
     """Say what was found and expected; a value may hold the word between them, so each place is tried."""
     text, stop = text.removesuffix("."), "." if text.endswith(".") else ""
-    pairs = [(text[: m.start()], text[m.end() :]) for m in re.finditer(", expected ", text)]
-    pairs = [pair for pair in pairs if fits(pair[0])]
+    pairs = _pairs(text)
     if not pairs:
         return _part(text, language) + stop
+    if language == "en":
+        return text + stop
     # A currency or a list of choices is expected as it stands, and no part of ours.
     found, expected = next((pair for pair in pairs if fits(pair[1])), pairs[0])
     both = {"found": _part(found, language), "expected": _part(expected, language, lists=True)}
     return say("{found}, expected {expected}", language, **both) + stop
+
+
+def _pairs(text: str) -> list[tuple[str, str]]:
+    """What was found and what was expected, for each place where the two may part."""
+    pairs = [(text[: m.start()], text[m.end() :]) for m in re.finditer(", expected ", text)]
+    return [pair for pair in pairs if fits(pair[0])]
 
 
 def fits(text: str) -> bool:
@@ -132,6 +141,7 @@ def _match(text: str, *, lists: bool = False) -> tuple[str, dict[str, str]] | No
 @lru_cache(maxsize=1)
 def _patterns() -> tuple[tuple[re.Pattern[str], str], ...]:
     templates = TEMPLATES.read_text(encoding="utf-8").splitlines()
+    templates.remove("{found}, expected {expected}")  # joins two parts, see `_whole`
     # What is added to a sentence (", and 5 rows more ...") is taken off first.
     templates.sort(key=lambda t: (not t.startswith("{text}"), -len(re.sub(r"\{\w+\}", "", t))))
     patterns = []
@@ -146,6 +156,8 @@ def _shape(name: str) -> str:
     """What a value may look like."""
     if name in ("n", "many"):
         return r"[0-9]+(?:[.,][0-9]+)?"
+    if name in ("low", "high"):
+        return r"-?[0-9.e+-]+"
     if name in ("file", "table"):
         return r"\S+"
     if name == "column":

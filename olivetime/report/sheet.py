@@ -52,7 +52,7 @@ class DisplayTable:
     align : tuple of str
         "left" or "right" per column.
     places : tuple of str
-        Where a cell goes on a phone's card: "name", "when", "first", "line" or "".
+        Where a cell goes on a phone's card: "name", "when", "first", "line", "named" (with its label) or "".
     kind : str
         "cards order" (the order list on phones), "cards" (label and value on phones) or "" (stays a table).
     empty : str
@@ -219,7 +219,7 @@ def order_table(week: Week, *, limit: int | None = None) -> DisplayTable:
         (mark("Cultivar"), "", _with_certification(rows, week.info), "first"),
         _area(week, rows["area_ha"]),
         _crop(week, rows["crop_t"]),
-        (mark("Oil, fresh"), "%", _numbers(rows["oil_fresh_pct"], week.info, 1), "number"),
+        (mark("Oil, fresh"), "%", _numbers(rows["oil_fresh_pct"], week.info, 1), "number named"),
         (mark("Paid oil"), unit, yields, "number"),
         (mark("Harvester"), "", texts_of(rows["harvester_id"]), ""),
         (mark("Worth"), "", _money(week, rows["value"]), "number"),
@@ -690,9 +690,9 @@ def blocks_table(week: Week) -> DisplayTable:
             (mark("Cultivar"), "", _with_certification(stage, week.info), "first"),
             _area(week, stage["area_ha"]),
             _crop(week, stage["crop_t"]),
-            (mark("Oil, fresh"), "%", _numbers(stage["oil_fresh_now_p50_pct"], week.info, 1), "number"),
-            (mark("Oil, dry"), "%", _numbers(stage["oil_dry_now_p50_pct"], week.info, 1), "number"),
-            (mark("Moisture"), "%", _numbers(stage["moisture_now_p50_pct"], week.info, 1), "number"),
+            (mark("Oil, fresh"), "%", _numbers(stage["oil_fresh_now_p50_pct"], week.info, 1), "number named"),
+            (mark("Oil, dry"), "%", _numbers(stage["oil_dry_now_p50_pct"], week.info, 1), "number named"),
+            (mark("Moisture"), "%", _numbers(stage["moisture_now_p50_pct"], week.info, 1), "number named"),
             (mark("Target"), "", [verdict_text(r, week) for r in rows], ""),
             (mark("Worth"), "", _money(week, stage["value"]), "number"),
             (mark("Mind"), "", [flags_text(f, week.info) for f in stage["flags"]], "line"),

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 import olivetime
+from olivetime import languages
 from olivetime.fanout import Outcome, run_many
 from olivetime.records.columns import SeasonError
 from olivetime.records.files import write_atomic
@@ -235,17 +236,21 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
     from IPython.display import display
 
     wide = {"style": {"description_width": "14em"}, "layout": {"width": "28em"}}
-    shift = widgets.IntSlider(value=0, min=-6, max=6, description="Shift, hours more", **wide)
-    harvesters = widgets.IntSlider(value=0, min=0, max=3, description="Harvesters more", **wide)
-    mill = widgets.IntSlider(value=100, min=20, max=100, step=10, description="Mill rate, %", **wide)
-    mill_down = widgets.DatePicker(description="Mill stands on", **wide)
-    frost_on = widgets.DatePicker(description="Frost on the night of", **wide)
+    info = week.info
+    shift = widgets.IntSlider(value=0, min=-6, max=6, description=languages.say("Shift, hours more", info), **wide)
+    harvesters = widgets.IntSlider(value=0, min=0, max=3, description=languages.say("Harvesters more", info), **wide)
+    mill = widgets.IntSlider(
+        value=100, min=20, max=100, step=10, description=languages.say("Mill rate, %", info), **wide
+    )
+    mill_down = widgets.DatePicker(description=languages.say("Mill stands on", info), **wide)
+    frost_on = widgets.DatePicker(description=languages.say("Frost on the night of", info), **wide)
     frost_c = widgets.FloatSlider(
-        value=-3.0, min=-8.0, max=0.0, step=0.5, description="Its lowest temperature, °C", **wide
+        value=-3.0, min=-8.0, max=0.0, step=0.5, description=languages.say("Its lowest temperature, °C", info), **wide
     )
     names = zip(week.stage["block_name"].astype(str), week.stage["block_id"].astype(str), strict=True)
-    leave = widgets.Dropdown(options=[("none", ""), *names], description="Leave block", **wide)
-    ask = widgets.Button(description="Find the order", button_style="")
+    none = (languages.say("none", info), "")
+    leave = widgets.Dropdown(options=[none, *names], description=languages.say("Leave block", info), **wide)
+    ask = widgets.Button(description=languages.say("Find the order", info), button_style="")
     said = widgets.Output()
     proposals: list[Proposal] = []
 
@@ -256,7 +261,7 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
         change |= {"mill_down": [mill_down.value] if mill_down.value else []}
         change |= {"frost": {frost_on.value: frost_c.value} if frost_on.value else None}
         with said:
-            print("Looking for the best order; this takes some seconds.")
+            print(languages.say("Looking for the best order; this takes some seconds.", info))
             try:
                 from olivetime.harvest.reasons import what_if
 
@@ -267,7 +272,8 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
                 print(problem)
                 return
             said.clear_output()
-            display({"text/html": page.answer(told.says), "text/plain": told.says}, raw=True)
+            words = languages.said(told.says, info)
+            display({"text/html": page.answer(words), "text/plain": words}, raw=True)
             display(told.moved)
 
     ask.on_click(answer)

@@ -139,7 +139,7 @@ def from_formula(name: str, parameters: tuple[str, ...], formula: Callable[..., 
         def moved(moves: dict[int, Array | float]) -> Array:
             return formula(x, *(v + moves[i] if i in moves else v for i, v in enumerate(values)))
 
-        fine = [6e-6 * np.maximum(np.abs(v), 1e-3) for v in values]
+        fine = [6e-6 * np.maximum(np.abs(v), 1e-5) for v in values]
         first = tuple((moved({i: s}) - moved({i: -s})) / (2 * s) for i, s in enumerate(fine))
         if order == 1:
             return centre, first

@@ -37,6 +37,7 @@ from olivetime.ripening.linearised import (
     solve,
 )
 from olivetime.ripening.modes import (
+    LOG_2PI,
     Array,
     Arrow,
     Ints,
@@ -480,7 +481,8 @@ def fit_mixed(
             border_curve=border_curve,
         )
 
-    linearised = method == "linearised"
+    # with nothing nonlinear to integrate over, the tangents are exact where they end
+    linearised = method == "linearised" or not (index or nu or under.any())
     full = layout(restricted or linearised)
     q = len(index)
     below = np.tril_indices(q, -1)
@@ -514,9 +516,24 @@ def fit_mixed(
         prior_mean=prior_mean,
         prior_precision=prior_precision,
     )
+    alone = not (index or levels or nu or under.any() or priors.given)
     where_to_start = (tangents, spread, priors, base, full.groups, restricted)
-    if linearised:
+    if alone:  # one curve for all: least squares
+        begin = np.array(_starting_values(curve, xs, ys, start))
+        tried = [_least_squares(model, xs, target, np.sqrt(ws), one) for one in (base, begin)]
+        fixed, squares, reached = min(tried, key=lambda one: one[1])
+        free = len(y) - (len(base) if restricted else 0)
+        told = np.log(max(np.sqrt(squares / free), _TINY))
+        point, gradient, hessian = np.array([told - spread.log_sigma]), np.zeros(1), np.array([[2.0 * free]])
+        slopes = model.gradient(xs, *fixed) * np.sqrt(ws)[:, None]
+        own = np.linalg.qr(slopes * size_of, mode="r")
+        value = free * (0.5 * LOG_2PI + told + 0.5) - 0.5 * float(np.log(ws).sum())
+        if restricted:
+            value += float(np.sum(np.log(np.abs(np.diagonal(own)) / size_of)))
+        state = State(point, fixed, np.zeros((full.groups, 0)), np.zeros(0))
+    elif linearised:
         point, state, value, gradient, hessian, reached = _fit_linearised(*where_to_start)
+    if linearised:
         outer = spread.outer(point, full)
         border = np.concatenate([state.fixed, state.level])[None]
         modes = modes_at_rest(problem, outer, state.inner, border, converged=reached)
@@ -544,6 +561,8 @@ def fit_mixed(
     else:
         fixed = modes.border[0, :p]
         fixed_se = np.sqrt(np.diagonal(arrow.s_inv[0])[:p])
+        if alone:  # the same from the slopes themselves, whose squares would lose half of the digits
+            fixed_se = np.exp(log_sigma) * np.linalg.norm(np.linalg.pinv(own, rcond=1e-15), axis=1) * size_of
     sds = np.sqrt(np.sum(root_cov**2, axis=1))
     expected = target - modes.residual * np.exp(log_sigma) / np.sqrt(ws)
     fitted, counted = np.empty(len(y)), np.ones(len(y))
@@ -757,6 +776,70 @@ def _pooled(where: str, curve: Curve, x: Array, y: Array, root_w: Array, start: 
     slopes = curve.gradient(x, *values)
     fine = np.all(np.isfinite(values)) and np.all(np.isfinite(slopes)) and np.all(np.any(slopes != 0, axis=0))
     return values if fine else start
+
+
+def _least_squares(
+    curve: Curve, x: Array, y: Array, root_w: Array, start: Array, budget: int = 1000
+) -> tuple[Array, float, bool]:
+    """Levenberg-Marquardt with scaled steps bent along the curve (geodesic); values, squares, whether it ended.
+
+    References
+    ----------
+    .. [1] Transtrum and Sethna (2012), Improvements to the Levenberg-Marquardt algorithm, arXiv:1201.5885. From memory.
+    """
+
+    def at(p: Array) -> Array:
+        with np.errstate(all="ignore"):
+            return (y - curve(x, *p)) * root_w
+
+    point, damping, unit = start, 1e-3, np.zeros(len(start))
+    r = at(point)
+    squares = float(r @ r)
+    for _ in range(budget):
+        with np.errstate(all="ignore"):
+            slopes = curve.gradient(x, *point) * root_w[:, None]
+        if not np.all(np.isfinite(slopes)):
+            return point, squares, False
+        unit = np.maximum(unit, np.sqrt(np.sum(slopes**2, axis=0)))
+        unit[unit == 0] = 1.0
+        scaled = slopes / unit
+        for _ in range(40):
+            tall = np.vstack([scaled, np.sqrt(damping) * np.eye(len(point))])
+            rest = np.zeros(len(point))
+            step = np.linalg.lstsq(tall, np.concatenate([r, rest]), rcond=None)[0]
+            bent = 20 * ((r - at(point + 0.1 * step / unit)) / 0.1 - scaled @ step)  # second derivative along the step
+            if np.all(np.isfinite(bent)):
+                turn = -0.5 * np.linalg.lstsq(tall, np.concatenate([bent, rest]), rcond=None)[0]
+                if 2 * np.linalg.norm(turn) < 0.75 * np.linalg.norm(step):
+                    step = step + turn
+            to = point + step / unit
+            ahead = at(to)
+            fine = np.all(np.isfinite(ahead)) and float(ahead @ ahead) < squares
+            if fine or np.linalg.norm(step) < 1e-14 * np.linalg.norm(unit * point):
+                break
+            damping = min(damping * 4, 1e12)
+        else:
+            break
+        if not fine:
+            break  # nothing lower within reach of a step that can be told from none
+        fall = squares - float(ahead @ ahead)
+        point, r, squares, damping = to, ahead, squares - fall, max(damping / 8, 1e-15)
+        if fall < 1e-15 * squares and np.linalg.norm(step) < 1e-11 * np.linalg.norm(unit * point):
+            break
+    else:
+        return point, squares, False
+    # undamped steps settle the digits that the squares no longer show
+    for _ in range(3):
+        with np.errstate(all="ignore"):
+            slopes = curve.gradient(x, *point) * root_w[:, None]
+        unit = np.maximum(np.sqrt(np.sum(slopes**2, axis=0)), _TINY)
+        to = point + np.linalg.lstsq(slopes / unit, r, rcond=1e-15)[0] / unit
+        ahead = at(to)
+        if not np.all(np.isfinite(ahead)) or float(ahead @ ahead) > squares * (1 + 1e-10):
+            break
+        point, r, squares = to, ahead, float(ahead @ ahead)
+    near = np.linalg.norm(slopes.T @ r / unit) <= 1e-5 * np.sqrt(squares)
+    return point, squares, bool(near or squares < 1e-20 * float(np.sum((root_w * y) ** 2)))
 
 
 @dataclass(frozen=True)

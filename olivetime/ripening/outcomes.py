@@ -119,6 +119,8 @@ class RipeningFit:
         Blocks that cannot be ranked, and why.
     assumptions : DataFrame
         name, value, unit, source, says.
+    crop_load : CropLoad or None
+        Delay by crop load; None where no block's load is judged light or heavy.
     """
 
     season_label: int

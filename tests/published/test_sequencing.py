@@ -1,9 +1,8 @@
 """The harvest order against exact answers from outside: scipy's assignment, enumeration of all orders, CP-SAT."""
 
-import itertools
-
 import numpy as np
 import pytest
+from numba import njit
 from scipy.optimize import linear_sum_assignment
 
 from olivetime.harvest.bound import bound, tightened
@@ -72,29 +71,52 @@ def test_bound_equals_and_search_nears_the_optimal_assignment(seed):
     assert worth >= 0.995 * best
 
 
-def orders_of(blocks_n, machines_n):
-    """Every way to deal blocks to harvesters in order."""
-    for order in itertools.permutations(range(blocks_n)):
-        for cuts in itertools.combinations_with_replacement(range(blocks_n + 1), machines_n - 1):
-            edges = (0, *cuts, blocks_n)
-            yield [order[a:b] for a, b in itertools.pairwise(edges)]
+@njit(cache=True)
+def best_of_orders(ph, deal, order, length, release, rec):
+    """Worth of the best of all ways to deal blocks to one or two harvesters in order; `deal` begins sorted."""
+    machines_n, blocks_n = order.shape
+    best = -np.inf
+    keep = blocks_n < 0
+    while True:
+        for first in range(blocks_n + 1 if machines_n == 2 else 1):
+            length[0] = first if machines_n == 2 else blocks_n
+            for p in range(blocks_n):
+                if p < length[0]:
+                    order[0, p] = deal[p]
+                else:
+                    order[1, p - length[0]] = deal[p]
+            if machines_n == 2:
+                length[1] = blocks_n - first
+            best = max(best, walk(ph, 0, order, length, release, keep, rec))
+        # the next order of the same numbers, in the order of the dictionary
+        i = blocks_n - 2
+        while i >= 0 and deal[i] > deal[i + 1]:
+            i -= 1
+        if i < 0:
+            return best
+        j = blocks_n - 1
+        while deal[j] < deal[i]:
+            j -= 1
+        deal[i], deal[j] = deal[j], deal[i]
+        low, high = i + 1, blocks_n - 1
+        while low < high:
+            deal[low], deal[high] = deal[high], deal[low]
+            low += 1
+            high -= 1
 
 
 def best_of_all(ph):
     machines_n, blocks_n = ph.block_h.shape
-    rec, release = empty_record(ph), np.zeros(blocks_n, np.int64)
-    best = -np.inf
-    for lists in orders_of(blocks_n, machines_n):
-        order = np.full((machines_n, blocks_n), -1, np.int64)
-        for h, row in enumerate(lists):
-            order[h, : len(row)] = row
-        best = max(best, walk(ph, 0, order, np.array([len(row) for row in lists]), release, False, rec))
-    return best
+    whole = np.int64
+    return best_of_orders(
+        ph, np.arange(blocks_n), np.full((machines_n, blocks_n), -1, whole), np.zeros(machines_n, whole),
+        np.zeros(blocks_n, whole), empty_record(ph),
+    )  # fmt: skip
 
 
 # Worth falls from the first day, so waiting never pays and the best of all orders is the best plan.
 @pytest.mark.parametrize(
-    ("seed", "blocks_n", "machines_n"), [(0, 6, 1), (1, 6, 1), (2, 6, 1), (3, 5, 2), (4, 5, 2)]
+    ("seed", "blocks_n", "machines_n"), [(0, 6, 1), (1, 7, 1), (2, 8, 1), (3, 6, 2), (4, 7, 2), (5, 8, 2)]
 )
 def test_search_finds_the_best_of_all_orders_with_moves_mill_and_trucks(seed, blocks_n, machines_n):
     rng = np.random.default_rng(seed)
@@ -113,8 +135,9 @@ def test_search_finds_the_best_of_all_orders_with_moves_mill_and_trucks(seed, bl
     )  # fmt: skip
     best = best_of_all(ph)
     worth = searched(ph, 20_000, seed)
-    # a release day may still gain a little (an hour saved on a lot), never lose
-    assert worth >= best - 1e-9 * best
+    # a release day may still gain a little (an hour saved on a lot); seven or eight blocks on two harvesters that share
+    # a mill may miss the best by as little
+    assert worth >= best * (1 - (1e-9 if machines_n == 1 or blocks_n < 7 else 3e-3))
     assert worth <= 1.02 * best
 
 
@@ -136,26 +159,28 @@ def test_smiths_rule_holds_on_the_referee_too():
     assert searched(ph, 20_000) == pytest.approx(best, rel=1e-9)
 
 
-def test_cp_sat_day_assignment_is_not_above_the_bound_and_search_is_near_it():
-    """Blocks of whole half shifts, at most a shift a day: an exact integer answer by OR-Tools."""
+# Blocks of half shifts or whole ones, picked in a day. CP-SAT's answer is a plan that the referee could walk, so the
+# bound is above it, and the search, which may split blocks over midnight, near it.
+@pytest.mark.parametrize(("blocks_n", "machines_n", "days_n"), [(40, 1, 30), (200, 4, 36)])
+def test_cp_sat_day_assignment_is_not_above_the_bound_and_search_is_near_it(blocks_n, machines_n, days_n):
     cp_model = pytest.importorskip("ortools.sat.python.cp_model")
-    rng = np.random.default_rng(11)
-    blocks_n, days_n = 24, 20
+    rng = np.random.default_rng(blocks_n)
     value = np.round(peaked(rng, blocks_n, days_n), 2)
     halves = rng.integers(1, 3, blocks_n)
     model = cp_model.CpModel()
-    pick = {(b, t): model.new_bool_var(f"{b}-{t}") for b in range(blocks_n) for t in range(days_n)}
+    pick = [[model.new_bool_var("") for _ in range(days_n)] for _ in range(blocks_n)]
     for b in range(blocks_n):
-        model.add_at_most_one(pick[b, t] for t in range(days_n))
+        model.add_at_most_one(pick[b])
     for t in range(days_n):
-        model.add(sum(int(halves[b]) * pick[b, t] for b in range(blocks_n)) <= 2)
-    model.maximize(sum(round(100 * value[b, t]) * pick[b, t] for b, t in pick))
+        model.add(sum(int(halves[b]) * pick[b][t] for b in range(blocks_n)) <= 2 * machines_n)
+    model.maximize(sum(round(100 * value[b, t]) * pick[b][t] for b in range(blocks_n) for t in range(days_n)))
     solver = cp_model.CpSolver()
     solver.parameters.random_seed = 1
     solver.parameters.num_workers = 1
-    assert solver.solve(model) == cp_model.OPTIMAL
-    exact = solver.objective_value / 100
-    ph = bare(value, 10.0 * halves)
-    assert exact <= bound(ph).value * (1 + 1e-9)
-    # blocks may be split over midnight here, so the search may pass the whole-day answer
-    assert searched(ph, 20_000) >= 0.995 * exact
+    solver.parameters.relative_gap_limit = 0.005
+    solver.parameters.max_deterministic_time = 3  # not the clock's: the same answer on every machine
+    assert solver.solve(model) in (cp_model.OPTIMAL, cp_model.FEASIBLE)
+    found = solver.objective_value / 100
+    ph = bare(value, 10.0 * halves, machines_n=machines_n)
+    assert found <= bound(ph).value * (1 + 1e-9)
+    assert searched(ph, 20_000 if blocks_n == 40 else 6000) >= 0.99 * found
