@@ -5,7 +5,7 @@
 
 R is started where ``Rscript`` is on the path, with packages nlme and ordinal (Debian: r-base-core, r-cran-nlme,
 r-cran-ordinal); without it the missing comparison is named. Times are CPU seconds of the fit alone, one thread, the
-first (compiling) call left out on this side. R's programs run at their default tolerances and are stopped after ten
+first (compiling) call left out on this side. R's programs run at their default tolerances and are stopped after six
 seconds each with --quick. The likelihood of each is printed beside its time. The linearised method maximises no one
 function: nlme's default ends some way before its own fixed point, where the likelihood that it prints may be a few
 hundredths higher or lower. "nlme to the end" has tolerances at which it reaches the point that this side reaches.
@@ -205,8 +205,8 @@ def main() -> None:
     begin = time.perf_counter()
     with threadpool_limits(limits=1, user_api="blas"):
         for blocks in (300,) if args.quick else (300, 1000):
-            curves_of_blocks(blocks, args.seed, 10 if args.quick else 3600)
-        colour_classes(50, 4, args.seed, 10 if args.quick else 3600, against=True)
+            curves_of_blocks(blocks, args.seed, 6 if args.quick else 3600)
+        colour_classes(50, 4, args.seed, 6 if args.quick else 3600, against=True)
         colour_classes(300, 6, args.seed, 0, against=False)
     print(f"\n{time.perf_counter() - begin:.0f} s")
 

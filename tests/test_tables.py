@@ -589,6 +589,7 @@ def small(monkeypatch):
             "leaf_wet_h": 4.0,
         },
         blocks=blocks,
+        stations=pd.DataFrame({"station_id": ["S"], "lat_deg": 37.5, "lon_deg": -5.1}),
         samples=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["samples"])),
         past_samples=None,
         findings=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["findings"])),
@@ -658,7 +659,10 @@ def small(monkeypatch):
     )
     work = np.zeros((4, 2, 6))
     work[:, 0] = 10.0  # the second harvester is not there
-    residuals = pd.DataFrame({"sample_id": ["x", "y"], "season": [2025, 2026], "block_id": "a", "kind": "oil"})
+    residuals = pd.DataFrame(
+        {"sample_id": ["x", "y"], "season": [2025, 2026], "block_id": "a", "kind": "oil", "residual_sd": [0.4, -0.2],
+         "day": pd.to_datetime(["2025-10-20", "2026-10-26"]), "observed": [30.0, 33.0], "fitted": [29.5, 33.3]}
+    )  # fmt: skip
     fit = SimpleNamespace(
         blocks=pd.DataFrame(
             {
@@ -828,3 +832,19 @@ def test_this_order_is_next_weeks_promise(tmp_path):
     assert list(promise["block_id"]) == list(tables.planned(week)["block_id"])
     assert (promise["committed_on"] == week.info["as_of"]).all()
     assert (promise["pick_on"].dt.normalize() == promise["pick_on"]).all()
+
+
+def test_orders_for_oil_are_told_in_the_readers_units():
+    told = pd.DataFrame(
+        {"order_id": ["O1"], "style": ["early"], "cultivar": ["Arbequina"], "organic": [True],
+         "due_on": [pd.Timestamp(2026, 11, 5)], "oil_l": [3785.411784], "expected_l": [1892.705892], "p10_l": [0.0],
+         "p90_l": [3785.411784], "shortfall_l": [1892.705892], "met_chance": [0.3], "shortfall_cost": [900.0]}
+    )  # fmt: skip
+    week = invented_week()
+    info = {**week.info, "units": "us", "locale": "en_US"}
+    columns = list(tables.WEEK_COLUMNS["oil_orders"])
+    table = sheet.oil_orders_table(dataclasses.replace(week, info=info, oil_orders=told.reindex(columns=columns)))
+    row = dict(zip(table.headings, table.rows[0], strict=True))
+    assert (row["Wanted"], row["Expected"], row["Short of"]) == ("1,000", "500", "500")
+    assert row["Oil of"] == "early oil, Arbequina, organic"
+    assert not sheet.oil_orders_table(dataclasses.replace(week, oil_orders=told.reindex(columns=columns).iloc[:0])).rows

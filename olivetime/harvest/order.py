@@ -23,6 +23,7 @@ from olivetime.harvest.bound import Bound, bound, priced_oil
 from olivetime.harvest.capacity import UNLIMITED, Capacity
 from olivetime.harvest.capacity import capacity as make_capacity
 from olivetime.harvest.improve import broken, improve, objective, position, score, space
+from olivetime.harvest.memory import past_misses, with_memory
 from olivetime.harvest.referee import (
     TINY,
     Physics,
@@ -1253,6 +1254,8 @@ def propose(
         fit = fit_ripening(season, days, seed=seed)
         ahead = make_scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks)
         fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
+        if (weeks := int(season.rules["range_memory_weeks"])) > 0:
+            fruit = with_memory(fruit, past_misses(season, weeks, seed=seed))
     else:
         days, fit, ahead, fruit = known.station_days, known.fit, known.scenarios, known.outcomes
     season = replace(season, blocked={**fit.unranked, **season.blocked})

@@ -240,8 +240,9 @@ class _Spread:
 
     def by_t(self, root_cov: Array, d_root: Array, d_log_sigma: float, d_log_level: float) -> Array:
         """Gradient by t, fixed values apart, from that by the root of the group covariance."""
-        parts = [np.diagonal(d_root) * np.diagonal(root_cov), (self.sd[:, None] * d_root)[self.lower], [d_log_sigma]]
-        return np.concatenate(parts if self.log_level is None else [*parts, [d_log_level]])
+        rest = np.array([d_log_sigma] if self.log_level is None else [d_log_sigma, d_log_level])
+        own = np.diagonal(d_root) * np.diagonal(root_cov)
+        return np.concatenate([own, (self.sd[:, None] * d_root)[self.lower], rest])
 
     def root_moves(self, root_cov: Array) -> Array:
         """How the root of the group covariance moves with each element of t that it hangs on, (elements, q, q)."""
@@ -417,13 +418,13 @@ def fit_mixed(
     ValueError
         When an argument is wrong.
     """
-    for name, value, allowed in (
+    for name, given, allowed in (
         ("covariance", covariance, ("full", "diagonal")),
         ("error", error, ("normal", "log", "student")),
         ("method", method, ("laplace", "linearised")),
     ):
-        if value not in allowed:
-            raise ValueError(f"fit_mixed: {name} is {value!r}, expected one of {', '.join(allowed)}.")
+        if given not in allowed:
+            raise ValueError(f"fit_mixed: {name} is {given!r}, expected one of {', '.join(allowed)}.")
     unknown = [name for name in random if name not in curve.parameters]
     if unknown:
         raise ValueError(f"fit_mixed: random is {tuple(random)}, expected names among {', '.join(curve.parameters)}.")
@@ -518,6 +519,9 @@ def fit_mixed(
     )
     alone = not (index or levels or nu or under.any() or priors.given)
     where_to_start = (tangents, spread, priors, base, full.groups, restricted)
+    point: Array
+    gradient: Array
+    hessian: Array
     if alone:  # one curve for all: least squares
         begin = np.array(_starting_values(curve, xs, ys, start))
         tried = [_least_squares(model, xs, target, np.sqrt(ws), one) for one in (base, begin)]
@@ -608,7 +612,7 @@ def _fit_laplace(
     begin_border = np.zeros((1, full.border))
     if full.border_curve:
         begin_border[0, : len(base)] = base
-    keep = {"inner": np.zeros((full.groups, full.inner)), "border": begin_border}
+    keep: dict[str, Array] = {"inner": np.zeros((full.groups, full.inner)), "border": begin_border}
 
     def fit_at(t: Array) -> tuple[Laplace, Outer]:
         outer = spread.outer(t, full)
@@ -622,7 +626,8 @@ def _fit_laplace(
         extra, slope = priors.penalty(t, spread)
         return fit.value + extra, spread.chain(t, fit, full, outer) + slope
 
-    start, guess = np.zeros(spread.names), None
+    start: Array = np.zeros(spread.names)
+    guess: Array | None = None
     if quick is not None:
         moved, state, curved = quick
         border = np.concatenate([[] if spread.with_fixed else state.fixed, state.level])[None]

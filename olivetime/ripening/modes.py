@@ -27,7 +27,7 @@ from scipy.special import gammaln, log_ndtr
 
 Array = NDArray[np.floating]
 Ints = NDArray[np.intp]
-Evaluate = Callable[[Array], tuple[Array, Array, Array]]
+Evaluate = Callable[[Array], tuple[Array, Array, Array | None]]  # no second derivatives on tangents
 LOG_2PI = float(np.log(2 * np.pi))
 
 
