@@ -284,7 +284,7 @@ def curves(season: Path, as_of: date | None, seed: int, units: str | None, as_js
     from olivetime.report.tables import records_of, week_tables
 
     proposal = _propose(season, as_of, seed, units, quiet)
-    week = week_tables(proposal, review=True)
+    week = week_tables(proposal, review=True, what_ifs=False)
     if as_json:
         _echo_json(
             {
@@ -331,14 +331,6 @@ def order(
     from olivetime.report.tables import headline, records_of, week_tables
 
     proposal = _propose(season, as_of, seed, units, quiet, fetch_outlook)
-    week = week_tables(proposal)
-    if by_clock:
-        hours = clock(proposal)
-        if as_json:
-            _echo_json({"clock": records_of(hours)})
-        else:
-            _echo_table(clock_table(hours, week))
-        return
     if block is not None:
         ids = list(proposal.season.blocks["block_id"])
         if block not in ids:
@@ -349,10 +341,15 @@ def order(
         else:
             click.echo("\n".join(told))
         return
+    if by_clock and as_json:
+        _echo_json({"clock": records_of(clock(proposal))})
+        return
+    week = week_tables(proposal, what_ifs=False)
+    if by_clock:
+        _echo_table(clock_table(clock(proposal), week))
+        return
     if as_json:
-        _echo_json(
-            {"info": week.info, "order": records_of(week.order), "oil_orders": records_of(week.oil_orders)}
-        )
+        _echo_json({"info": week.info, "order": records_of(week.order), "oil_orders": records_of(week.oil_orders)})
     else:
         click.echo(headline(week))
         _echo_table(order_table(week))

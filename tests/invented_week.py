@@ -435,6 +435,7 @@ def invented_week(
         "units": units,
         "currency": "USD" if units == "us" else "EUR",
         "locale": "en_US" if units == "us" else "es_ES",
+        "over": False,
         "seed": 0,
         "version": "0.1.0",
         "n_scenarios": 16,

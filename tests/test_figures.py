@@ -115,6 +115,21 @@ def test_curves_show_every_sample_of_their_blocks_and_a_dashed_forecast(weeks):
     assert sum(line.get_linestyle() == "--" and len(line.get_xdata()) > 10 for line in ax.lines) == 1
 
 
+def test_a_grower_whose_turn_comes_late_finds_no_empty_calendar(weeks):
+    """All blocks of a grower are picked 30 days and more from now: past the usual three weeks."""
+    week = weeks["nine"]
+    late = week.order.assign(
+        start_at=week.order["start_at"] + pd.Timedelta(days=30), end_at=week.order["end_at"] + pd.Timedelta(days=30)
+    )
+    late = dataclasses.replace(week, order=late)
+    planned = late.order[late.order["start_at"].notna()].sort_values("start_at")
+    shown = planned.head(order_figures.CALENDAR_ROWS)
+    figure = figures.draw(late, "calendar")
+    words = " ".join(text.get_text() for text in figure.axes[0].texts)
+    assert all(str(name) in words for name in shown["block_name"])
+    assert all(str(name) in order_figures.alt_calendar(late) for name in shown["block_name"])
+
+
 def test_calendar_draws_one_bar_for_each_planned_block(weeks):
     week = weeks["nine"]
     _, ax = canvas.new_figure(3.75, 6)

@@ -592,6 +592,7 @@ def small(monkeypatch):
         stations=pd.DataFrame({"station_id": ["S"], "lat_deg": 37.5, "lon_deg": -5.1}),
         samples=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["samples"])),
         past_samples=None,
+        picks=pd.DataFrame({"block_id": ["a"], "area_ha": [0.0]}),
         findings=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["findings"])),
         sources=None,
     )

@@ -87,6 +87,21 @@ SAMPLES_SHOWN = 5  # blocks marked on the map as the next to sample; our choice
 
 # ---------------------------------------------------------------------------------------------------------
 # Harvest calendar
+CALENDAR_ROWS = 6  # so many blocks are always in the calendar, however late they are picked; our choice
+
+
+def _calendar_days(week: Week, days: int) -> int:
+    """Days that the calendar shows: more, in whole weeks, until the first `CALENDAR_ROWS` blocks stand in it.
+
+    A grower whose turn comes late would otherwise find an empty picture.
+    """
+    first = planned(week)["start_at"].dropna().sort_values().head(CALENDAR_ROWS)
+    if first.empty:
+        return days
+    ahead = (first.iloc[-1] - pd.Timestamp(week.info["as_of"])) / pd.Timedelta(days=1)
+    return max(days, 7 * (math.floor(ahead / 7) + 1))
+
+
 def _calendar_rows(week: Week, days: int, most: int) -> tuple[list[tuple[str, list[dict[str, Any]]]], int]:
     """Rows by harvester, and the number of planned blocks that the calendar leaves out."""
     rows = planned(week)
@@ -148,6 +163,7 @@ def finding_calendar(week: Week) -> str:
 
 def alt_calendar(week: Week, *, days: int = 21, most: int = 24) -> str:
     """Alternative text of `calendar`."""
+    days = _calendar_days(week, days)
     groups, left = _calendar_rows(week, days, most)
     says = []
     for harvester, rows in groups:
@@ -177,6 +193,7 @@ def _calendar_pitch(n: int) -> float:
 def calendar_size(week: Week, wide: bool, *, days: int = 21, most: int = 24) -> tuple[float, float]:
     """Width and height that suit `calendar` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
+    days = _calendar_days(week, days)
     groups, left = _calendar_rows(week, days, most)
     n = sum(len(rows) for _, rows in groups)
     height = head_height(week, finding_calendar(week), [], width) + KEY_LINE * len(
@@ -195,11 +212,12 @@ def calendar(week: Week, ax: Axes, *, days: int = 21, most: int = 24) -> Axes:
     week : Week
     ax : Axes
     days : int
-        How many days ahead [d].
+        How many days ahead [d]; more where the first blocks are picked later than that.
     most : int
         At most this many blocks; the picture says how many it leaves out.
     """
     width, _ = lay_sheet(ax)
+    days = _calendar_days(week, days)
     groups, left = _calendar_rows(week, days, most)
     if not groups:
         return draw_nothing(ax, week, width, finding_calendar(week))

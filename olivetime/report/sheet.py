@@ -568,8 +568,8 @@ def doubtful_table(week: Week) -> DisplayTable:
         say("Doubtful samples", week.info),
         [
             (mark("Sample"), "", texts_of(rows["sample_id"]), "name"),
-            (mark("Date"), "", [day_text(d, info) for d in rows["day"]], "when"),
-            (mark("Block"), "", _names(week, rows["block_id"]), "first"),
+            (mark("Date"), "", [day_text(d, info) for d in rows["day"]], ""),
+            (mark("Block"), "", _names(week, rows["block_id"]), ""),
             (mark("Kind"), "", _said(rows["kind"], info), ""),
             (mark("Measured"), "", _numbers(rows["observed"], info, 1), "number"),
             (mark("Curve"), "", _numbers(rows["fitted"], info, 1), "number"),
@@ -577,7 +577,6 @@ def doubtful_table(week: Week) -> DisplayTable:
             (mark("Weight in the fit"), "%", _numbers(100 * rows["weight"].astype(float), info), "number"),
         ],
         week.info,
-        kind="cards order",
         empty=say("No sample is doubtful.", week.info),
     )
 
@@ -912,16 +911,15 @@ def oil_orders_table(week: Week) -> DisplayTable:
         [
             (mark("Order"), "", texts_of(rows["order_id"]), "name"),
             (mark("Oil of"), "", fruit, ""),
-            (mark("Due"), "", [day_text(d, info) for d in rows["due_on"]], "when"),
+            (mark("Due"), "", [day_text(d, info) for d in rows["due_on"]], ""),
             (mark("Wanted"), unit, wanted, "number"),
-            (mark("Expected"), unit, expected, "first number"),
+            (mark("Expected"), unit, expected, "number"),
             (mark("8 in 10"), unit, [f"{a}-{b}" for a, b in zip(low, high, strict=True)], "number"),
             (mark("Short of"), unit, short, "number"),
             (mark("Chance to be met"), "", [chance_text(c) for c in rows["met_chance"]], "number"),
             (mark("Cost of shortfall"), "", _money(week, rows["shortfall_cost"]), "number"),
         ],
         info,
-        kind="cards order",
         empty=say("No oil is on order.", info),
     )
 

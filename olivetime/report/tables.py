@@ -195,7 +195,7 @@ def grower_id(grower: str) -> str:
     return f"{slug}-{hashlib.sha256(grower.encode()).hexdigest()[:6]}"
 
 
-def week_tables(proposal: Proposal, *, review: bool = False) -> Week:
+def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = True) -> Week:
     """All tables of the week from one finished proposal.
 
     Parameters
@@ -205,6 +205,9 @@ def week_tables(proposal: Proposal, *, review: bool = False) -> Week:
     review : bool
         Also fit the last weeks again without their samples, and plan again without each doubtful one; `foretold` and
         `doubts` are empty otherwise.
+    what_ifs : bool
+        Also plan again under each of the usual changes; `what_ifs` is empty otherwise, and the tables take half the
+        time.
 
     Returns
     -------
@@ -213,6 +216,7 @@ def week_tables(proposal: Proposal, *, review: bool = False) -> Week:
     """
     # Here, not above: who only loads and shows a week (every worker of a run) needs no planner in its memory.
     from olivetime.harvest.doubts import doubts
+    from olivetime.harvest.lessons import is_over
     from olivetime.harvest.reasons import reasons, standard_what_ifs, waiting_costs
     from olivetime.harvest.sampling import where_to_sample
     from olivetime.ripening.review import expected_sd, foretold, pooled
@@ -288,6 +292,7 @@ def week_tables(proposal: Proposal, *, review: bool = False) -> Week:
         "units": season.units,
         "currency": season.currency,
         "locale": season.locale,
+        "over": is_over(season),
         "seed": int(proposal.seed),
         "version": olivetime.__version__,
         "n_scenarios": int(proposal.scenarios.temp_min_c.shape[0]),
@@ -323,7 +328,7 @@ def week_tables(proposal: Proposal, *, review: bool = False) -> Week:
         "oil_orders": plan.oil_orders,
         "rules": plan.rules[plan.rules["rule"] != "this plan"],
         "value_by_day": value_by_day,
-        "what_ifs": standard_what_ifs(proposal),
+        "what_ifs": standard_what_ifs(proposal) if what_ifs else None,
         "growers": growers,
         "findings": pd.concat(
             [season.findings, proposal.station_days.findings, proposal.scenarios.findings], ignore_index=True

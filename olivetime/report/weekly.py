@@ -110,8 +110,6 @@ REPORTS = (
 # Notebooks that go back to the records themselves, and those that cannot do without them.
 _WITH_SEASON = frozenset({"lookback", "season_end", "what_if"})
 _ONLY_WITH_SEASON = frozenset({"lookback", "season_end"})
-# From this share of the area picked, or on the last day, a season's end has a page; as in `harvest.lessons`.
-_OVER_PICKED = 0.9
 # Notebooks that take longest: the lookback plans past weeks again, the curve review draws every block.
 _LONG = frozenset({"lookback", "curve_review"})
 
@@ -636,7 +634,7 @@ def _data_outputs(folder: Path) -> dict[str, str]:
 def _all_reports(week: tables.Week, season: Path | None) -> list[Report]:
     reports = []
     for report in REPORTS:
-        if report.notebook == "season_end" and not _is_over(week):
+        if report.notebook == "season_end" and not week.info["over"]:
             continue
         if report.notebook in _WITH_SEASON and season is not None:
             reports.append(replace(report, parameters={"season": str(season), "as_of": str(week.info["as_of"])}))
@@ -646,13 +644,6 @@ def _all_reports(week: tables.Week, season: Path | None) -> list[Report]:
     for grower in week.growers["grower_id"].astype(str):
         reports.append(Report(f"grower_report/{grower}", "grower_report", f"growers/{grower}", {"grower": grower}))
     return reports
-
-
-def _is_over(week: tables.Week) -> bool:
-    """Nine tenths of the area are picked, or the last day of the plan is reached."""
-    area = week.order["area_ha"].fillna(0.0)
-    picked = area[week.order["status"] == "picked"].sum()
-    return pd.Timestamp(week.info["as_of"]) >= pd.Timestamp(week.info["end"]) or picked >= _OVER_PICKED * area.sum() > 0
 
 
 def _find_grower(week: tables.Week, wanted: str) -> str:
