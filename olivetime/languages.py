@@ -10,7 +10,7 @@ from __future__ import annotations
 import gettext
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -156,9 +156,12 @@ def _patterns() -> tuple[tuple[re.Pattern[str], str], ...]:
     """Messages of other rooms with {names} as patterns, those with most fixed letters first."""
     messages = (CATALOGUES / "other_rooms.txt").read_text(encoding="utf-8").splitlines()
     messages = sorted((m for m in messages if "{" in m), key=lambda m: -len(re.sub(r"\{\w+\}", "", m)))
-    found = []
-    for message in messages:
-        pieces = re.split(r"\{(\w+)\}", message)
-        text = "".join(f"(?P<{piece}>.+?)" if i % 2 else re.escape(piece) for i, piece in enumerate(pieces))
-        found.append((re.compile(text), message))
-    return tuple(found)
+    return tuple((pattern_of(message), message) for message in messages)
+
+
+def pattern_of(message: str, shape: Callable[[str], str] = lambda _: ".+?") -> re.Pattern[str]:
+    """Pattern of the finished sentences that a message with {names} makes; `shape` says what may stand for a name."""
+    pieces = re.split(r"\{(\w+)\}", message)
+    return re.compile(
+        "".join(f"(?P<{piece}>{shape(piece)})" if i % 2 else re.escape(piece) for i, piece in enumerate(pieces))
+    )

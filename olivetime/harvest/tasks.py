@@ -185,6 +185,14 @@ class _Shop(NamedTuple):
 
 
 @njit(cache=True)
+def _completed(shop: _Shop, before: int, k: int, now: float) -> float:
+    """Hour at which task k is completed after task `before` (-1: it is the first) was at hour `now`."""
+    if before >= 0:
+        now += shop.setup[before, k]
+    return max(now, shop.ready[k]) + shop.hours[k]
+
+
+@njit(cache=True)
 def _value_from(shop: _Shop, order, low, high, done, sums):
     """Total of an order that differs from the one of `done` and `sums` at positions low to high only.
 
@@ -197,11 +205,7 @@ def _value_from(shop: _Shop, order, low, high, done, sums):
         now, total, before = done[low - 1], sums[low - 1], order[low - 1]
     for p in range(low, n):
         k = order[p]
-        if before >= 0:
-            now += shop.setup[before, k]
-        if now < shop.ready[k]:
-            now = shop.ready[k]
-        now += shop.hours[k]
+        now = _completed(shop, before, k, now)
         if p > high and abs(now - done[p]) <= 1e-12 * now:
             return total + sums[n - 1] - sums[p - 1]
         total += _at(shop.worths, k, now)
@@ -217,11 +221,7 @@ def _record(shop: _Shop, order, low, done, sums):
         now, total, before = done[low - 1], sums[low - 1], order[low - 1]
     for p in range(low, order.shape[0]):
         k = order[p]
-        if before >= 0:
-            now += shop.setup[before, k]
-        if now < shop.ready[k]:
-            now = shop.ready[k]
-        now += shop.hours[k]
+        now = _completed(shop, before, k, now)
         total += _at(shop.worths, k, now)
         done[p], sums[p] = now, total
         before = k
@@ -353,15 +353,13 @@ def _by_cost_of_delay(shop: _Shop, ahead, order):
         for k in range(n):
             if not left[k]:
                 continue
-            begin = now + (shop.setup[before, k] if before >= 0 else 0.0)
-            end = max(begin, shop.ready[k]) + shop.hours[k]
+            end = _completed(shop, before, k, now)
             loss = _at(shop.worths, k, end) - _at(shop.worths, k, end + ahead)
             spent = end - now + 1e-9
             urgency = loss / spent if loss > 0.0 else loss * spent - spent
             if urgency > best:
                 best, chosen = urgency, k
-        now += shop.setup[before, chosen] if before >= 0 else 0.0
-        now = max(now, shop.ready[chosen]) + shop.hours[chosen]
+        now = _completed(shop, before, chosen, now)
         left[chosen] = False
         order[p] = chosen
         before = chosen

@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 from babel.dates import format_date
 
-from olivetime.languages import CATALOGUES, language_of, say
+from olivetime.languages import CATALOGUES, language_of, pattern_of, say
 from olivetime.records.findings import MONTH_NAMES
 
 TEMPLATES = CATALOGUES / "findings.txt"
@@ -144,12 +144,7 @@ def _patterns() -> tuple[tuple[re.Pattern[str], str], ...]:
     templates.remove("{found}, expected {expected}")  # joins two parts, see `_whole`
     # What is added to a sentence (", and 5 rows more ...") is taken off first.
     templates.sort(key=lambda t: (not t.startswith("{text}"), -len(re.sub(r"\{\w+\}", "", t))))
-    patterns = []
-    for template in templates:
-        pieces = re.split(r"\{(\w+)\}", template)
-        text = "".join(f"(?P<{p}>{_shape(p)})" if i % 2 else re.escape(p) for i, p in enumerate(pieces))
-        patterns.append((re.compile(text), template))
-    return tuple(patterns)
+    return tuple((pattern_of(template, _shape), template) for template in templates)
 
 
 def _shape(name: str) -> str:
