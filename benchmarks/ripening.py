@@ -38,8 +38,9 @@ from olivetime.ripening.mixed import (
     fit_oil,
 )
 from olivetime.ripening.moisture import PRIOR as MOISTURE_PRIOR
-from olivetime.ripening.moisture import fit_moisture, rain_memory
+from olivetime.ripening.moisture import fit_moisture
 from olivetime.ripening.outcomes import COLOUR_SCALE_D, LEVELLING_DAYS, MEMORIES_DAYS
+from olivetime.weather.stations import rain_memory
 
 BLOCKS, FIRST_DAY, LAST_DAY, FIRST_SAMPLE = 40, 213, 340, 244
 TARGET_PCT, CV, WEEK_CV = 38.0, 0.06, 0.015

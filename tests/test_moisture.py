@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from olivetime.ripening.moisture import PRIOR, _waves, fit_moisture, rain_memory
+from olivetime.ripening.moisture import PRIOR, _waves, fit_moisture
+from olivetime.weather.stations import rain_memory
 
 
 def samples(rng, blocks_n=40, dates=8, rain_response=0.08, week_sd=0.5):

@@ -15,7 +15,13 @@ from olivetime.weather.cold_spots import with_cold_spots
 from olivetime.weather.degree_days import degree_days
 from olivetime.weather.scenarios import SOILS, Scenarios, workable_fraction
 from olivetime.weather.scenarios import scenarios as make_scenarios
-from olivetime.weather.stations import DEGREE_DAYS_PER_THERMAL_DAY, RAIN_MEMORY_D, StationDays, station_days
+from olivetime.weather.stations import (
+    DEGREE_DAYS_PER_THERMAL_DAY,
+    RAIN_MEMORY_D,
+    StationDays,
+    rain_memory,
+    station_days,
+)
 
 if TYPE_CHECKING:
     from olivetime.records.season import Season
@@ -71,11 +77,7 @@ def weather_that_came(season: Season, known: StationDays, later: Scenarios | Non
     daily = degree_days(low, high, lower_c=float(rules["heat_lower_c"]), upper_c=float(rules["heat_upper_c"]))
     so_far = known.heat_d[row - 1] if row > begin else np.zeros(low.shape[1])
     heat = np.cumsum(daily, axis=2) / DEGREE_DAYS_PER_THERMAL_DAY + so_far[None, :, None]
-    memory = np.empty_like(rain)
-    held = np.broadcast_to(known.rain_memory_mm[row - 1] if row > 0 else 0.0, rain.shape[:2])
-    for t in range(rain.shape[2]):
-        held = held * np.exp(-1.0 / RAIN_MEMORY_D) + np.nan_to_num(rain[:, :, t])
-        memory[:, :, t] = held
+    memory = rain_memory(np.nan_to_num(rain), RAIN_MEMORY_D, known.rain_memory_mm[row - 1] if row > 0 else 0.0)
     at, soil = frame.station_of_block, pd.Index(SOILS).get_indexer(season.blocks["soil"])
     at_blocks: dict[str, Any] = {
         name: np.ascontiguousarray(np.take(values, at, axis=1), dtype=np.float32)

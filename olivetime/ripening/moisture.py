@@ -494,30 +494,3 @@ def _summary(
         fitted=fitted,
         residual=(y - fitted) * np.sqrt(weight) / sigma,
     )
-
-
-def rain_memory(rain_mm: ArrayLike, memory_days: float, start_mm: ArrayLike = 0.0) -> Array:
-    """Remembered rain: sum over earlier days of rain times exp(-(age) / memory).
-
-    Parameters
-    ----------
-    rain_mm : (..., T) array
-        Daily rain [mm].
-    memory_days : float
-        Days over which a day's rain falls to 1/e of its weight.
-    start_mm : (...) array
-        Remembered rain on the day before the first.
-
-    Returns
-    -------
-    (..., T) array
-        Remembered rain at the end of each day [mm].
-    """
-    rain = np.asarray(rain_mm, dtype=float)
-    keep = float(np.exp(-1.0 / memory_days))
-    out = np.empty(rain.shape)
-    level = np.broadcast_to(np.asarray(start_mm, dtype=float), rain.shape[:-1]).astype(float)
-    for t in range(rain.shape[-1]):
-        level = keep * level + rain[..., t]
-        out[..., t] = level
-    return out

@@ -22,7 +22,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 from threadpoolctl import threadpool_limits
 
 from olivetime.records.season import season_start
@@ -32,7 +31,8 @@ from olivetime.ripening.effects import Array
 from olivetime.ripening.mixed import PUBLISHED_PLATEAUS as CALIFORNIA_PLATEAUS
 from olivetime.ripening.mixed import FitError, OilDraws, OilFit, fit_oil
 from olivetime.ripening.moisture import PRIOR as MOISTURE_PRIOR
-from olivetime.ripening.moisture import MoistureDraws, MoistureFit, fit_moisture, rain_memory
+from olivetime.ripening.moisture import MoistureDraws, MoistureFit, fit_moisture
+from olivetime.weather.stations import rain_memory
 
 if TYPE_CHECKING:
     from olivetime.records.season import Season, Target
@@ -679,9 +679,8 @@ def _rain_at(station_days: StationDays, stations: pd.Series, days: pd.Series) ->
     column = pd.Index(station_days.stations).get_indexer(stations.astype(str))
     row = (pd.DatetimeIndex(days) - station_days.calendar[0]).days.to_numpy()
     row = np.clip(row, 0, len(station_days.calendar) - 1)
-    rain = np.nan_to_num(station_days.rain_mm)
-    series = (lfilter([1.0], [1.0, -np.exp(-1.0 / m)], rain, axis=0) for m in MEMORIES_DAYS)
-    return np.stack([s[row, column] for s in series])
+    rain = np.nan_to_num(station_days.rain_mm).T
+    return np.stack([rain_memory(rain, m)[column, row] for m in MEMORIES_DAYS])
 
 
 def _residual_rows(part: pd.DataFrame, fitted: object, residual: object, weight: object, kind: str) -> pd.DataFrame:

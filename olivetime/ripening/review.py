@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t
+from scipy.special import stdtrit
 from threadpoolctl import threadpool_limits
 
 from olivetime.ripening.mixed import STUDENT_NU, FitError, OilDraws, OilFit
@@ -114,7 +114,7 @@ def expected_sd(residuals: pd.DataFrame) -> np.ndarray:
     Drawn against the residuals themselves this is a QQ plot. Ranks count as (rank - 0.5) / n.
     """
     rank = residuals["residual_sd"].where(residuals["kind"] == "oil").astype(float).rank(method="first")
-    return t.ppf((rank - 0.5) / rank.notna().sum(), STUDENT_NU)
+    return stdtrit(STUDENT_NU, (rank - 0.5) / rank.notna().sum())
 
 
 def pooled(residuals: pd.DataFrame) -> pd.DataFrame:

@@ -22,7 +22,13 @@ from olivetime.weather.cold_spots import cold_spot_findings, with_cold_spots
 from olivetime.weather.degree_days import degree_days
 from olivetime.weather.outlook import Outlook, PastDays, evenly, outlook, past_days
 from olivetime.weather.skill import correct_outlook
-from olivetime.weather.stations import DEGREE_DAYS_PER_THERMAL_DAY, RAIN_MEMORY_D, StationDays, loggers_only
+from olivetime.weather.stations import (
+    DEGREE_DAYS_PER_THERMAL_DAY,
+    RAIN_MEMORY_D,
+    StationDays,
+    loggers_only,
+    rain_memory,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -487,12 +493,7 @@ def _rain_memory_ahead(station_days: StationDays, days: pd.DatetimeIndex, rain: 
     """Rain memory at the end of each day ahead [mm], (S, G, T)."""
     row = (days[0] - station_days.calendar[0]).days - 1
     memory = np.broadcast_to(station_days.rain_memory_mm[row] if row >= 0 else 0.0, rain.shape[:2])
-    kept = np.exp(-1 / RAIN_MEMORY_D)
-    ahead = np.empty(rain.shape, np.float32)
-    for t in range(rain.shape[2]):
-        memory = memory * kept + rain[:, :, t]
-        ahead[:, :, t] = memory
-    return ahead
+    return rain_memory(rain, RAIN_MEMORY_D, memory).astype(np.float32)
 
 
 def _own_thresholds(season: Season) -> list[tuple[str, float]]:

@@ -25,7 +25,6 @@ from zoneinfo import available_timezones
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.signal import lfilter
 
 from olivetime.records.columns import SeasonError, sentence
 from olivetime.records.findings import FINDING_COLUMNS
@@ -253,7 +252,7 @@ def station_days(season: Season) -> StationDays:
         upper_c=float(rules["heat_upper_c"]),
     )
     heat_d = _add_up(daily, label) / DEGREE_DAYS_PER_THERMAL_DAY
-    memory = lfilter([1.0], [1.0, -np.exp(-1 / RAIN_MEMORY_D)], np.nan_to_num(filled["rain_mm"]), axis=0)
+    memory = rain_memory(np.nan_to_num(filled["rain_mm"]).T, RAIN_MEMORY_D).T
 
     fault_table = _fault_table(faults)
     loggers = loggers_only(season)
@@ -770,6 +769,37 @@ def _row_mean(values: np.ndarray) -> np.ndarray:
     seen = np.isfinite(values)
     n = seen.sum(axis=1)
     return np.where(n > 0, np.where(seen, values, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
+
+
+def rain_memory(rain_mm: ArrayLike, memory_d: float, start_mm: ArrayLike = 0.0) -> np.ndarray:
+    """Remembered rain: sum over earlier days of rain times exp(-(age) / memory).
+
+    Parameters
+    ----------
+    rain_mm : (..., T) array
+        Daily rain [mm].
+    memory_d : float
+        Days over which a day's rain falls to 1/e of its weight.
+    start_mm : (...) array
+        Remembered rain on the day before the first.
+
+    Returns
+    -------
+    (..., T) array
+        Remembered rain at the end of each day [mm].
+
+    Notes
+    -----
+    Written out: a library's filter gives the same numbers, but loading it took longer than fitting a season's curves.
+    """
+    rain = np.asarray(rain_mm, dtype=float)
+    keep = float(np.exp(-1.0 / memory_d))
+    out = np.empty(rain.shape)
+    level = np.broadcast_to(np.asarray(start_mm, dtype=float), rain.shape[:-1]).astype(float)
+    for t in range(rain.shape[-1]):
+        level = keep * level + rain[..., t]
+        out[..., t] = level
+    return out
 
 
 def _add_up(daily: np.ndarray, label: np.ndarray) -> np.ndarray:
