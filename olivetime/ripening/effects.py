@@ -23,10 +23,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import optimize
 from scipy.linalg import lapack
-from scipy.special import ndtri
-from scipy.stats import qmc
 
-from olivetime.ripening.modes import invert
+from olivetime.ripening.modes import even_noise, invert
 
 Array = NDArray[np.floating[Any]]
 
@@ -951,7 +949,7 @@ def _points(
     own = covariance[first:, first:]
     moves = np.zeros((1, n_sd))
     if n_sd:
-        noise = ndtri(qmc.Sobol(n_sd, rng=1).random(N_POINTS))
+        noise = even_noise(N_POINTS, n_sd)
         moves = noise @ np.linalg.cholesky(own).T
         limit = np.minimum(_LIMIT_SD * np.sqrt(np.diag(own)), _MOST)
         moves = np.clip(moves, -limit, limit)

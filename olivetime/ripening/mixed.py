@@ -20,8 +20,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares, minimize
-from scipy.special import ndtri
-from scipy.stats import qmc
 
 from olivetime.ripening.curves import OIL_SHAPES, Curve
 from olivetime.ripening.linearised import (
@@ -46,6 +44,7 @@ from olivetime.ripening.modes import (
     Modes,
     Outer,
     Problem,
+    even_noise,
     factor,
     find_modes,
     laplace,
@@ -1252,7 +1251,7 @@ def _fit_shape(
     shared = -0.5 * float(t @ t) - 0.5 * float(np.log(values).sum())
 
     def points(n: int) -> tuple[_Point, ...]:
-        noise = ndtri(qmc.Sobol(size, rng=1).random(n))
+        noise = even_noise(n, size)
         moved = np.clip(t + noise @ (vectors / np.sqrt(values)).T, -2.5, 2.5)
         out = []
         for each in moved:  # the modes follow the standard deviations nearly straight: one or two steps are left

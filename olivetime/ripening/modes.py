@@ -23,12 +23,20 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.linalg import lapack
-from scipy.special import gammaln, log_ndtr
+from scipy.special import gammaln, log_ndtr, ndtri
 
 Array = NDArray[np.floating]
 Ints = NDArray[np.intp]
 Evaluate = Callable[[Array], tuple[Array, Array, Array | None]]  # no second derivatives on tangents
 LOG_2PI = float(np.log(2 * np.pi))
+
+
+def even_noise(n: int, size: int) -> Array:
+    """Standard normal numbers spread evenly, (n, size): the same ones at every call (scrambled Sobol points)."""
+    from scipy.stats import qmc  # here: loading it takes as long as a small fit, and who only draws never needs it
+
+    noise: Array = ndtri(qmc.Sobol(size, rng=1).random(n))
+    return noise
 
 
 # --- errors: rho(r) and its derivatives ------------------------------------------------------------------------
