@@ -171,8 +171,9 @@ def _propose(
     folder: Path, as_of: date | None, seed: int, units: str | None, quiet: bool, fetch: bool = False
 ) -> Proposal:
     from olivetime.harvest.order import propose
+    from olivetime.ripening.kept import fits_folder
 
-    return propose(_read(folder, as_of, units, quiet, fetch), seed=seed)
+    return propose(_read(folder, as_of, units, quiet, fetch), seed=seed, kept=fits_folder())
 
 
 def _echo_json(data: Any) -> None:
@@ -344,7 +345,7 @@ def order(
     if by_clock and as_json:
         _echo_json({"clock": records_of(clock(proposal))})
         return
-    week = week_tables(proposal, what_ifs=False)
+    week = week_tables(proposal, what_ifs=False, brief=True)
     if by_clock:
         _echo_table(clock_table(clock(proposal), week))
         return
@@ -489,7 +490,7 @@ def lookback(
         _echo_json({name: records_of(table) for name, table in scored.items()})
         return
     info = {"locale": "en_US", "currency": read.currency, "units": read.units}
-    for table in (*lookback_tables(result), *replay_tables(result, info), outlook_skill_table(outlooks)):
+    for table in (*lookback_tables(result), *replay_tables(result, info), outlook_skill_table(outlooks, info)):
         _echo_table(table)
     learned = lessons(read, seed=seed)
     if learned.over:

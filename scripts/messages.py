@@ -89,6 +89,8 @@ def renewed(language: str) -> bytes:
             old = read_po(file, locale=language)
     new = Catalog(locale=language, project="olivetime", version="1", copyright_holder="", msgid_bugs_address="")
     new.fuzzy = False
+    # One and more, in all three languages, whatever forms for millions the library's tables know of.
+    new.mime_headers = [("Plural-Forms", "nplurals=2; plural=(n != 1);")]
     new.header_comment = f"# What the pages say, in {new.locale.get_display_name('en')}. Kept by scripts/messages.py."
     singles = {}
     for m in old:

@@ -825,6 +825,42 @@ def test_lookback_tables_show_misses_and_gains():
     assert weeks.rows[0][-1] == "100"
 
 
+SKILL = pd.DataFrame(
+    {
+        "source": "outlook",
+        "value": ["temp_min_c", "temp_max_c", "rain_mm"],
+        "lead_from_d": 0,
+        "lead_to_d": [2, 2, 0],
+        "issues_n": 31,
+        "crps": [1.0, 1.5, 2.54],
+        "crps_climatology": [2.0, np.nan, 5.08],
+        "event": ["low below 0 C", "", "2.5 mm of rain or more"],
+        "event_at": [0.0, np.nan, 2.5],
+        "event_n": [3.0, np.nan, 12.0],
+        "brier": [0.051, np.nan, 0.2],
+        "brier_climatology": [0.06, np.nan, 0.25],
+        "coverage_fraction": 0.8,
+        "coverage_climatology_fraction": 0.78,
+    }
+)
+
+
+def columns_of(table):
+    return [list(column) for column in zip(*table.rows, strict=True)]
+
+
+def test_scores_of_outlooks_are_in_the_readers_units_an_error_being_a_difference():
+    rows = columns_of(sheet.outlook_skill_table(SKILL, {"locale": "en_US", "units": "us"}))
+    assert rows[0] == ["Low, °F", "High, °F", "Rain, in"]
+    assert rows[3] == ["1.80", "2.70", "0.100"]
+    assert rows[4] == ["3.60", "", "0.200"]
+    assert rows[7] == ["low below 32 °F", "", "0.10 in of rain or more"]
+    rows = columns_of(sheet.outlook_skill_table(SKILL, {"locale": "es_ES", "units": "metric"}))
+    assert rows[0] == ["Mínima, °C", "Máxima, °C", "Lluvia, mm"]
+    assert rows[3] == ["1,00", "1,50", "2,54"]
+    assert rows[7] == ["mínima bajo 0 °C", "", "2,5 mm de lluvia o más"]
+
+
 def test_this_order_is_next_weeks_promise(tmp_path):
     week = invented_week(n_blocks=9)
     tables.save_week(week, tmp_path)

@@ -322,11 +322,11 @@ def points(past: Hindcast, skill: pd.DataFrame, info: Info) -> tuple[tuple[str, 
     skill : DataFrame
         Of `olivetime.weather.fetched.season_skill`.
     info : mapping
-        locale and currency.
+        locale, currency and units.
     """
     decisions, tickets, lean, ranges = replay_tables(past, info)
     by_lead = lookback_tables(past, info)[0]
-    outlooks = outlook_skill_table(skill, str(info["locale"]))
+    outlooks = outlook_skill_table(skill, info)
     return (
         (decisions_line(past, info), mark("Each week's orders, and what they were worth"), decisions),
         (yields_line(past, info), mark("Each ticket"), tickets),

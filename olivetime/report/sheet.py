@@ -823,46 +823,67 @@ def ground_days(week: Week, *, days: int = 10) -> DisplayTable:
     )
 
 
-def outlook_skill_table(skill: pd.DataFrame, locale: str = "en_US") -> DisplayTable:
+def outlook_skill_table(skill: pd.DataFrame, info: Mapping[str, Any]) -> DisplayTable:
     """How good past outlooks were, beside what the same days of other years brought.
 
     Parameters
     ----------
     skill : DataFrame
         Of `olivetime.weather.fetched.season_skill`.
-    locale : str
-        Of the readers.
+    info : mapping
+        locale and units of the readers; errors and events are said in these units.
     """
-    info = plain = {"locale": locale}
     ahead = [
         say("{a} to {b}", info, a=a, b=b) if b > a else str(a)
         for a, b in zip(skill["lead_from_d"], skill["lead_to_d"], strict=True)
     ]
-    names = [say(_SKILL_WORDS[name], info) for name in texts_of(skill["value"])]
+    kinds = [_SKILL_WORDS[name] for name in texts_of(skill["value"])]
+    units = [display_unit(info, quantity) for quantity, _, _ in kinds]
+    names = [f"{say(word, info)}, {unit.label}" for (_, word, _), unit in zip(kinds, units, strict=True)]
     if skill["source"].nunique() > 1:
         names = [f"{name}, {source}" for name, source in zip(names, texts_of(skill["source"]), strict=True)]
+    limits = [unit.of(at) for unit, at in zip(units, skill["event_at"].astype(float), strict=True)]
+    events = [
+        say(event, info, limit=f"{number_text(limit, info, unit.digits or int(limit % 1 > 0))} {unit.label}")
+        if event
+        else ""
+        for (_, _, event), unit, limit in zip(kinds, units, limits, strict=True)
+    ]
+    # An error is a difference: its unit has a size and no zero. Inches are large beside rain, so they get a digit more.
+    errors = [
+        [
+            number_text(error * unit.factor, info, 2 + (unit.digits > 0))
+            for unit, error in zip(units, skill[f"crps{of}"].astype(float), strict=True)
+        ]
+        for of in ("", "_climatology")
+    ]
     inside = [100 * skill[name].astype(float) for name in ("coverage_fraction", "coverage_climatology_fraction")]
     return _display(
         say("How good past outlooks were; smaller errors are better", info),
         [
             (mark("Outlook of"), "", names, "name"),
             (mark("Days ahead"), "", ahead, "first"),
-            (mark("Issues"), "", _numbers(skill["issues_n"], plain), "number"),
-            (mark("Error (CRPS)"), "", _numbers(skill["crps"], plain, 2), "number"),
-            (mark("Past years' error"), "", _numbers(skill["crps_climatology"], plain, 2), "number"),
-            (mark("Inside its 8-in-10 range"), "%", _numbers(inside[0], plain), "number"),
-            (mark("Inside past years' range"), "%", _numbers(inside[1], plain), "number"),
-            (mark("Event"), "", _said(skill["event"], info), ""),
-            (mark("It came"), mark("times"), _numbers(skill["event_n"], plain), "number"),
-            (mark("Error of its chance (Brier)"), "", _numbers(skill["brier"], plain, 3), "number"),
-            (mark("Past years' chance"), "", _numbers(skill["brier_climatology"], plain, 3), "number"),
+            (mark("Issues"), "", _numbers(skill["issues_n"], info), "number"),
+            (mark("Error (CRPS)"), "", errors[0], "number"),
+            (mark("Past years' error"), "", errors[1], "number"),
+            (mark("Inside its 8-in-10 range"), "%", _numbers(inside[0], info), "number"),
+            (mark("Inside past years' range"), "%", _numbers(inside[1], info), "number"),
+            (mark("Event"), "", events, ""),
+            (mark("It came"), mark("times"), _numbers(skill["event_n"], info), "number"),
+            (mark("Error of its chance (Brier)"), "", _numbers(skill["brier"], info, 3), "number"),
+            (mark("Past years' chance"), "", _numbers(skill["brier_climatology"], info, 3), "number"),
         ],
         info,
         empty=say("No past outlook can be held against measured days; keep every issue in the outlook table.", info),
     )
 
 
-_SKILL_WORDS = {"temp_min_c": mark("Low, C"), "temp_max_c": mark("High, C"), "rain_mm": mark("Rain, mm")}
+# What is scored: its quantity, its name, its event.
+_SKILL_WORDS = {
+    "temp_min_c": ("temp", mark("Low"), mark("low below {limit}")),
+    "temp_max_c": ("temp", mark("High"), ""),
+    "rain_mm": ("rain", mark("Rain"), mark("{limit} of rain or more")),
+}
 
 
 def what_ifs_table(week: Week) -> DisplayTable:

@@ -338,11 +338,10 @@ def outlook_skill(
     -------
     DataFrame
         value (temp_min_c, temp_max_c or rain_mm), lead_d [d], issues_n, cases_n, bias (mean of members' mean less
-        what came), crps, crps_climatology [C or mm], event, event_n (how often it came), brier, brier_climatology
-        [0-1], coverage_fraction and
-        coverage_climatology_fraction (cases inside the 80 % range, 0-1). Both columns of a pair are over the
-        same cases, those that have a climatology; without any, its columns are not a number and the others are
-        over all cases. Not a number where no case is.
+        what came), crps, crps_climatology [C or mm], event, event_at (its limit) [C or mm], event_n (how often it
+        came), brier, brier_climatology [0-1], coverage_fraction and coverage_climatology_fraction (cases inside the
+        80 % range, 0-1). Both columns of a pair are over the same cases, those that have a climatology; without any,
+        its columns are not a number and the others are over all cases. Not a number where no case is.
 
     Notes
     -----
@@ -353,9 +352,9 @@ def outlook_skill(
     cases = outlook_cases(past_outlooks, measured)
     rows = []
     events = {
-        "temp_min_c": (f"low below {frost_threshold_c:g} C", lambda x: x < frost_threshold_c),
-        "temp_max_c": ("", None),
-        "rain_mm": (f"{rain_stop_mm:g} mm of rain or more", lambda x: x >= rain_stop_mm),
+        "temp_min_c": (f"low below {frost_threshold_c:g} C", frost_threshold_c, lambda x: x < frost_threshold_c),
+        "temp_max_c": ("", np.nan, None),
+        "rain_mm": (f"{rain_stop_mm:g} mm of rain or more", rain_stop_mm, lambda x: x >= rain_stop_mm),
     }
     for name in OUTLOOK_VALUES:
         usual = _climate(cases.keys, measured, name)
@@ -366,7 +365,7 @@ def outlook_skill(
             case = np.array(known) if known else case
             came, members = cases.came[name][case], cases.members[name][case]
             climate = _padded([usual[i] for i in case])
-            event, happens = events[name]
+            event, event_at, happens = events[name]
             pair = []
             for ensemble in (members, climate):
                 if not np.isfinite(ensemble).any():
@@ -383,10 +382,11 @@ def outlook_skill(
             bias = float(np.mean(np.nanmean(members, axis=1) - came))
             issues_n = cases.keys["issued_on"].iloc[case].nunique()
             event_n = np.nan if happens is None else int(happens(came).sum())
-            about = (name, int(lead), issues_n, len(case), bias, crps, crps_c, event, event_n)
+            about = (name, int(lead), issues_n, len(case), bias, crps, crps_c, event, event_at, event_n)
             rows.append((*about, brier, brier_c, inside, inside_c))
-    columns = ["value", "lead_d", "issues_n", "cases_n", "bias", "crps", "crps_climatology", "event", "event_n"]
-    columns += ["brier", "brier_climatology", "coverage_fraction", "coverage_climatology_fraction"]
+    columns = ["value", "lead_d", "issues_n", "cases_n", "bias", "crps", "crps_climatology", "event"]
+    columns += ["event_at", "event_n", "brier", "brier_climatology"]
+    columns += ["coverage_fraction", "coverage_climatology_fraction"]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -430,7 +430,8 @@ def past_skill(
             weight = lead["cases_n"] / lead["cases_n"].sum()
             row = {"value": name, "lead_from_d": int(lead["lead_d"].min()), "lead_to_d": int(lead["lead_d"].max())}
             row |= {"issues_n": int(lead["issues_n"].max()), "cases_n": int(lead["cases_n"].sum())}
-            row |= {"event": lead["event"].iloc[0], "event_n": lead["event_n"].sum(min_count=1)}
+            row |= {name: lead[name].iloc[0] for name in ("event", "event_at")}
+            row |= {"event_n": lead["event_n"].sum(min_count=1)}
             row |= {column: (weight * lead[column]).sum(skipna=False) for column in means}
             rows.append(row)
     columns = ["value", "lead_from_d", "lead_to_d", *[c for c in each.columns if c not in ("value", "lead_d")]]
