@@ -1,11 +1,14 @@
 """Seasons that several tests use: the invented sample seasons, read and proposed once."""
 
 import os
+import tempfile
 from pathlib import Path
 
 # As the command line does: one thread in linear algebra, before numpy is loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Fits kept by commands go to a folder of this run: tests neither see nor fill the user's own.
+os.environ["OLIVETIME_CACHE"] = tempfile.mkdtemp(prefix="olivetime-tests-")
 
 import pytest
 

@@ -49,6 +49,7 @@ ORDER = [
     "ripening.colour",
     "ripening.moisture",
     "ripening.outcomes",
+    "ripening.kept",
     "ripening.review",
     "harvest.grades",
     "harvest.codes",

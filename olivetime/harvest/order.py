@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -39,6 +40,7 @@ from olivetime.harvest.referee import (
 from olivetime.harvest.value import Value
 from olivetime.harvest.value import value as make_value
 from olivetime.records.season import Season
+from olivetime.ripening.kept import kept_ripening
 from olivetime.ripening.outcomes import Outcomes, RipeningFit, fit_ripening
 from olivetime.ripening.outcomes import outcomes as make_outcomes
 from olivetime.weather.cold_spots import with_cold_spots
@@ -1224,6 +1226,7 @@ def propose(
     n_draws: int = 192,
     evaluations: int = 4000,
     known: Proposal | None = None,
+    kept: Path | None = None,
 ) -> Proposal:
     """From a season's records to the harvest order: the whole chain.
 
@@ -1242,6 +1245,9 @@ def propose(
     known : Proposal, optional
         An earlier proposal of the same week, for a what-if that changes machines, mill, prices or days but not what
         the fruit does: its weather, curves and outcomes are taken as they are, and its order is one more start.
+    kept : Path, optional
+        Folder of your own in which fitted curves are kept (`olivetime.ripening.kept`): the same records are then fitted
+        once. Nothing is kept when left out.
 
     Returns
     -------
@@ -1251,7 +1257,10 @@ def propose(
         n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
         days = make_station_days(season)
         season, _ = with_cold_spots(season, days)
-        fit = fit_ripening(season, days, seed=seed)
+        if kept is None:
+            fit = fit_ripening(season, days, seed=seed)
+        else:
+            fit = kept_ripening(season, days, seed=seed, folder=kept)
         ahead = make_scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks)
         fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
         if (weeks := int(season.rules["range_memory_weeks"])) > 0:

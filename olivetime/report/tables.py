@@ -195,7 +195,7 @@ def grower_id(grower: str) -> str:
     return f"{slug}-{hashlib.sha256(grower.encode()).hexdigest()[:6]}"
 
 
-def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = True) -> Week:
+def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = True, brief: bool = False) -> Week:
     """All tables of the week from one finished proposal.
 
     Parameters
@@ -208,6 +208,8 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
     what_ifs : bool
         Also plan again under each of the usual changes; `what_ifs` is empty otherwise, and the tables take half the
         time.
+    brief : bool
+        Only what the order itself needs: no block's wait is solved again (`waiting_exact`), no next sample is weighed.
 
     Returns
     -------
@@ -231,7 +233,7 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
 
     curves = _curves(outcomes, as_of)
     value_by_day = _value_by_day(proposal)
-    order = _order(proposal, blocks, [reasons(proposal), waiting_costs(proposal), good_window(value_by_day)])
+    order = _order(proposal, blocks, [reasons(proposal), waiting_costs(proposal, 0 if brief else 10), good_window(value_by_day)])
     stage = _stage(proposal, blocks, curves, order)
     weather = _weather(proposal, blocks)
     main_station = blocks.groupby("station_id")["area_ha"].sum().idxmax() if len(blocks) else ""
@@ -342,7 +344,7 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
         "doubts": doubts(proposal) if review else None,
         "shapes": proposal.fit.shapes,
         "week_effects": proposal.fit.week_effects,
-        "next_samples": where_to_sample(proposal),
+        "next_samples": None if brief else where_to_sample(proposal),
     }
     return make_week(info, parts)
 

@@ -136,8 +136,10 @@ def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "",
         return loaded_week(run)
     # Only who computes loads the readers and the planner: they would double the memory of every worker of a run.
     from olivetime.harvest.order import propose
+    from olivetime.ripening.kept import fits_folder
 
-    return tables.week_tables(propose(_read(season, as_of or None), seed=seed), review=True)
+    proposal = propose(_read(season, as_of or None), seed=seed, kept=fits_folder())
+    return tables.week_tables(proposal, review=True)
 
 
 def _read(season: str | Path, as_of: date | str | None) -> Season:
@@ -223,8 +225,10 @@ def what_if_controls(week: tables.Week, *, season: str | Path, as_of: str = "") 
 
     def begin() -> Proposal:
         from olivetime.harvest.order import propose
+        from olivetime.ripening.kept import fits_folder
 
-        return propose(_read(season, as_of or str(week.info["as_of"])), seed=int(week.info["seed"]))
+        then = _read(season, as_of or str(week.info["as_of"]))
+        return propose(then, seed=int(week.info["seed"]), kept=fits_folder())
 
     display(_controls(ipywidgets, week, begin))
 
@@ -603,8 +607,9 @@ def compute_week(item: tuple[Season, int, str]) -> dict[str, float]:
 def _planned(season: Season, seed: int, data: Path) -> tuple[tables.Week, dict[str, float]]:
     begun = time.perf_counter()
     from olivetime.harvest.order import propose
+    from olivetime.ripening.kept import fits_folder
 
-    proposal = propose(season, seed=seed)
+    proposal = propose(season, seed=seed, kept=fits_folder())
     planned = time.perf_counter()
     week = tables.week_tables(proposal, review=True)
     tables.save_week(week, data)

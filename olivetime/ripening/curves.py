@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -386,28 +387,32 @@ def oil_shape(name: str, profile: Callable[..., tuple]) -> Curve:
     Curve
         Parameters log_plateau, midpoint, log_scale; the value is the natural logarithm of oil.
     """
+    # no functions within the function: a fit is kept in a file with its curves
+    return Curve(name, ("log_plateau", "midpoint", "log_scale"), partial(_oil_terms, profile), _oil_guess)
 
-    def terms(x: Array, log_plateau: Array, midpoint: Array, log_scale: Array, *, order: int) -> tuple:
-        scale = np.exp(log_scale)
-        t = (x - midpoint) / scale
-        if order == 0:
-            return (log_plateau + profile(t, 0)[0],)
-        if order == 1:
-            g, g1 = profile(t, 1)
-            return log_plateau + g, (np.ones_like(g), -g1 / scale, -g1 * t)
-        g, g1, g2 = profile(t, 2)
-        second = (
-            (0.0, 0.0, 0.0),
-            (0.0, g2 / scale**2, (g1 + g2 * t) / scale),
-            (0.0, 0.0, (g1 + g2 * t) * t),
-        )
-        return log_plateau + g, (np.ones_like(g), -g1 / scale, -g1 * t), second
 
-    def guess(x: Array, y: Array) -> tuple[float, float, float]:
-        plateau, midpoint, scale = _logistic_guess(x, np.exp(y))
-        return float(np.log(plateau)), midpoint, float(np.log(scale))
+def _oil_terms(
+    profile: Callable[..., tuple], x: Array, log_plateau: Array, midpoint: Array, log_scale: Array, *, order: int
+) -> tuple:
+    scale = np.exp(log_scale)
+    t = (x - midpoint) / scale
+    if order == 0:
+        return (log_plateau + profile(t, 0)[0],)
+    if order == 1:
+        g, g1 = profile(t, 1)
+        return log_plateau + g, (np.ones_like(g), -g1 / scale, -g1 * t)
+    g, g1, g2 = profile(t, 2)
+    second = (
+        (0.0, 0.0, 0.0),
+        (0.0, g2 / scale**2, (g1 + g2 * t) / scale),
+        (0.0, 0.0, (g1 + g2 * t) * t),
+    )
+    return log_plateau + g, (np.ones_like(g), -g1 / scale, -g1 * t), second
 
-    return Curve(name, ("log_plateau", "midpoint", "log_scale"), terms, guess)
+
+def _oil_guess(x: Array, y: Array) -> tuple[float, float, float]:
+    plateau, midpoint, scale = _logistic_guess(x, np.exp(y))
+    return float(np.log(plateau)), midpoint, float(np.log(scale))
 
 
 def _logistic_profile(t: Array, order: int) -> tuple:
@@ -423,31 +428,28 @@ def _gompertz_profile(t: Array, order: int) -> tuple:
     return (-e, e / (2 * LOG2), -e / (2 * LOG2) ** 2)[: order + 1]
 
 
-def _plateau_line_profile(corner_width: float, floor: float = 0.05) -> Callable[..., tuple]:
-    def profile(t: Array, order: int) -> tuple:
-        z = (2 - t) / corner_width
-        share = 1 - 0.25 * corner_width * _softplus(z)  # straight line through (0, 1/2), slope 1/4, up to 1 at t = 2
-        v = share / floor
-        soft = _softplus(v)  # the floor keeps the share above zero, so that its logarithm stays smooth
-        g = np.log(floor) + np.log(soft)
-        if order == 0:
-            return (g,)
-        p, s = expit(z), expit(v)
-        share1 = 0.25 * p
-        rel = s / (soft * floor)
-        g1 = rel * share1
-        if order == 1:
-            return g, g1
-        share2 = -0.25 * p * (1 - p) / corner_width
-        curvature = s * (1 - s) / (soft * floor**2) - rel**2
-        return g, g1, rel * share2 + curvature * share1**2
-
-    return profile
+def _plateau_line_profile(t: Array, order: int, *, corner_width: float, floor: float = 0.05) -> tuple:
+    z = (2 - t) / corner_width
+    share = 1 - 0.25 * corner_width * _softplus(z)  # straight line through (0, 1/2), slope 1/4, up to 1 at t = 2
+    v = share / floor
+    soft = _softplus(v)  # the floor keeps the share above zero, so that its logarithm stays smooth
+    g = np.log(floor) + np.log(soft)
+    if order == 0:
+        return (g,)
+    p, s = expit(z), expit(v)
+    share1 = 0.25 * p
+    rel = s / (soft * floor)
+    g1 = rel * share1
+    if order == 1:
+        return g, g1
+    share2 = -0.25 * p * (1 - p) / corner_width
+    curvature = s * (1 - s) / (soft * floor**2) - rel**2
+    return g, g1, rel * share2 + curvature * share1**2
 
 
 OIL_SHAPES: dict[str, Curve] = {
     "logistic": oil_shape("logistic", _logistic_profile),
     "gompertz": oil_shape("gompertz", _gompertz_profile),
-    "plateau_line": oil_shape("plateau_line", _plateau_line_profile(0.1)),
+    "plateau_line": oil_shape("plateau_line", partial(_plateau_line_profile, corner_width=0.1)),
 }
 """Shapes averaged by the oil fit. plateau_line's corner is rounded over 0.1 scales (2 days when scale is 17)."""
