@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from invented_week import invented_week
-from matplotlib.collections import PolyCollection
+from matplotlib.collections import LineCollection, PolyCollection
 
 from olivetime.report import canvas, figures, order_figures, ripening_figures, tables, weather_figures
 from olivetime.words import day_text
@@ -248,6 +248,27 @@ def test_measured_widths_are_those_drawn(weeks):
     for text, (x0, _, x1, _) in _words(figure):
         bold = text.get_fontweight() == "bold"
         assert canvas.text_width(text.get_text(), text.get_fontsize(), bold=bold) == pytest.approx(x1 - x0, abs=2.0)
+
+
+@pytest.mark.parametrize("colder", [0.0, 6.0, 9.5, 30.0])
+def test_the_line_of_freezing_crosses_no_number_of_the_weather_strip(weeks, colder):
+    weather = weeks["nine"].weather.copy()
+    names = [name for name in weather if name.startswith("temp_")]
+    weather[names] -= colder
+    figure = figures.draw(dataclasses.replace(weeks["nine"], weather=weather), "weather_strip")
+    tall = 72 * figure.get_size_inches()[1]
+    rows = [(text.get_text(), box) for text, box in _words(figure)]
+    label = next(box for words, box in rows if words == "32 °F")
+    line = next(
+        tall - segment[0][1]  # the sheet counts from its top
+        for lines in figure.axes[0].collections
+        if isinstance(lines, LineCollection) and lines.get_linestyle()[0][1] is not None
+        for segment in lines.get_segments()
+    )
+    assert label[1] < line < label[3]
+    crossed = [words for words, box in rows if words != "32 °F" and box[1] + 1 < line < box[3] - 1]
+    assert crossed == []
+    assert {"high", "low"} <= {words for words, _ in rows}
 
 
 # --- words

@@ -146,25 +146,16 @@ def weather_strip(week: Week, ax: Axes, *, days: int = 10, station_id: str | Non
     for at, day in zip(middle, rows["day"], strict=True):
         write(ax, at, top + 10, weekday(day, week, step), size=SMALL, ha="center")
         write(ax, at, top + 21, str(pd.Timestamp(day).day), size=SMALL, ha="center")
-    y0, y1 = top + 44, top + 112
+    y0, y1 = top + 44, top + 110
     low = {p: temp.of(rows[f"temp_min_{p}_c"].to_numpy(dtype=float)) for p in ("p10", "p50", "p90")}
     high = {p: temp.of(rows[f"temp_max_{p}_c"].to_numpy(dtype=float)) for p in ("p10", "p50", "p90")}
-    floor = min(float(np.nanmin(low["p10"])), float(temp.of(0.0)) - 1)
-    y = scale(floor, float(np.nanmax(high["p90"])), y1, y0)
-    zero = float(y(temp.of(0.0)))
+    freezing = float(temp.of(0.0))
+    floor = min(float(np.nanmin(low["p10"])), freezing - temp.factor)
+    y = scale(floor, max(float(np.nanmax(high["p90"])), freezing), y1, y0)
+    zero = float(y(freezing))
     draw_lines(ax, [[(left, zero), (width, zero)]], color=COLD_INK, width=1.0, dash=(0, (3, 2)), z=1)
-    write(
-        ax,
-        left - 5,
-        zero + 3,
-        f"{number_text(temp.of(0.0), info)} {temp.label}",
-        size=SMALL,
-        color=COLD_INK,
-        ha="right",
-    )
-    write(ax, left - 5, y0 + 8, say("high", info), size=SMALL, color=SOFT, ha="right")
-    if zero - (y0 + 8) > 34:
-        write(ax, left - 5, (y0 + zero) / 2 + 8, say("low", info), size=SMALL, color=SOFT, ha="right")
+    label = f"{number_text(freezing, info)} {temp.label}"
+    write(ax, left - 5, zero + 3, label, size=SMALL, color=COLD_INK, ha="right")
     cold = rows["frost_chance"].to_numpy(dtype=float) >= FROST_WORTH_SAYING
     for flag, color in ((False, PALE), (True, COLD_INK)):
         on = cold == flag
@@ -188,21 +179,12 @@ def weather_strip(week: Week, ax: Axes, *, days: int = 10, station_id: str | Non
             width=7,
             z=3,
         )
-    for i, m in enumerate(middle):
-        write(
-            ax, m, float(y(high["p90"][i])) - 3, number_text(high["p50"][i], info), size=SMALL, ha="center", halo=True
-        )
-        write(
-            ax,
-            m,
-            float(y(low["p10"][i])) + 10,
-            number_text(low["p50"][i], info),
-            size=SMALL,
-            ha="center",
-            halo=True,
-            bold=bool(cold[i]),
-            color=COLD_INK if cold[i] else INK,
-        )
+    # Highs and lows stand in rows of their own, above and below the bars, where the line of freezing crosses no number.
+    for word, at, values, strong in (("high", top + 38, high, np.zeros_like(cold)), ("low", top + 123, low, cold)):
+        write(ax, left - 5, at, say(word, info), size=SMALL, color=SOFT, ha="right")
+        for m, value, is_cold in zip(middle, values["p50"], strong, strict=True):
+            color = COLD_INK if is_cold else INK
+            write(ax, m, at, number_text(value, info), size=SMALL, ha="center", bold=bool(is_cold), color=color)
     _rain_row(ax, week, rows, middle, step, left, top + 133, rain)
     _frost_row(ax, week, rows, middle, left, top + 185)
     _hours_row(ax, week, rows, middle, step, left, top + 191)
