@@ -35,39 +35,48 @@ OUR_FAULT, RECORDS, WRITE, NO_ORDER, STOPPED = 1, 3, 4, 5, 130
 ON_SCREEN = 20  # findings shown by `check`; all of them are in problems.csv
 
 
+AS_JSON = "olivetime.as_json"  # whether the command was asked for JSON: a failure is then told in JSON as well
+
+
 class Commands(click.Group):
     """A group of commands whose failures become exit codes and plain sentences."""
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; say what went wrong where the user can do something about it."""
+
+        def leave(says: str, code: int) -> None:
+            click.echo(says, err=True)
+            if ctx.meta.get(AS_JSON):
+                _echo_json({"error": says, "exit_code": code})
+            ctx.exit(code)
+
         try:
             return super().invoke(ctx)
-        except (click.ClickException, click.exceptions.Exit, click.Abort):
+        except (click.exceptions.Exit, click.Abort):
+            raise
+        except click.ClickException as error:
+            if ctx.meta.get(AS_JSON):
+                _echo_json({"error": error.format_message(), "exit_code": error.exit_code})
             raise
         except KeyboardInterrupt:
-            click.echo("Stopped. What was finished is kept; run the same command again to go on.", err=True)
-            ctx.exit(STOPPED)
+            leave("Stopped. What was finished is kept; run the same command again to go on.", STOPPED)
         except Exception as error:
             # Names, not imports: the error classes live in modules that load pandas.
             kind = type(error).__name__
             if kind in {"SeasonError", "FitError"}:
-                click.echo(str(error), err=True)
-                ctx.exit(RECORDS)
+                leave(str(error), RECORDS)
             if isinstance(error, BlockingIOError | ConnectionError):  # another run, no worker: they say so themselves
-                click.echo(str(error), err=True)
-                ctx.exit(WRITE)
+                leave(str(error), WRITE)
             if isinstance(error, OSError):
                 where = error.filename or "the output folder"
-                click.echo(
+                leave(
                     f"{where}: could not be written or read: {error.strerror or error}. "
                     "Close programs that hold the file, check the disk, and run again.",
-                    err=True,
+                    WRITE,
                 )
-                ctx.exit(WRITE)
             log = Path(tempfile.gettempdir()) / "olivetime-error.txt"
             log.write_text(traceback.format_exc(), encoding="utf-8")
-            click.echo(f"olivetime failed, and it is our fault: {kind}: {error}\nDetails: {log}", err=True)
-            ctx.exit(OUR_FAULT)
+            leave(f"olivetime failed, and it is our fault: {kind}: {error}\nDetails: {log}", OUR_FAULT)
 
 
 class Day(click.ParamType):
@@ -86,6 +95,11 @@ class Day(click.ParamType):
 SEASON = click.argument("season", type=click.Path(exists=True, file_okay=False, path_type=Path))
 
 
+def _note_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:
+    ctx.meta[AS_JSON] = value
+    return value
+
+
 def common(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Give a command those of the common options that it uses."""
     options = {
@@ -99,7 +113,14 @@ def common(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
             help="Same inputs and seed, same answer.",
         ),
         "units": click.option("--units", type=click.Choice(["metric", "us"]), help="Units to show [the season's]."),
-        "as_json": click.option("--json", "as_json", is_flag=True, help="Print JSON for another program."),
+        "as_json": click.option(
+            "--json",
+            "as_json",
+            is_flag=True,
+            is_eager=True,
+            callback=_note_json,
+            help="Print JSON for another program; a failure too.",
+        ),
         "quiet": click.option("--quiet", is_flag=True, help="Print only the answer."),
         "jobs": click.option(
             "--jobs", type=click.IntRange(min=1), default=2, show_default=True, help="Pages made at the same time."
@@ -204,8 +225,8 @@ def main() -> None:
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="A laboratory's or station's file: drafts its layout into season.toml and says what is left to decide.",
 )
-@common("quiet")
-def start(folder: Path, units: str, source: Path | None, quiet: bool) -> None:
+@common("as_json", "quiet")
+def start(folder: Path, units: str, source: Path | None, as_json: bool, quiet: bool) -> None:
     """Make an empty season folder: season.toml and a workbook, every column explained."""
     from olivetime.records.draft import draft_layout
     from olivetime.records.files import write_atomic
@@ -218,16 +239,17 @@ def start(folder: Path, units: str, source: Path | None, quiet: bool) -> None:
         write_template(folder, units=units)
     except FileExistsError as error:
         raise click.UsageError(str(error)) from None
+    written = [folder / "season.toml", folder / "records.xlsx"]
     if source:
-        settings = folder / "season.toml"
+        settings = written[0]
         write_atomic(settings, (settings.read_text(encoding="utf-8").rstrip() + "\n\n" + text.rstrip() + "\n").encode())
-        write_atomic(folder / source.name, source.read_bytes())
+        written.append(write_atomic(folder / source.name, source.read_bytes()))
         for sentence in undecided:
             click.echo(f"To decide in season.toml: {sentence}", err=True)
+    if as_json:
+        _echo_json({"written": [str(path) for path in written], "to_decide": undecided})
     if not quiet:
-        click.echo(
-            f"Fill in {folder / 'season.toml'} and {folder / 'records.xlsx'}, then: olivetime check {folder}", err=True
-        )
+        click.echo(f"Fill in {written[0]} and {written[1]}, then: olivetime check {folder}", err=True)
 
 
 @main.command()

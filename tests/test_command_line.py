@@ -59,6 +59,30 @@ def test_start_writes_a_folder_that_check_can_read(run, tmp_path):
     assert "Traceback" not in empty.output
 
 
+def test_a_failure_asked_for_in_json_is_told_in_json(run, southern, tmp_path):
+    for words, code in (
+        (("order", tmp_path / "nowhere", "--json"), 2),
+        (("order", southern, "--json", "--quiet", "--block", "no such block"), 2),
+        (("order", southern, "--json", "--quiet", "--as-of", "2020-01-01"), 2),
+        (("curves", tmp_path, "--json", "--quiet"), 3),
+    ):
+        answer = run(*words)
+        told = json.loads(answer.stdout)
+        assert (answer.exit_code, told["exit_code"]) == (code, code)
+        assert told["error"] in " ".join(answer.stderr.split()) or told["error"] in answer.stderr
+    assert run("order", tmp_path / "nowhere").stdout == ""
+
+
+def test_start_tells_in_json_what_it_wrote_and_what_is_left_to_decide(run, tmp_path):
+    file = tmp_path / "lab.csv"
+    file.write_text("Plot;Taken;Water\nN1;03/04/2026;57,9\n", encoding="utf-8")
+    answer = run("start", tmp_path / "mine", "--from", file, "--json", "--quiet")
+    told = json.loads(answer.stdout)
+    assert [Path(path).name for path in told["written"]] == ["season.toml", "records.xlsx", "lab.csv"]
+    assert all(Path(path).exists() for path in told["written"])
+    assert told["to_decide"]
+
+
 def test_start_from_a_laboratorys_file_drafts_its_layout(run, tmp_path):
     file = tmp_path / "lab.csv"
     file.write_text(

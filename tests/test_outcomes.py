@@ -603,7 +603,7 @@ def test_no_oil_at_all_is_an_error_in_four_parts():
     season, measured = build(past=False)
     season.samples["oil_dry_pct"] = np.nan
     with pytest.raises(
-        FitError, match=r"samples: none with an oil content.*expected one sample or more.*Enter oil_dry_pct"
+        FitError, match=r"samples: none known by .* with an oil content.*expected one sample or more.*Enter oil_dry_pct"
     ):
         fit_ripening(season, measured)
 

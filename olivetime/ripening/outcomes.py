@@ -361,9 +361,9 @@ def _fit(season: Season, station_days: StationDays, seed: int) -> RipeningFit:
     if not with_oil.any():
         raise FitError(
             "samples",
-            "none with an oil content and weather on its day",
+            f"none known by {season.as_of} with an oil content and weather on its day",
             "one sample or more with oil and moisture",
-            "Enter oil_dry_pct, or oil_fresh_pct with moisture_pct.",
+            "Enter oil_dry_pct, or oil_fresh_pct with moisture_pct; or name a later day.",
         )
     midpoint, midpoint_source = _half_plateau_heat(season, station_days)
     notes.append(
