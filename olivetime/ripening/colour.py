@@ -160,7 +160,7 @@ class OrdinalFamily:
         return replace(self, counts=counts, mean=mean, variance=self.variance[rows])
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _logit_terms(counts, mean, variance, eta, alpha):
     """Log-likelihood of counts (n, K), or of a mean class where one is known, and three derivatives by eta (n,).
 
@@ -207,7 +207,7 @@ def _logit_terms(counts, mean, variance, eta, alpha):
     return l0, l1, l2, l3
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _logit_gradient(counts, mean, variance, eta, alpha, a, b):
     """Sum over samples of (l + a l' + b l'') differentiated by the thresholds."""
     n_alpha = len(alpha)

@@ -375,21 +375,28 @@ def _sd_gradient(layout: Layout, theta: Array, by_group: Array, by_shared: Array
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _eliminate(a, d, hit, active, w, n_shared):
     """Take the groups out of the arrow: log determinant, inverses, cross terms, what stays in the corner."""
     n_group, n_place, q = a.shape
     n_active, n_hit = active.shape[1], hit.shape[2]
     inverse = np.empty((n_group, q, q))
     cross = np.zeros((n_group, q, n_active))
-    corner = np.eye(n_shared)
+    corner = np.zeros((n_shared, n_shared))
+    for i in range(n_shared):
+        corner[i, i] = 1.0
     logdet = 0.0
     own = np.empty((q, q))
     part = np.empty((n_active, n_active))
     half = np.empty((q, n_active))
     for g in range(n_group):
-        own[:] = np.eye(q)
-        part[:] = 0.0
+        # loops, because slices given a value take seconds to compile
+        for i in range(q):
+            for j in range(q):
+                own[i, j] = 1.0 if i == j else 0.0
+        for k in range(n_active):
+            for j in range(n_active):
+                part[k, j] = 0.0
         for m in range(n_place):
             weight = w[g, m]
             if weight == 0.0:
@@ -413,8 +420,9 @@ def _eliminate(a, d, hit, active, w, n_shared):
         logdet += invert(own, inverse[g])
         if not np.isfinite(logdet):
             return False, logdet, inverse, cross, corner
-        half[:] = 0.0
         for i in range(q):
+            for c in range(n_active):
+                half[i, c] = 0.0
             for j in range(q):
                 by = inverse[g, i, j]
                 for c in range(n_active):
@@ -432,7 +440,7 @@ def _eliminate(a, d, hit, active, w, n_shared):
     return True, logdet, inverse, cross, corner
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _linear(a, d, hit, active, xg, xd):
     """Sum of effects times their columns in every sample, (G, M)."""
     n_group, n_place, q = a.shape
@@ -450,7 +458,7 @@ def _linear(a, d, hit, active, xg, xd):
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _collect(a, d, hit, active, v, n_shared):
     """Sum of samples' values times the columns of every effect, (G, q) and (D,)."""
     n_group, n_place, q = a.shape
@@ -469,7 +477,7 @@ def _collect(a, d, hit, active, v, n_shared):
     return by_group, by_shared
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _reduced(inverse, cross, active, rg, rd):
     """Right-hand side (D,) of the corner once the groups are taken out, and what they took (G, q)."""
     n_group, q = rg.shape
@@ -487,14 +495,15 @@ def _reduced(inverse, cross, active, rg, rd):
     return half, xd
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _put_back(inverse, cross, active, half, xd):
     """Effects of the groups (G, q) once the shared ones are known."""
     n_group, q = half.shape
     out = half.copy()
     met = np.empty(q)
     for g in range(n_group):
-        met[:] = 0.0
+        for i in range(q):
+            met[i] = 0.0
         for k in range(active.shape[1]):
             row = active[g, k]
             if row == len(xd):
@@ -507,7 +516,7 @@ def _put_back(inverse, cross, active, half, xd):
     return out
 
 
-@njit(cache=True, fastmath={"reassoc", "contract"})
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"reassoc", "contract"})
 def _spreads(a, z, d, d0, hit, active, inverse, cross, corner, w):
     """Variance of every sample's predictor (G, M), and sums of weight times column times covariance.
 
@@ -524,8 +533,9 @@ def _spreads(a, z, d, d0, hit, active, inverse, cross, corner, w):
         n_met = 0
         while n_met < n_active and active[g, n_met] < n_shared:
             n_met += 1
-        reach[:], with_corner[:] = 0.0, 0.0
         for i in range(q):
+            for k in range(n_active):
+                reach[i, k], with_corner[i, k] = 0.0, 0.0
             for j in range(q):
                 by = inverse[g, i, j]
                 for k in range(n_met):

@@ -55,7 +55,7 @@ class Linear(NamedTuple):
     told_border: Array  # (B, B), information about the border, priors with it
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def sums(gradient, residual, root_w, random, group_obs, week, levels):
     """Sum squares and products group by group; observations sorted by group."""
     groups, size, q = len(group_obs) - 1, gradient.shape[1], len(random)
@@ -97,7 +97,7 @@ def sums(gradient, residual, root_w, random, group_obs, week, levels):
     return zz, zb, zr, bb, br, rr
 
 
-@njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _likelihood(zz, zb, zr, bb, br, rr, inner0, level0, known, root, log_sigma, log_level, count, levels, restricted):
     """See `likelihood`; NaN when a matrix is not positive."""
     groups, q, wide = zb.shape

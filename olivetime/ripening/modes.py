@@ -205,7 +205,7 @@ class Layout:
         return phi, np.einsum("np,np->n", gradient, phi) + self.level_effects(border)
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _spread(vectors, values, obs_slot, week, group_obs, group_problem, random, slots, problems, curve, levels):
     groups, size, q = len(group_obs) - 1, vectors.shape[1], len(random)
     inner = np.zeros((groups, slots * q))
@@ -311,7 +311,7 @@ class Arrow:
         return self.a_inv - np.matmul(cross, np.swapaxes(self.reach, 1, 2)), cross
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _take_out(a_inv, reach, group_problem, met, first_met, inner, border):
     """Inner right-hand sides solved by themselves, and what is left of the border's."""
     x, z = np.zeros_like(inner), border.copy()
@@ -326,7 +326,7 @@ def _take_out(a_inv, reach, group_problem, met, first_met, inner, border):
     return x, z
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _put_back(reach, group_problem, met, first_met, x, z):
     for g in range(x.shape[0]):
         p = group_problem[g]
@@ -343,7 +343,7 @@ def log_det(matrices: Array) -> Array:
     return 2 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True, no_cpython_wrapper=True)  # only compiled functions call it
 def invert(a, out):
     """Write the inverse of a small positive definite matrix into `out`; log determinant, NaN when not positive.
 
@@ -378,7 +378,7 @@ def invert(a, out):
     return logdet
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _eliminate(
     gradient,
     weight,
@@ -473,7 +473,7 @@ def _eliminate(
     return True, a_inv, reach, logdet, corner
 
 
-@njit(cache=True)
+@njit(cache=True, no_cfunc_wrapper=True)
 def _covariances(
     gradient,
     obs_slot,
