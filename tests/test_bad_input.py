@@ -279,8 +279,13 @@ def test_16_hidden_rows_are_read_and_told(tmp_path):
 def test_17_heading_twice(tmp_path):
     write(tmp_path, **spoil("samples", "oil_fresh_pct,oil_dry_pct", "oil_dry_pct,oil_dry_pct"))
     assert sentences(tmp_path, "error")[0] == (
-        "samples.csv: column oil_dry_pct stands twice (E, F), expected one column. Delete or rename one of them."
+        "samples.csv: column oil_dry_pct stands twice (E, F), expected one column. None of them was read; delete or "
+        "rename all but one."
     )
+    assert read_season(tmp_path).samples["oil_dry_pct"].isna().all()
+    write(tmp_path, **spoil("samples", "sample_id,", "sampled_on,"))
+    with pytest.raises(SeasonError, match=r"column sampled_on stands twice \(A, C\), expected one column\. None of"):
+        read_season(tmp_path)
 
 
 def test_17_missing_column_with_the_nearest_heading(tmp_path):

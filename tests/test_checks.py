@@ -210,7 +210,7 @@ def test_ranges_are_said_in_the_unit_of_the_heading(tmp_path):
     text = TABLES["blocks"].replace("area_ha", "Area (acres)").replace("C1,6.5,", "C1,9000,")
     write(tmp_path, blocks=text)
     assert (
-        "blocks.csv, row 2, block North 2: Area (acres) is 9000, expected 0.1236 to 4942.108 acre. Correct the number."
+        "blocks.csv, row 2, block North 2: Area (acres) is 9000, expected 0.1236 to 4942 acre. Correct the number."
         in sentences(tmp_path, "error")
     )
 

@@ -6,9 +6,11 @@ check that the values are those of the sound season, or that the sample is left 
 
 import datetime as dt
 import re
+import zipfile
 
 import openpyxl
 import pytest
+from openpyxl.styles import Font
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 from small_season import SETTINGS, TABLES, spoil, write
 
@@ -139,6 +141,19 @@ SOUND_CSV = [
         [f'N {PLACE}, row 2: block_id `North "2"` was taken for North 2. {NOTHING}'],
     ),
     (
+        "a column twice, the same in both",
+        "\n".join(f"{line},{line.split(',')[-1]}" for line in S.splitlines()),
+        [
+            f"W {PLACE}: column oil_dry_pct stands twice (F, G), expected one column. The first was read, as all hold "
+            "the same; delete the others."
+        ],
+    ),
+    (
+        "two files joined, each with its mark and headings",
+        "\ufeff" + "\n".join(S.splitlines()[:4]) + "\n\ufeff" + "\n".join([S.splitlines()[0], *S.splitlines()[4:]]),
+        [f"N {PLACE}, row 5: repeated heading skipped in row 5. {NOTHING}"],
+    ),
+    (
         "names in other spellings",
         S.replace("4,North 2", "4,NORTH\u201102").replace("6,South 1", "6,south_01"),
         [
@@ -261,6 +276,29 @@ ONE_LINE = [
         "or extra delimiter.",
     ),
     (
+        "rows under another delimiter",
+        S.splitlines()[0].replace(",", ";") + "\n" + "\n".join(S.splitlines()[1:]).replace(",", ";", 5),
+        "E samples.csv, row 3: 1 cell stands in rows 3, 4, 5, 6, 7, expected 6, as in the heading. Look for a missing "
+        "or extra delimiter.",
+    ),
+    (
+        "a second table below, its columns in another order",
+        S + "block_id,sample_id,sampled_on,moisture_pct,oil_dry_pct,oil_fresh_pct\nNorth 2,7,2026-10-05,60,35,14\n",
+        "E samples.csv, row 8: headings of table samples stand in row 8; nothing was read from there on. Move those "
+        "rows to a sheet or file of their own.",
+    ),
+    (
+        "another table below",
+        S + "mill_id,day,booked_h,,,\nM1,2026-10-20,4,,,\n",
+        "E samples.csv, row 8: headings of table mill_days stand in row 8; nothing was read from there on. Move those "
+        "rows to a sheet or file of their own.",
+    ),
+    (
+        "a block of digits that a program took for a number",
+        S + "7,2.0,2026-10-05,60.0,13.2,33.0\n",
+        "E samples.csv, row 8: no such block as `2.0`. Did you mean 2?",
+    ),
+    (
         "rows with neither name nor day",
         S + ",,,60.0,13.2,33.0\n,,,60.0,13.2,33.0\n",
         "E samples.csv, row 8: no sample_id, block_id or sampled_on in rows 8, 9. Fill them in, or clear the row.",
@@ -290,7 +328,8 @@ ONE_LINE = [
 
 @pytest.mark.parametrize(("data", "sentence"), [c[1:] for c in ONE_LINE], ids=[c[0] for c in ONE_LINE])
 def test_one_line_for_one_fault(tmp_path, data, sentence):
-    write(tmp_path, samples=data)
+    numbered = TABLES["blocks"] + "2,G,R,Arbequina,C1,5,8,2026-09-10,1,,S1\n20,G,R,Arbequina,C1,5,8,2026-09-10,1,,S1\n"
+    write(tmp_path, samples=data, blocks=numbered)
     assert [text for text in said(tmp_path) if text.startswith("E ")] == [sentence]
 
 
@@ -366,6 +405,59 @@ def test_files_of_another_kind_name_the_way_out(tmp_path):
         read_season(tmp_path)
     (tmp_path / "samples.tsv").rename(tmp_path / "samples.xlsx")
     with pytest.raises(SeasonError, match=r'or write file = "samples\.xlsx" under \[layout\.samples\] in season\.toml'):
+        read_season(tmp_path)
+
+
+@pytest.mark.parametrize(("year", "season"), [("2025", 2025), ("1926", 1926)])
+def test_a_wrong_year_is_not_put_away_into_an_earlier_season_without_a_word(tmp_path, year, season):
+    write(tmp_path, samples=S.replace("4,North 2,2026", f"4,North 2,{year}"))
+    assert said(tmp_path) == [
+        f"W samples.csv, row 5, block North 2: sampled_on puts row 5 into the season of {season}; no other row is of "
+        "that season. Correct the year, if it is a slip; the rows count as that season's until then."
+    ]
+    # An earlier season that was sampled as such is none of it, but one of a century ago is.
+    rows = "".join(f"9{i},North 2,{year}-10-0{i},60.0,13.9,34.8\n" for i in range(1, 6))
+    write(tmp_path, samples=S + rows)
+    assert [text[:2] for text in said(tmp_path)] == ([] if season == 2025 else ["W "])
+
+
+def test_an_odd_count_of_fruit_is_told_once(tmp_path):
+    counts = ["fruits_n", "1.250", *["100"] * 5]
+    write(tmp_path, samples="\n".join(map(",".join, zip(S.splitlines(), counts, strict=True))))
+    assert said(tmp_path) == [
+        "E samples.csv, row 2, block North 2: fruits_n is 1.250, expected a whole number. Correct the number."
+    ]
+
+
+def test_files_that_other_programs_write_name_the_way_out(tmp_path):
+    write(tmp_path, samples='[{"sample_id": 1, "block_id": "North 2"}]')
+    with pytest.raises(SeasonError, match=r"samples\.csv: the file is JSON, not a table, expected a CSV file\. Ask"):
+        read_season(tmp_path)
+    write(tmp_path, samples="[North 2],x\n")  # a bracket alone is no JSON
+    with pytest.raises(SeasonError, match="no heading row was found"):
+        read_season(tmp_path)
+    (tmp_path / "samples.csv").unlink()
+    for names, says in (
+        (("mimetype",), r"records\.xlsx: the file is an OpenDocument file, expected an \.xlsx workbook\. Save it as"),
+        (("[Content_Types].xml", "word/document.xml"), "the file is a text document, not a table, expected a workbook"),
+        (("[Content_Types].xml", "xl/workbook.bin"), r"the file is a binary \.xlsb workbook, expected a workbook\."),
+    ):
+        with zipfile.ZipFile(tmp_path / "records.xlsx", "w") as archive:
+            for name in names:
+                archive.writestr(name, "application/vnd.oasis.opendocument.spreadsheet")
+        with pytest.raises(SeasonError, match=says):
+            read_season(tmp_path)
+    (tmp_path / "records.xlsx").rename(tmp_path / "records.ods")
+    with pytest.raises(SeasonError, match=r"table samples is missing\. There is records\.ods\. Save it as records"):
+        read_season(tmp_path)
+
+
+def test_a_sheet_with_nearly_the_name_of_a_table_is_named(tmp_path):
+    book(tmp_path, fill)
+    workbook = openpyxl.load_workbook(tmp_path / "records.xlsx")
+    workbook["samples"].title = "Samples 2026"
+    workbook.save(tmp_path / "records.xlsx")
+    with pytest.raises(SeasonError, match=r"Rename sheet Samples 2026 in records\.xlsx to samples\."):
         read_season(tmp_path)
 
 
@@ -464,6 +556,11 @@ def formulas_dragged_down(sheet):
         sheet.cell(row, 6).value = f"=100*E{row}/(100-D{row})"
 
 
+def struck_out(sheet):
+    fill(sheet)
+    sheet["B4"].font = Font(strike=True)
+
+
 def formula_in_a_remark(sheet):
     sheet.append([*ROWS[0], "note"])
     for row in ROWS[1:]:
@@ -521,6 +618,10 @@ SOUND_BOOKS = [
         [
             f"W {HERE}: the sheet is hidden and was read all the same. Show it, or delete it if it should not count.",
         ],
+    ),
+    (
+        struck_out,
+        [f"W {HERE}, row 4: struck out and read all the same: row 4. Delete what should not count."],
     ),
     (
         hidden_column,

@@ -52,10 +52,19 @@ def spoilt(tmp_path):
         {"cultivars": TABLES["cultivars"].replace("45.7", "").replace("Arbequina,41.8", "Arbequina,0.4")},
         {"stations": TABLES["stations"].replace("220\n", "220,Mars\n").replace("elevation_m", "elevation_m,time_zone")},
         {"aliases": "as_written,block_id\nNORTH 3,North 2\nlower hill,North 3\n"},
+        {"samples": TABLES["samples"].replace("4,North 2,2026", "4,North 2,2025") + "mill_id,day,booked_h,,,\n"},
+        {"samples": "\n".join(f"{line},{line.split(',')[-1]}" for line in TABLES["samples"].splitlines())},
+        {"samples": TABLES["samples"].replace("oil_fresh_pct", "oil_dry_pct").replace("13.2", "13.2;")},
     ]  # fmt: skip
     tables = []
     for i, change in enumerate(changes):
         tables.append(check(write(tmp_path / str(i), **change)))
+    # A table that a season can do without is left out when its file can't be read.
+    unread = ["%PDF-1.7", "[{}]", "<html>", "", "a\x00", '"a', b"PK\x03\x04", b"PK\x03\x04 xl/"]
+    unread += [b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"\xff\xfe\x00\xd8", b"a\x81", "Title\nother things\n"]
+    unread += [b"PK\x03\x04" + b" " * 26 + b"mimetypeapplication/vnd.oasis.opendocument.spreadsheet"]
+    for i, data in enumerate(unread):
+        tables.append(check(write(tmp_path / f"unread{i}", outlook=data)))
     for name, data, _ in (case for case in messy.SOUND_CSV if case[2]):
         tables.append(check(write(tmp_path / name, samples=data)))
     for name, row, _ in messy.LEFT_OUT[2:8:2]:

@@ -493,10 +493,14 @@ def closest(name: str, names: Iterable[str]) -> str | None:
 
     Examples
     --------
-    >>> closest("Noth 2", ["South 2", "North 2"])
-    'North 2'
+    >>> closest("Noth 2", ["South 2", "North 2"]), closest("1.0", ["10", "1"])
+    ('North 2', '1')
     """
     crowd = _crowd(tuple(names))
+    # A name of digits that a program took for a number.
+    number = re.fullmatch(r"([0-9]{1,9})[.,]0+", name)
+    if number and (whole := crowd.names.get(name_key(number[1]))):
+        return whole
     # A cap on length keeps the comparison quick on a hostile cell.
     key = name_key(name[:200])
     near = np.arange(len(crowd.keys))

@@ -29,6 +29,9 @@ FALL_DAYS = 10
 MATURITY_TOLERANCE = 0.05
 COUNTED_USUALLY = (50, 100, 200)
 AREA_SLACK = 1.02
+# An earlier season of which a table has so few rows may be a wrong year; one so long ago surely is (our choices).
+FEW_ROWS = 2
+OLD_SEASONS = 60
 CLASS_COLUMNS = tuple(f"class{i}_n" for i in range(8))
 
 Tables = Mapping[str, Converted]
@@ -132,6 +135,34 @@ def check_blocks(tables: Tables) -> None:
                 touches=rows[1:],
             )
             frame.loc[rows, BAD] = True
+
+
+def check_years(table: Converted, day: str, seasons: np.ndarray, label: int) -> None:
+    """Warn of rows that a wrong year may have put into an earlier season, where nobody would miss them.
+
+    Parameters
+    ----------
+    table : Converted
+    day : str
+        Column of the date.
+    seasons : ndarray of int, shape (rows,)
+        Season of each row; below 0 where there is none.
+    label : int
+        This season's.
+    """
+    good = ~table.frame[BAD].to_numpy() & (seasons >= 0)
+    labels, counts = np.unique(seasons[good], return_counts=True)
+    now = int(counts[labels == label].sum())
+    for season, n in zip(labels.tolist(), counts.tolist(), strict=True):
+        if not (season < label and ((n <= FEW_ROWS < now) or season < label - OLD_SEASONS)):
+            continue
+        where = np.flatnonzero(good & (seasons == season))
+        rows = row_list(table.frame[ROW].iloc[where].tolist())
+        says = f"{day} puts {rows} into the season of {season}; no other row is of that season"
+        do = "Correct the year, if it is a slip; the rows count as that season's until then."
+        first = int(where[0])
+        value = _day(table.frame[day].iloc[first])
+        table.place.add("lone-season", WARNING, says, "", do, index=first, column=day, value=value)
 
 
 def check_aliases(tables: Tables) -> None:

@@ -18,6 +18,7 @@ from olivetime.records.cells import (
     TEXT,
     Cells,
     Distinct,
+    clean_text,
     clean_texts,
     distinct,
     distinct_plain,
@@ -199,7 +200,7 @@ def convert(
             place.add("no-heading", ERROR, says, f"headings such as {names}", "Write the headings above the rows.")
         missing = tuple(c.name for c in TABLES[table] if c.required) if grid.texts else ()
         return Converted(_empty(table), place, {}, missing)
-    columns, matches = _columns_of(heading, table, layout, place)
+    columns, matches = _columns_of(grid, heading, table, layout, place)
     keep = _kept_rows(grid, heading, table, columns, place)
     place.rows = place.rows[keep]
     if isinstance(grid.texts, ByColumn):
@@ -268,12 +269,13 @@ def _empty_once(table: str) -> pd.DataFrame:
 
 
 def _columns_of(
-    heading: Heading, table: str, layout: Layout, place: Place
+    grid: Grid, heading: Heading, table: str, layout: Layout, place: Place
 ) -> tuple[dict[str, tuple[int, str]], dict[str, Match]]:
     columns: dict[str, tuple[int, str]] = {}
     matches: dict[str, Match] = {}
     extra: list[str] = []
     unclear: set[str] = set()
+    again: dict[str, list[tuple[int, str]]] = {}
     for index, name in enumerate(heading.names):
         if not name:
             continue
@@ -294,22 +296,25 @@ def _columns_of(
             continue
         column = match.column.name
         if column in columns:
-            letters = f"{column_letter(columns[column][0])}, {column_letter(index)}"
-            place.add(
-                "heading-twice",
-                ERROR,
-                f"column {column} stands twice ({letters})",
-                "one column",
-                "Delete or rename one of them.",
-                column=column,
-                value=name,
-            )
+            again.setdefault(column, []).append((index, name))
             continue
         columns[column] = (index, name)
         matches[column] = match
+    for column, others in again.items():
+        places = [columns[column][0], *(index for index, _ in others)]
+        says = f"column {column} stands twice ({', '.join(map(column_letter, places))})"
+        same = all(_same_column(grid, heading.first, places[0], place_) for place_ in places[1:])
+        level, do = WARNING, "The first was read, as all hold the same; delete the others."
+        if not same:
+            # Nobody can tell which one is meant, so none is.
+            level, do = ERROR, "None of them was read; delete or rename all but one."
+            del columns[column], matches[column]
+            unclear.add(column)
+        place.add("heading-twice", level, says, "one column", do, column=column, value=others[0][1])
     for column_ in TABLES[table]:
         # An optional column under a misspelt heading would be lost without a word.
-        hint = None if column_.required or column_.name in columns else closest_heading(column_.name, extra)
+        settled = column_.required or column_.name in columns or column_.name in unclear
+        hint = None if settled else closest_heading(column_.name, extra)
         if hint is not None and column_.name == closest_column(hint, table, columns):
             extra.remove(hint)
             says = f"heading `{shown(hint)}` was not read"
@@ -335,13 +340,22 @@ def _columns_of(
     return columns, matches
 
 
+def _same_column(grid: Grid, first: int, one: int, other: int) -> bool:
+    """Whether two columns hold the same texts in all rows from `first` on."""
+    if isinstance(grid.texts, ByColumn):
+        a, b = (grid.texts.values[i].take(pa.array(grid.texts.codes[i][first:])) for i in (one, other))
+        return bool(a.equals(b))
+    widest = max(one, other)
+    return all(row[one].strip() == row[other].strip() for row in grid.texts[first:] if len(row) > widest)
+
+
 def columns_in(grid: Grid, table: str, layout: Layout) -> dict[str, int]:
     """Where each of a table's columns stands in a grid, as 0-based positions."""
     heading = find_heading(grid, table, layout)
     if heading is None:
         return {}
     unused = Place(table, grid.file, grid.sheet, np.array([], dtype=int))
-    columns, _ = _columns_of(heading, table, layout, unused)
+    columns, _ = _columns_of(grid, heading, table, layout, unused)
     return {name: index for name, (index, _) in columns.items()}
 
 
@@ -351,10 +365,12 @@ def _kept_rows(
     """Positions of the rows that hold records."""
     width = len(heading.names)
     heads = [name.casefold() for name in _row_of(grid, heading.first - 1, width)]
+    first_words = _first_words()
     words = {name for name in heads if name}
     needed = {c.name: columns[c.name][0] for c in TABLES[table] if c.required and not c.gaps and c.name in columns}
     key = needed.get(TABLES[table][0].name) if table in NAMED_THINGS else None
     keep, totals, again, remarks, nameless, formulas = [], [], [], [], [], []
+    left_out = 0
     ragged: dict[int, list[int]] = {}
     looked_at: Sequence[int] | np.ndarray = range(heading.first, len(grid.texts))
     if isinstance(grid.texts, ByColumn):
@@ -365,10 +381,12 @@ def _kept_rows(
     for i in map(int, looked_at):
         row = grid.texts[i]
         first = row[0] if row else ""
+        # Where files were joined, a byte-order mark stands before the heading that comes again.
+        first = (first if first.isascii() else clean_text(first)).strip().casefold()
         lacking = [j for j in needed.values() if j >= len(row) or not row[j] or row[j].isspace()]
         lacking = [j for j in lacking if (grid.numbers[i], j) not in merged]
         # Most rows are as long as the heading and have what every record has.
-        if not lacking and len(row) == width and first.strip().casefold() not in words:
+        if not lacking and len(row) == width and first not in words and first not in first_words:
             keep.append(i)
             continue
         filled = [j for j, text in enumerate(row) if text and not text.isspace()]
@@ -377,8 +395,16 @@ def _kept_rows(
         first = row[filled[0]].strip()
         if lacking and is_total_row(first):
             totals.append(i)
-        elif first.casefold() in words and [t.strip().casefold() for t in row[:width]] == heads[: len(row)]:
+        elif [t.casefold() for t in clean_texts(row[:width])] == heads[: len(row)]:
             again.append(i)
+        elif second := _second_table(row, filled, table, first_words | words):
+            left_out = len(grid.texts) - i
+            says = f"headings of table {second} stand in row {grid.numbers[i]}; nothing was read from there on"
+            do = "Move those rows to a sheet or file of their own."
+            place.add("second-table", ERROR, says, "", do, index=i)
+            break
+        elif grid.marks is None and len(filled) == 1 and width > 1 and _other_delimiter(first, width):
+            ragged.setdefault(len(row), []).append(i)
         elif len(lacking) == len(needed) and grid.marks and all(_is_broken(grid, i, j) for j in filled):
             formulas.append(i)
         elif len(filled) == 1 and len(needed) > 1 and len(lacking) >= len(needed) - 1 and filled[0] != key:
@@ -391,16 +417,18 @@ def _kept_rows(
             keep.append(i)
     _tell_ragged(grid, ragged, width, place)
     _tell_no_records(grid, remarks, nameless, list(needed), place)
-    passed = sum(map(len, (totals, again, remarks, nameless, formulas, *ragged.values())))
+    passed = left_out + sum(map(len, (totals, again, remarks, nameless, formulas, *ragged.values())))
     if isinstance(grid.texts, ByColumn):
         plain = np.ones(len(grid.texts), dtype=bool)
         plain[: heading.first] = False
         plain[looked_at] = False
         plain[keep] = True
+        plain[len(plain) - left_out :] = False
         kept = np.flatnonzero(plain)
     else:
         kept = np.array(keep, dtype=int)
     hidden = [i for i in keep if grid.numbers[i] in grid.hidden] if grid.hidden else []
+    struck = [i for i in keep if grid.numbers[i] in grid.struck] if grid.struck else []
     if len(kept) and grid.numbers[kept[-1]] - heading.row > len(kept) + passed:
         place.add("blank-rows", NOTE, "blank rows were skipped", "", "Nothing to do.")
     for code, which, says in (
@@ -413,6 +441,9 @@ def _kept_rows(
     if hidden:
         says, do = f"hidden and read all the same: {_rows(grid, hidden)}", "Delete them if they should not count."
         place.add("hidden-rows", WARNING, says, "", do, index=hidden[0])
+    if struck:
+        says, do = f"struck out and read all the same: {_rows(grid, struck)}", "Delete what should not count."
+        place.add("struck-rows", WARNING, says, "", do, index=struck[0])
     unseen = [name for name, (index, _) in columns.items() if index + 1 in grid.hidden_columns]
     if grid.concealed or unseen:
         what = f"{', '.join(unseen)} {'is' if len(unseen) == 1 else 'are'}"
@@ -421,6 +452,26 @@ def _kept_rows(
         do = "Show it, or delete it if it should not count."
         place.add("hidden-cells", WARNING, f"{what} hidden and {verb} read all the same", "", do)
     return kept
+
+
+@lru_cache(maxsize=1)
+def _first_words() -> frozenset[str]:
+    """What the first column of a table may be headed."""
+    return frozenset(columns[0].name for columns in TABLES.values())
+
+
+def _second_table(row: Sequence[str], filled: Sequence[int], table: str, words: frozenset[str] | set[str]) -> str:
+    """Name of the table whose headings a row holds, though they are not those above it; else nothing."""
+    texts = clean_texts([row[j] for j in filled])
+    if len(texts) < 2 or not any(text.casefold() in words for text in texts):
+        return ""
+    ours = (table, *(name for name in TABLES if name != table))
+    return next((name for name in ours if all(match_heading(name, text) is not None for text in texts)), "")
+
+
+def _other_delimiter(text: str, width: int) -> bool:
+    """Whether a cell that stands alone is a whole row under another delimiter."""
+    return any(text.count(mark) == width - 1 for mark in ",;\t|")
 
 
 def _is_broken(grid: Grid, row: int, column: int) -> bool:
@@ -432,7 +483,7 @@ def _tell_ragged(grid: Grid, ragged: Mapping[int, Sequence[int]], width: int, pl
     for n, which in ragged.items():
         expected, do = f"{width}, as in the heading", "Look for a missing or extra delimiter."
         if len(which) > 3:
-            says = f"{n} cells stand in {_rows(grid, which)}"
+            says = f"{n} cell{' stands' if n == 1 else 's stand'} in {_rows(grid, which)}"
             place.add("ragged-row", ERROR, says, expected, do, index=which[0])
             continue
         for i in which:
@@ -570,7 +621,7 @@ def _typed(
     if missing and n:
         # One finding stands for all rows of a missing column; it touches every block they name.
         for i, finding in enumerate(place.found):
-            if finding.code == "no-column" and len(place.blocks):
+            if finding.code in ("no-column", "heading-twice") and finding.level == ERROR and len(place.blocks):
                 blocks = tuple(dict.fromkeys(b for b in place.blocks if b))
                 place.found[i] = replace(finding, blocks=blocks)
     if reader.limits:

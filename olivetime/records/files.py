@@ -115,6 +115,8 @@ class Grid:
         Whether the whole sheet is hidden.
     day_zero : date
         Day from which the workbook counts days.
+    struck : frozenset of int
+        Row numbers in which a cell is struck out.
     """
 
     file: str
@@ -128,6 +130,7 @@ class Grid:
     hidden_columns: frozenset[int] = frozenset()
     concealed: bool = False
     day_zero: date = SERIAL_START
+    struck: frozenset[int] = frozenset()
 
 
 def column_letter(index: int) -> str:
@@ -165,13 +168,15 @@ def read_bytes(path: Path) -> bytes:
 
 
 def kind_of(data: bytes) -> str:
-    """Tell a file's kind by its first bytes: xlsx, zip, old, html, pdf, empty, binary or text."""
+    """Tell a file's kind by its first bytes: xlsx, ods, zip, old, html, pdf, json, empty, binary or text."""
     nothing = b"\x00 \t\r\n\xef\xbb\xbf"
     # The whole of a long file is looked through only when its beginning is empty.
     if not data[:4096].strip(nothing) and not data.strip(nothing):
         return "empty"
     head = data[:512].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if data[:4] == b"PK\x03\x04" or data[:4] == b"PK\x05\x06":
+        if data[30:100].startswith(b"mimetypeapplication/vnd.oasis.opendocument"):
+            return "ods"
         return "xlsx" if b"xl/" in data or b"[Content_Types].xml" in data[:4096] else "zip"
     if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         return "old"
@@ -179,6 +184,8 @@ def kind_of(data: bytes) -> str:
         return "html"
     if head.startswith(b"%pdf"):
         return "pdf"
+    if re.match(rb"(\{|\[\s*[{\[])\s*(\"|[{\[]|$)", head):
+        return "json"
     if data[:2] not in (b"\xff\xfe", b"\xfe\xff") and b"\x00" in data[:4096]:
         return "binary"
     return "text"
@@ -187,6 +194,10 @@ def kind_of(data: bytes) -> str:
 _KIND_SAYS = {
     "xlsx": ("is a workbook", "Save it as .csv, or put the sheet into records.xlsx."),
     "zip": ("is a zip archive", "Unpack it and put the files into the season folder."),
+    "ods": ("is an OpenDocument file", "Save it as .xlsx."),
+    "xlsb": ("is a binary .xlsb workbook", "Save it as .xlsx."),
+    "document": ("is a text document, not a table", "Ask for the numbers as a spreadsheet or CSV."),
+    "json": ("is JSON, not a table", "Ask for the numbers as a spreadsheet or CSV."),
     "old": ("is an old .xls workbook or has a password", "Save it as .xlsx without a password."),
     "html": ("is a web page or XML, not a table", "Open it in a spreadsheet program and save it anew."),
     "pdf": ("is a PDF", "Ask for the numbers as a spreadsheet or CSV."),
@@ -372,8 +383,10 @@ def check_archive(data: bytes, name: str) -> None:
             f"at most {UNPACKED_RATIO} times",
             "Nothing was read. Copy the rows you need into a new workbook.",
         )
-    if "xl/workbook.xml" not in {info.filename for info in infos}:
-        raise _refuse(name, "zip", "a workbook")
+    names = {info.filename for info in infos}
+    if "xl/workbook.xml" not in names:
+        inner = "xlsb" if "xl/workbook.bin" in names else "document" if "word/document.xml" in names else "zip"
+        raise _refuse(name, inner, "a workbook")
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             unsafe = [info.filename for info in infos if _declares_entities(archive.read(info))]
@@ -451,6 +464,8 @@ def _sheet_grid(sheet: Worksheet, file: str, formulas: set[tuple[int, int]]) -> 
     # The cells that exist are walked, not the rectangle they span: one stray cell in the last row and column
     # of a sheet would make that rectangle 17 thousand million cells.
     by_row: dict[int, list[tuple[int, str, str]]] = {}
+    struck_fonts = _struck_fonts(sheet)
+    struck = set()
     beyond = False
     for (row, column), cell in sheet._cells.items():
         text, mark = _cell_text(cell.value, cell.data_type, cell.number_format)
@@ -461,6 +476,8 @@ def _sheet_grid(sheet: Worksheet, file: str, formulas: set[tuple[int, int]]) -> 
         if column > WIDTH_LIMIT:
             beyond = True
             continue
+        if struck_fonts and cell.has_style and cell._style.fontId in struck_fonts:
+            struck.add(row)
         by_row.setdefault(row, []).append((column, text, mark))
     width = max((column for cells in by_row.values() for column, _, _ in cells), default=0)
     numbers = sorted(by_row)
@@ -485,7 +502,14 @@ def _sheet_grid(sheet: Worksheet, file: str, formulas: set[tuple[int, int]]) -> 
     epoch = sheet.parent.epoch if sheet.parent is not None else None
     start = SERIAL_START_1904 if epoch == CALENDAR_MAC_1904 else SERIAL_START
     concealed = sheet.sheet_state != "visible"
-    return Grid(file, sheet.title, numbers, texts, marks, hidden, merged, notes, unseen, concealed, start)
+    shape = (hidden, merged, notes, unseen, concealed, start, frozenset(struck))
+    return Grid(file, sheet.title, numbers, texts, marks, *shape)
+
+
+def _struck_fonts(sheet: Worksheet) -> set[int]:
+    """Numbers of the workbook's fonts that strike their text out."""
+    fonts = () if sheet.parent is None else sheet.parent._fonts
+    return {i for i, font in enumerate(fonts) if font.strike}
 
 
 def _cell_text(value: object, data_type: str, number_format: str) -> tuple[str, str]:

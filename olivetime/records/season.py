@@ -27,6 +27,7 @@ from olivetime.records.checks import (
     check_station_blocks,
     check_treatments,
     check_weather,
+    check_years,
     mill_can_run,
 )
 from olivetime.records.columns import KEYS, NEEDED_TABLES, TABLE_HELP, TABLES, SeasonError, dtype_of
@@ -253,7 +254,7 @@ def read_season(folder: Path | str, as_of: date | str | None = None) -> Season:
         mill that can run. Its `findings` hold what else was found. Faults of single blocks don't raise; they
         stand in `Season.findings` and `Season.blocked`.
     ValueError
-        When `as_of` is no date, or lies after the season's last day.
+        When `as_of` is no date, lies after the season's last day or before the oldest record.
     """
     found: list[Finding] = []
     try:
@@ -334,6 +335,10 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
     given = as_of is not None
     if as_of is None:
         as_of = _newest_day(tables, start, end)
+    elif (oldest := _oldest_day(tables)) is not None and as_of < oldest:
+        raise ValueError(
+            f"as_of is {as_of.isoformat()}, expected a day from the oldest sample, weather or pick, {oldest}, on"
+        )
     label = season_label(as_of, start)
     start, end = season_start(label, start), in_year(end, end.year + label - start.year)
     if as_of > end:
@@ -342,6 +347,8 @@ def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
         name: season_labels(tables[name].frame[day], start)
         for name, day in (("samples", "sampled_on"), ("picks", "picked_on"))
     }
+    for name, day in (("samples", "sampled_on"), ("picks", "picked_on")):
+        check_years(tables[name], day, seasons[name], label)
     check_picks(tables, seasons["picks"], label)
     check_oil_orders(tables, start, end)
     if not given:
@@ -428,11 +435,16 @@ def _convert_all(gathered: Gathered, settings: Settings, found: list[Finding]) -
     for name in _ORDER:
         if name not in gathered.grids:
             if name in NEEDED_TABLES and not _instead_of_days(name, gathered.grids):
-                unread = {f.file.rpartition(".")[0]: f for f in gathered.findings if f.code == "not-read"}
+                unread = {f.sheet or f.file.rpartition(".")[0]: f for f in gathered.findings if f.code == "not-read"}
                 near = closest(name, unread)
                 do = f"Add {name}.csv, or the sheet in {WORKBOOK}."
-                if near is not None and near.casefold() == name:
+                book = next((f for f in unread.values() if f.do == f"Save it as {WORKBOOK}."), None)
+                if near is not None and unread[near].sheet:
+                    do = f"Rename sheet {near} in {unread[near].file} to {name}."
+                elif near is not None and near.casefold() == name:
                     do = f"There is {unread[near].file}. {unread[near].do}"
+                elif near is None and book is not None:
+                    do = f"There is {book.file}. {book.do}"
                 elif near is not None:
                     do = f"Rename {near}, or add {name}.csv, or the sheet in {WORKBOOK}."
                 raise SeasonError("season folder", f"table {name} is missing", "", do)
@@ -453,6 +465,9 @@ def _convert_all(gathered: Gathered, settings: Settings, found: list[Finding]) -
     return tables
 
 
+_LOSES_A_COLUMN = ("no-column", "no-heading", "bare-ton", "heading-twice")
+
+
 def _stop_if_lost(name: str, table: Converted, found: list[Finding]) -> None:
     """Raise when a table lacks a column without which nothing can be decided."""
     place = table.place
@@ -462,7 +477,7 @@ def _stop_if_lost(name: str, table: Converted, found: list[Finding]) -> None:
     if name in ("treatments", "picks") and "block_id" not in table.missing:
         return
     found += place.found
-    first = next(f for f in place.found if f.level == ERROR and f.code in ("no-column", "no-heading", "bare-ton"))
+    first = next(f for f in place.found if f.level == ERROR and f.code in _LOSES_A_COLUMN)
     raise SeasonError(first.where, first.found, first.expected, first.do)
 
 
@@ -495,6 +510,16 @@ def _newest_day(tables: Tables, start: date, end: date) -> date:
         )
     day: date = max(others).date()
     return day
+
+
+def _oldest_day(tables: Tables) -> date | None:
+    """Day of the oldest sample, weather or pick of any season; None when no row has a sound day."""
+    oldest = []
+    for name in ("samples", "weather_days", "weather_hours", "picks"):
+        frame = tables[name].frame
+        oldest.append(_first_known(frame, _KNOWN_ON[name])[~frame[BAD]].min())
+    known = [day.date() for day in oldest if pd.notna(day)]
+    return min(known, default=None)
 
 
 def _first_known(frame: pd.DataFrame, columns: Sequence[str]) -> pd.Series:

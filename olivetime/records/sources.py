@@ -67,6 +67,7 @@ def gather(folder: Path, settings: Settings) -> Gathered:
         elif suffix in (".xlsx", ".xlsm", ".xls", ".ods", ".numbers", ".tsv", ".txt"):
             says = f"the file isn't read; tables stand in {WORKBOOK} or in files such as samples.csv"
             table, do = _TITLES.get(heading_key(path.stem), ""), "Nothing to do if it's not needed."
+            workbook = path.stem.casefold() == Path(WORKBOOK).stem
             if table and suffix in (".xlsx", ".xlsm"):
                 line = f'file = "{path.name}" under [layout.{table}] in {SETTINGS_FILE}'
                 do = f"Copy its sheet into {WORKBOOK}, or write {line}."
@@ -74,7 +75,9 @@ def gather(folder: Path, settings: Settings) -> Gathered:
                 do = f"Rename it to {table}.csv."
             elif table:
                 do = f"Save it as {table}.csv."
-            level = WARNING if table else NOTE
+            elif workbook:
+                do = f"Save it as {WORKBOOK}."
+            level = WARNING if table or workbook else NOTE
             out.findings.append(_file_finding("not-read", level, path.name, "", says, do))
     for table, (file, _) in named.items():
         if file not in paths:

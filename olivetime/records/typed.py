@@ -544,6 +544,8 @@ class ColumnReader:
         if column.usual is not None:
             with np.errstate(invalid="ignore"):
                 odd = (values < column.usual[0] - slack) | (values > column.usual[1] + slack)
+            if column.kind == "integer":
+                odd &= values == np.rint(values)  # others are errors
             for i in np.flatnonzero(odd):
                 self._unusual(column, d, int(i), match, float(values[i]))
         return values
@@ -929,6 +931,9 @@ def _as_read(text: str, mark: str, value: float) -> str:
 def _range_words(limits: tuple[float, float] | None, match: Match) -> str:
     assert limits is not None
     low, high = (_native(limit, match) for limit in limits)
+    if (match.factor, match.offset) != (1.0, 0.0):
+        # A range that is round in our unit is not so in another.
+        low, high = (float(f"{limit:.4g}") for limit in (low, high))
     # "index, 0 to 7" says the range itself.
     unit = "" if not match.unit or ", " in match.unit else f" {match.unit}"
     return f"{low:.4g} to {high:.7g}{unit}"
