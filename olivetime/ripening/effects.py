@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy import optimize
 from scipy.linalg import lapack
 
-from olivetime.ripening.modes import even_noise, invert
+from olivetime.ripening.modes import descend, even_noise, invert
 
 Array = NDArray[np.floating[Any]]
 
@@ -839,40 +839,42 @@ def fit_effects(
         # The first step is at most half a unit in any logarithm: spreads must not run away.
         first = np.delete(spread @ objective(start)[1], family.n_parameters + np.arange(layout.x.shape[2]))
         spread = spread * min(1.0, 0.5 / max(float(np.abs(first).max(initial=0.0)), 1e-12))
-    found = optimize.minimize(
-        objective,
-        start,
-        jac=True,
-        method="BFGS",
-        options={
-            "gtol": 1e-4 if exact else 1e-2,
-            "maxiter": _OUTER_STEPS,
-            "hess_inv0": spread,
-        },
-    )
-    psi = found.x
+    covariance, mode_slope = np.zeros((0, 0)), np.zeros((n_par, 0))
+    if not n_par:
+        psi = start
+    elif exact or not curvature:
+        found = optimize.minimize(
+            objective,
+            start,
+            jac=True,
+            method="BFGS",
+            options={"gtol": 1e-4 if exact else 1e-2, "maxiter": _OUTER_STEPS, "hess_inv0": spread},
+        )
+        psi, covariance = found.x, found.hess_inv
+    else:  # the steps below take it to the end
+        psi, _ = descend(objective, start, spread, np.inf, 1e-4)
     value, slope = objective(psi)
-    hessian: Array | None = None
-    mode_slope = np.zeros((n_par, 0))
-    if curvature and n_par:
-        for _ in range(6 if exact else 1):
-            hessian, mode_slope = _hessian(layout, objective, psi, slope, last, central=exact)
-            if np.abs(slope).max() < 1e-8:
+    for _ in range((6 if exact else 1) if curvature and n_par else 0):
+        hessian, mode_slope = _hessian(layout, objective, psi, slope, last, central=exact)
+        covariance = np.linalg.inv(_positive(hessian))
+        if np.abs(slope).max() < 1e-8:
+            break
+        moved = 0.0
+        for _ in range(1 if exact else 3):
+            step = covariance @ slope
+            value_new, slope_new = objective(psi - step)
+            if not value_new <= value + 1e-9 * (1.0 + abs(value)):
                 break
-            step = np.linalg.solve(_positive(hessian), slope)
-            trial = psi - step
-            value_new, slope_new = objective(trial)
-            if value_new > value + 1e-9 * (1.0 + abs(value)) or not np.isfinite(value_new):
+            left, psi, value, slope = float(slope @ step), psi - step, value_new, slope_new
+            moved = float(np.abs(step).max())
+            if left < 1e-6:
                 break
-            psi, value, slope = trial, value_new, slope_new
-            if np.abs(step).max() < 1e-3:
-                break
-    covariance = np.zeros((0, 0))
-    if n_par:
-        covariance = found.hess_inv if hessian is None else np.linalg.inv(_positive(hessian))
+        if moved < 1e-3:
+            break
     mode = laplace(psi)
     loglik = mode.loglik if n_quadrature == 1 else quadrature(psi)
     worst = float(np.abs(slope).max(initial=0.0))
+    near = worst < 1e-2 or float(slope @ covariance @ slope) < 1e-4
     return EffectsFit(
         layout=layout,
         family=arranged,
@@ -885,7 +887,7 @@ def fit_effects(
         points=_points(layout, arranged, psi, covariance, prior_mean, prior_sd, mode, mode_slope) if curvature else (),
         prior_mean=mean,
         prior_sd=np.full(n_par, np.inf) if prior_sd is None else prior_sd,
-        converged=bool(mode.converged and worst < 1e-2),
+        converged=bool(mode.converged and near),
         max_gradient=worst,
     )
 

@@ -44,14 +44,17 @@ from olivetime.ripening.modes import (
     Modes,
     Outer,
     Problem,
+    descend,
     even_noise,
     factor,
     find_modes,
+    followed,
     laplace,
     layout_of,
     modes_at_rest,
 )
 
+CLOSE = 0.05  # moves of the outer vector over which the effects are led by the last factors
 STUDENT_NU = 6.0  # degrees of freedom of robust errors: near normal in the middle, a 4-sigma sample counts 0.3
 _TINY = np.finfo(float).tiny
 
@@ -223,7 +226,7 @@ class _Spread:
         fixed = self.base + self.scale * t[:p] if p else self.base
         rel = np.zeros((q, q))
         rel[self.lower] = t[p + q : p + q + len(self.lower[0])]
-        rel[np.diag_indices(q)] = np.exp(np.clip(t[p : p + q], -12, 12))
+        rel.flat[:: q + 1] = np.exp(np.clip(t[p : p + q], -12, 12))
         rest = t[p + q + len(self.lower[0]) :]
         level = self.log_level + rest[1] if self.log_level is not None else 0.0
         return fixed, self.sd[:, None] * rel, self.log_sigma + rest[0], level
@@ -303,7 +306,7 @@ def _minimise(
         with np.errstate(invalid="ignore", over="ignore"):
             point = minimize(safe, start, jac=True, method="BFGS", options={"gtol": 1e-3, "maxiter": 80}).x
     else:
-        point, _ = _descend(safe, start, _positive_inverse(guess), limit=np.inf)
+        point, _ = descend(safe, start, _positive_inverse(guess), limit=np.inf)
     value, gradient = safe(point)
     hessian, drift = slope_of(lambda t: safe(t)[1], point), 0.0
     for _ in range(budget):
@@ -613,12 +616,18 @@ def _fit_laplace(
         begin_border[0, : len(base)] = base
     keep: dict[str, Array] = {"inner": np.zeros((full.groups, full.inner)), "border": begin_border}
 
+    last: list[tuple[Array, Outer, Laplace]] = []
+
     def fit_at(t: Array) -> tuple[Laplace, Outer]:
-        outer = spread.outer(t, full)
-        modes = find_modes(problem, outer, keep["inner"], keep["border"])
+        outer, begin, warm = spread.outer(t, full), (keep["inner"], keep["border"]), False
+        if last and np.abs(t - last[0][0]).max() < CLOSE:
+            begin, warm = followed(problem, outer, last[0][2], last[0][1]), True
+        modes = find_modes(problem, outer, *begin, warm=warm, close=1e-12 if warm else 1e-9)
         if np.all(np.isfinite(modes.inner)):
             keep["inner"], keep["border"] = modes.inner, modes.border
-        return laplace(problem, outer, modes), outer
+        fit = laplace(problem, outer, modes)
+        last[:] = [(t, outer, fit)]
+        return fit, outer
 
     def objective(t: Array) -> tuple[float, Array]:
         fit, outer = fit_at(t)
@@ -749,7 +758,7 @@ def _check_observations(where: str, curve: Curve, x: Array, y: Array, weight: Ar
         raise FitError(
             where, f"{len(y)} observations", f"at least {need}", "Wait for more samples, or pool more groups."
         )
-    if len(np.unique(x.reshape(len(x), -1), axis=0)) < 2:
+    if np.all(x == x[0]):
         raise FitError(where, "all observations at one x", "at least two", "Wait for a second sampling date.")
 
 
@@ -765,6 +774,14 @@ def _pooled(where: str, curve: Curve, x: Array, y: Array, root_w: Array, start: 
         extra = [0.1 * spread * (t[i] * scale[i] - mean) / sd for i, mean, sd in known]
         return np.nan_to_num(np.concatenate([out, extra]), nan=1e6, posinf=1e6, neginf=-1e6)
 
+    def slopes_of(t: Array) -> Array:
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            out = curve.gradient(x, *(t * scale)) * (root_w[:, None] * scale)
+        extra = np.zeros((len(known), len(t)))
+        for row, (i, _, sd) in zip(extra, known, strict=True):
+            row[i] = 0.1 * spread * scale[i] / sd
+        return np.nan_to_num(np.concatenate([out, extra]), nan=0.0, posinf=1e6, neginf=-1e6)
+
     if not np.all(np.isfinite(curve(x, *start))):
         raise FitError(
             where,
@@ -773,9 +790,9 @@ def _pooled(where: str, curve: Curve, x: Array, y: Array, root_w: Array, start: 
             "Give other starting values.",
         )
     # Two searches with different steps: where the start is far off, one of them often ends in a side valley.
-    found = [least_squares(residuals, start / scale, x_scale="jac", max_nfev=200)]
+    found = [least_squares(residuals, start / scale, slopes_of, x_scale="jac", max_nfev=200)]
     if len(y) + len(known) >= len(start):
-        found.append(least_squares(residuals, start / scale, method="lm", xtol=1e-12, max_nfev=200 * len(start)))
+        found.append(least_squares(residuals, start / scale, slopes_of, method="lm", xtol=1e-12, max_nfev=200))
     values = min(found, key=lambda one: one.cost).x * scale
     slopes = curve.gradient(x, *values)
     fine = np.all(np.isfinite(values)) and np.all(np.isfinite(slopes)) and np.all(np.any(slopes != 0, axis=0))
@@ -1017,6 +1034,7 @@ _HYPER = (
 plateaus are held more closely than the rest: published plateaus of whole cultivars differ by 6.5 % only, and while no
 plateau is seen, a wide spread of them explains slow blocks as well as late midpoints do, and forecasts suffer."""
 
+NEAR = 0.5  # moves of the spreads' logarithms, in sds of their prior, over which the last factors still lead well
 T_LIMIT = 3.0  # standard deviations of the prior within which a spread's logarithm is sought
 
 SHAPE_PRIOR = {"logistic": 0.15, "plateau_line": 0.7, "gompertz": 0.15}
@@ -1158,6 +1176,13 @@ class _OilData:
         q_inner = np.linalg.inv(inner.reshape(layout.inner, layout.inner))
         return Outer(np.zeros(3), q_inner, q_border, mean, 0.5 * float(np.log(variance[10])))
 
+    def rough_covariance(self) -> Array:
+        """Rough covariance of t, to scale the search by: as if half of every effect were known."""
+        layout, weeks = self.layout, len(self.weeks)
+        counts = [layout.groups] * 3 + [len(layout.cell_group)] * 3 + [layout.problems * layout.slots] * 3
+        told = 0.5 * np.array([*counts, weeks, 4 * len(self.x)])
+        return np.diag(1.0 / (1.0 + self.hyper_sd**2 * told))
+
     def chain(self, t: Array, outer: Outer, fit: Laplace) -> Array:
         """Gradient by t, the prior of t apart."""
         layout, slots, n = self.layout, self.layout.slots, self.layout.curve_border
@@ -1217,37 +1242,49 @@ def _fit_shape(
     problem = Problem(layout, evaluate, data.log_y, data.weight, STUDENT_NU, data.below)
     size = len(data.hyper_log)
     start: Array = np.zeros(size)
-    keep: dict[str, Array] = {"inner": np.zeros((layout.groups, layout.inner)), "border": data.outer(start).mean_border}
+    keep = (np.zeros((layout.groups, layout.inner)), data.outer(start).mean_border)
     if before is not None:
-        start, keep = before.t, {"inner": before.modes.inner, "border": before.modes.border}
-
-    def at(t: Array, close: float = 1e-6) -> tuple[Outer, Modes]:
-        outer = data.outer(t)
-        modes = find_modes(problem, outer, keep["inner"], keep["border"], warm="warm" in keep, close=close)
-        keep.update(inner=modes.inner, border=modes.border, warm=modes.inner)
-        return outer, modes
+        start, keep = before.t, (before.modes.inner, before.modes.border)
+    last: list[tuple[Array, Outer, Laplace]] = []
 
     def objective(t: Array) -> tuple[float, Array]:
-        outer, modes = at(t)
-        fit = laplace(problem, outer, modes)
+        outer = data.outer(t)
+        begin = keep
+        if last:
+            there, before_it, fit = last[0]
+            near = float(np.abs(t - there).max()) < NEAR
+            begin = followed(problem, outer, fit, before_it) if near else (fit.modes.inner, fit.modes.border)
+        fit = laplace(problem, outer, find_modes(problem, outer, *begin, warm=bool(last), close=1e-6))
+        last[:] = [(t, outer, fit)]
         return fit.value + 0.5 * float(t @ t), data.chain(t, outer, fit) + t
 
-    t, gradient = _descend(objective, start, 0.1 * np.eye(size) if before is None else before.t_covariance, T_LIMIT)
-    centre = (keep["inner"], keep["border"])
+    rough = data.rough_covariance() if before is None else before.t_covariance
+    t, gradient = descend(objective, start, rough, T_LIMIT, 2e-4)
+    if not np.array_equal(last[0][0], t):
+        objective(t)
+    at_end = last[0]
     rows, slopes = [], []
     for i in range(size):
         move = np.zeros(size)
         move[i] = 1e-3
-        keep.update(inner=centre[0], border=centre[1])
-        rows.append((objective(t + move)[1] - gradient) / 1e-3)
-        slopes.append([(keep["inner"] - centre[0]) / 1e-3, (keep["border"] - centre[1]) / 1e-3])
-    keep.update(inner=centre[0], border=centre[1])
+        outer = data.outer(t + move)
+        inner, border = followed(problem, outer, at_end[2], at_end[1])
+        there = laplace(problem, outer, modes_at_rest(problem, outer, inner, border, converged=True))
+        rows.append((data.chain(t + move, outer, there) + t + move - gradient) / 1e-3)
+        slopes.append([(inner - at_end[2].modes.inner) / 1e-3, (border - at_end[2].modes.border) / 1e-3])
     hessian = 0.5 * (np.array(rows) + np.array(rows).T)
     values, vectors = np.linalg.eigh(hessian)
     values = np.maximum(values, 0.5)  # the prior alone gives 1; below it the curvature is noise
     t_covariance = (vectors / values) @ vectors.T
-    outer, modes = at(t)
-    fit = laplace(problem, outer, modes)
+    # the search ends where one such step is left
+    free = np.abs(t) < T_LIMIT
+    step = np.zeros(size)
+    step[free] = np.linalg.solve(np.linalg.inv(t_covariance)[np.ix_(free, free)], gradient[free])
+    t = np.clip(t - step, -T_LIMIT, T_LIMIT)
+    objective(t)
+    _, outer, fit = last[0]
+    modes = fit.modes
+    centre = (modes.inner, modes.border)
     shared = -0.5 * float(t @ t) - 0.5 * float(np.log(values).sum())
 
     def points(n: int) -> tuple[_Point, ...]:
@@ -1259,8 +1296,8 @@ def _fit_shape(
                 now + sum(m * slope[k] for m, slope in zip(each - t, slopes, strict=True))
                 for k, now in enumerate(centre)
             )
-            keep.update(inner=inner, border=border)
-            out.append(_point(problem, *at(each, 1e-3)))
+            there = data.outer(each)
+            out.append(_point(problem, there, find_modes(problem, there, inner, border, warm=True, close=1e-3)))
         return tuple(out)
 
     cov, _ = fit.arrow.covariance()
@@ -1279,41 +1316,6 @@ def _fit_shape(
         converged=modes.converged,
     )
     return shape_fit, points
-
-
-def _descend(
-    objective: Callable[[Array], tuple[float, Array]], point: Array, inverse: Array, limit: float
-) -> tuple[Array, Array]:
-    """Quasi-Newton search between plus and minus `limit` from a guess of the inverse Hessian; point and gradient."""
-    value, gradient = objective(point)
-    for number in range(60):
-        free = ~((np.abs(point) >= limit) & (gradient * point < 0))
-        if np.abs(gradient[free]).max(initial=0.0) < 1e-3:
-            break
-        step = -inverse[np.ix_(free, free)] @ gradient[free]
-        step *= min(1.0, 1.5 / np.abs(step).max())
-        share = 1.0
-        for _ in range(12):
-            there = point.copy()
-            there[free] = np.clip(point[free] + share * step, -limit, limit)
-            ahead_value, ahead = objective(there)
-            if ahead_value <= value + 1e-4 * float(gradient @ (there - point)):
-                break
-            share *= 0.4
-        else:
-            break
-        moved, turned = there - point, ahead - gradient
-        fall = value - ahead_value
-        point, value, gradient = there, ahead_value, ahead
-        along = float(moved @ turned)
-        if along > 1e-10:
-            if number == 0:
-                inverse = np.eye(len(point)) * along / float(turned @ turned) if share < 1 else inverse
-            side = np.eye(len(point)) - np.outer(moved, turned) / along
-            inverse = side @ inverse @ side.T + np.outer(moved, moved) / along
-        if fall < 1e-8 * max(abs(value), 1.0):
-            break
-    return point, gradient
 
 
 def _point(problem: Problem, outer: Outer, modes: Modes) -> _Point:

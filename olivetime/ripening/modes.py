@@ -378,7 +378,7 @@ def invert(a, out):
     return logdet
 
 
-@njit(cache=True, no_cfunc_wrapper=True)
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"contract", "reassoc", "nsz"})
 def _eliminate(
     gradient,
     weight,
@@ -414,6 +414,8 @@ def _eliminate(
         most = max(most, first_met[g + 1] - first_met[g])
     c, solved, part = np.empty((inner, most)), np.empty((inner, most)), np.empty((most, most))
     bent = bend.shape[0] > 0
+    slots = inner // q if q else 0
+    low, high, met_own = np.empty(slots, np.intp), np.empty(slots, np.intp), np.empty(slots, np.bool_)
     for g in range(groups):
         p, n_met = group_problem[g], first_met[g + 1] - first_met[g]
         for i in range(inner):
@@ -424,6 +426,8 @@ def _eliminate(
         for k in range(n_met):
             for j in range(k + 1):
                 part[k, j] = 0.0
+        for s in range(slots):
+            low[s], high[s], met_own[s] = n_met, 0, False
         for n in range(group_obs[g], group_obs[g + 1]):
             w, slot = weight[n], obs_slot[n]
             own, at = slot_met[g, slot], week_met[n]
@@ -441,7 +445,10 @@ def _eliminate(
                         c[row, own + j] += outer[random[i], j]
                 if levels:
                     c[row, at] += w * gradient[n, random[i]]
+            if levels:
+                low[slot], high[slot] = min(low[slot], at), max(high[slot], at + 1)
             if curve:
+                met_own[slot] = True
                 for i in range(size):
                     for j in range(i + 1):
                         part[own + i, own + j] += outer[i, j]
@@ -453,12 +460,17 @@ def _eliminate(
         logdet[g] = invert(a, a_inv[g])
         if not np.isfinite(logdet[g]):
             return False, a_inv, reach, logdet, corner
+        for s in range(slots):  # a slot's effects meet its own curve and weeks only
+            own = slot_met[g, s]
+            for i in range(inner):
+                for j in range(s * q, s * q + q):
+                    share = a_inv[g, i, j]
+                    if met_own[s]:
+                        for k in range(own, own + size):
+                            solved[i, k] += share * c[j, k]
+                    for k in range(low[s], high[s]):
+                        solved[i, k] += share * c[j, k]
         for i in range(inner):
-            for j in range(inner):
-                by = c[j]
-                share = a_inv[g, i, j]
-                for k in range(n_met):
-                    solved[i, k] += share * by[k]
             for k in range(n_met):
                 reach[g, i, met[first_met[g] + k]] = solved[i, k]
         for k in range(n_met):
@@ -735,6 +747,26 @@ def modes_at_rest(problem: Problem, outer: Outer, inner: Array, border: Array, *
     return Modes(inner, border, h, gradient, hessian, residual, loss, converged)
 
 
+def followed(problem: Problem, outer: Outer, fit: Laplace, before: Outer) -> tuple[Array, Array]:
+    """Effects that follow a small move of the outer quantities, from a fit before it: one step with its factors."""
+    layout, modes, gradient = problem.layout, fit.modes, fit.modes.gradient
+    root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
+    r = modes.residual * np.exp(before.log_sigma - outer.log_sigma)
+    if np.any(move := outer.phi0 - before.phi0):
+        bent = modes.hessian @ move
+        r = r - root_w * ((gradient + 0.5 * bent) @ move)
+        gradient = gradient + bent
+    loss = loss_of(r, problem.nu)
+    if problem.below is not None:
+        loss = censored(loss, r, problem.below)
+    slope = -loss.slope * root_w
+    g_inner, g_border = layout.spread(slope[:, None] * gradient, slope)
+    g_inner = g_inner + modes.inner @ outer.q_inner
+    g_border = g_border + np.einsum("pij,pj->pi", outer.q_border, modes.border - outer.mean_border)
+    step_inner, step_border = fit.exact.solve(g_inner, g_border)
+    return modes.inner - step_inner, modes.border - step_border
+
+
 @dataclass(frozen=True)
 class Laplace:
     """Approximated negative log likelihood and its derivatives by the outer quantities."""
@@ -742,6 +774,7 @@ class Laplace:
     each: Array  # (problems,)
     modes: Modes
     arrow: Arrow
+    exact: Arrow  # with the exact curvature, where that is positive
     d_phi0: Array
     d_q_inner: Array
     d_q_border: Array  # (problems, curve border, curve border)
@@ -828,7 +861,7 @@ def laplace(problem: Problem, outer: Outer, modes: Modes) -> Laplace:
     d_q_level = d_q_level - a_border[:, n_curve:] * level
     d_log_sigma = d_log_sigma - np.sum((loss.bend * r + loss.slope) * root_w * a_value)
     return Laplace(
-        each, modes, arrow, d_phi0, d_q_inner, d_q_border, d_q_level, float(d_log_sigma), -a_inner, -a_border
+        each, modes, arrow, true, d_phi0, d_q_inner, d_q_border, d_q_level, float(d_log_sigma), -a_inner, -a_border
     )
 
 
@@ -849,3 +882,46 @@ def _inverse_part(q: Array) -> Array:
     flat = np.diagonal(q, axis1=1, axis2=2) == 0
     dense = np.linalg.inv(q + flat[:, :, None] * np.eye(size))
     return dense * (~flat[:, :, None] & ~flat[:, None, :])
+
+
+# --- the outer search ------------------------------------------------------------------------------------------
+
+
+def descend(
+    objective: Callable[[Array], tuple[float, Array]], point: Array, inverse: Array, limit: float, close: float = 0.0
+) -> tuple[Array, Array]:
+    """Quasi-Newton search between plus and minus `limit` from a guess of the inverse Hessian; point and gradient.
+
+    Ends when twice the predicted fall is below `close`.
+    """
+    value, gradient = objective(point)
+    for number in range(60):
+        free = ~((np.abs(point) >= limit) & (gradient * point < 0))
+        if np.abs(gradient[free]).max(initial=0.0) < 1e-3:
+            break
+        step = -inverse[np.ix_(free, free)] @ gradient[free]
+        if -float(step @ gradient[free]) < close:
+            break
+        step *= min(1.0, 1.5 / np.abs(step).max())
+        share = 1.0
+        for _ in range(12):
+            there = point.copy()
+            there[free] = np.clip(point[free] + share * step, -limit, limit)
+            ahead_value, ahead = objective(there)
+            if ahead_value <= value + 1e-4 * float(gradient @ (there - point)):
+                break
+            share *= 0.4
+        else:
+            break
+        moved, turned = there - point, ahead - gradient
+        fall = value - ahead_value
+        point, value, gradient = there, ahead_value, ahead
+        along = float(moved @ turned)
+        if along > 1e-10:
+            if number == 0:
+                inverse = np.eye(len(point)) * along / float(turned @ turned) if share < 1 else inverse
+            side = np.eye(len(point)) - np.outer(moved, turned) / along
+            inverse = side @ inverse @ side.T + np.outer(moved, moved) / along
+        if fall < 1e-8 * max(abs(value), 1.0):
+            break
+    return point, gradient
