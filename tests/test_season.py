@@ -151,6 +151,8 @@ def test_wrong_as_of_days(tmp_path):
     write(tmp_path)
     with pytest.raises(ValueError, match="as_of is 5/10/2026, expected a date such as 2026-10-05"):
         read_season(tmp_path, "5/10/2026")
+    with pytest.raises(ValueError, match="as_of is 2020-01-01, expected a day from the oldest sample, weather or pick"):
+        read_season(tmp_path, "2020-01-01")
     with pytest.raises(ValueError, match="as_of is 2027-03-01, expected a day up to the season's last, 2027-01-15"):
         read_season(tmp_path, "2027-03-01")
 
