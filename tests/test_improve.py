@@ -6,7 +6,8 @@ from test_referee import packed, random_plan, tight
 
 from olivetime.harvest.bound import bound
 from olivetime.harvest.improve import _take_over, _walk_all, _walk_one, improve, space
-from olivetime.harvest.order import good_days
+from olivetime.harvest.improve import packed as pack
+from olivetime.harvest.order import net_worth
 from olivetime.harvest.referee import empty_record, walk
 
 
@@ -17,7 +18,7 @@ def walked_all(ph, plan):
 
 
 def worth(room, s):
-    return room.walked.earned[s, :, -1].sum() - room.walked.aged[s, -1]
+    return room.walked.each["earned"][s, :, -1].sum() - room.walked.every["aged"][s, -1]
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -56,10 +57,10 @@ def test_walk_from_the_day_of_the_change_equals_the_whole_walk(seed):
         changed[0, i], changed[0, j] = order[0, j], order[0, i]
         fresh = walked_all(ph, (changed, length, release))
         for s in range(ph.value.shape[0]):
-            day = int(room.walked.seen[s, order[0, i]])
+            day = int(room.walked.block["seen"][s, order[0, i]])
             got, aged = _walk_one(
-                ph, room.walked, s, 0, changed, length, release, day, day, -1, days_n, room.other_day, room.day,
-                room.over_cost,
+                pack(ph), room.walked, s, 0, changed, length, release, day, day, -1, days_n, room.other_day,
+                room.day, room.over_cost,
             )  # fmt: skip
             _take_over(room.walked, s, 0, day, room.day)
             assert got - aged == pytest.approx(worth(fresh, s), rel=1e-9)
@@ -73,9 +74,10 @@ def test_value_returned_is_the_referees_and_never_below_the_plan_given(machines_
     plan = random_plan(ph, rng)
     scenarios_n, blocks_n = ph.value.shape[:2]
     before = np.mean([walk(ph, s, *plan, False, empty_record(ph)) for s in range(scenarios_n)])
+    net, km_cost = net_worth(ph, bound(ph))
     found = improve(
         ph, ph, *plan, locked=np.zeros(machines_n, np.int64), promised=np.full(blocks_n, -1.0),
-        good_days=good_days(ph, bound(ph)), keep=np.zeros(blocks_n), caution=0.0, evaluations=400, seed=0,
+        net=net, km_cost=km_cost, keep=np.zeros(blocks_n), caution=0.0, evaluations=400, seed=0,
         space=space(ph),
     )  # fmt: skip
     after = np.mean([walk(ph, s, *plan, False, empty_record(ph)) for s in range(scenarios_n)])

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 import highspy
 import numpy as np
-from numba import njit
 from scipy import sparse
 
 from olivetime.harvest.capacity import UNLIMITED
 from olivetime.harvest.referee import Physics
+from olivetime.harvest.tasks import compiled, inner
 
 # Steps of the price descent: in the mean of the scenarios, from there in each of them, and from a like season's.
 STEPS_MEAN, STEPS_EACH, STEPS_KNOWN = 600, 400, 120
@@ -122,7 +122,7 @@ def _days(ph: Physics) -> _Days:
     )
 
 
-@njit(cache=True)
+@compiled
 def _dual(
     value, crop, work, hours, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, price_h, price_mill,
     price_truck, move, used_h, used_mill, used_truck, net, best, weight, picked,
@@ -197,7 +197,7 @@ def _dual(
     return total
 
 
-@njit(cache=True)
+@inner
 def _copy_prices(price_h, price_mill, price_truck, to_h, to_mill, to_truck):
     """Copy prices; written as loops because slices take long to compile."""
     for t in range(price_mill.shape[0]):
@@ -206,7 +206,7 @@ def _copy_prices(price_h, price_mill, price_truck, to_h, to_mill, to_truck):
             to_h[g, t] = price_h[g, t]
 
 
-@njit(cache=True)
+@compiled
 def _descend(
     value, crop, work, hours, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, mill, trucks, price_h,
     price_mill, price_truck, steps, reach, picked,

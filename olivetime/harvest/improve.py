@@ -12,10 +12,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from olivetime.harvest.referee import TINY, Physics, Record, empty_record, evening, fitting, road_h, walk
-from olivetime.harvest.tasks import accepts, cooled, random_move, shift_segment
+from olivetime.harvest.tasks import accepts, below, chance, compiled, cooled, inner, random_move, shift_segment
 
 # Blocks counted as near one block when a move puts it beside another.
 NEAR_BLOCKS = 10
@@ -26,6 +25,10 @@ OVERFLOW_FRACTION = 0.3
 # Shares of the moves: release days; to a good day; beside a near block with neighbours, alone; beside one of its lot;
 # exchange with another harvester, of one block, of all that follows; the rest within the list.
 MOVES = (0.15, 0.17, 0.10, 0.13, 0.07, 0.13, 0.10)
+# Days net of prices on which a block earns most, to which moves bring it.
+GOOD_DAYS = 8
+# A move is drawn up to so many times until prices let it pass: at so many temperatures and a share of a block's worth.
+GLANCES, BLUR_TEMPERATURES, BLUR = 20, 3.0, 0.004
 # Temperature at the begin and at the end, as shares of the worth of a mean block.
 HOT, COLD = 0.01, 0.0001
 # The referee scores the plan so many times over a search, but not before so many walks.
@@ -34,84 +37,105 @@ LOOKS, LOOK_AFTER = 60, 200
 LAST_FRACTION = 0.05
 
 
+# Arrays of records, because every array that a compiled function is handed adds to the time of its compilation.
+_EACH = np.dtype(
+    [
+        # at the begin of a day; worth before it, moves paid
+        ("at", "i8"), ("target", "i8"), ("first", "i8"), ("road", "f8"), ("dirty", "i8"), ("earned", "f8"),
+        # on the day; marks of the lots brought, the lot brought last
+        ("tonnes", "f8"), ("truck", "f8"), ("age_cost", "f8"), ("road_h", "f8"), ("lots", "i8"), ("last_lot", "i8"),
+    ]
+)  # fmt: skip
+# First fruit, T never [d]; days of the first and the last fruit; first day on which its harvester came to look at it.
+_BLOCK = np.dtype([("start", "f8"), ("begun", "i8"), ("done", "i8"), ("seen", "i8")])
+_ALL = np.dtype(
+    [
+        # mill and fleet on a day
+        ("tonnes", "f8"), ("truck", "f8"), ("cost", "f8"), ("road", "f8"),
+        # before it; cost of age and overflow so far
+        ("queue", "f8"), ("queue_cost", "f8"), ("mill_lot", "i8"), ("aged", "f8"),
+    ]
+)  # fmt: skip
+_BROUGHT = np.dtype([("tonnes", "f8"), ("truck", "f8"), ("age_cost", "f8"), ("road_h", "f8"), ("lots", "i8")])
+_FRUIT = np.dtype([("value", "f8"), ("crop", "f8"), ("work", "f8")])
+_MACHINE = np.dtype([("fixed_h", "f8"), ("h_km", "f8"), ("wash_h", "f8"), ("cost_h", "f8")])
+_PLACE = np.dtype([("lot", "i8"), ("truck_h_t", "f8"), ("age_cost", "f8"), ("haul_age_h", "f8")])
+_LIMIT = np.dtype([("mill_t", "f8"), ("truck_h", "f8")])
+
+
+class _Farm(NamedTuple):
+    """What a walk reads of `Physics`, packed."""
+
+    fruit: np.ndarray  # (S, B, T) of _FRUIT
+    machine: np.ndarray  # (H,) of _MACHINE
+    block: np.ndarray  # (B,) of _PLACE
+    limit: np.ndarray  # (T,) of _LIMIT
+    shift_h: np.ndarray
+    block_h: np.ndarray
+    distance_km: np.ndarray
+    organic: np.ndarray
+    buffer_t: float
+    cleaning_t: float
+    max_wait_h: float
+
+
+def _records(kind: np.dtype, *parts: np.ndarray) -> np.ndarray:
+    packed = np.zeros(parts[0].shape, kind)
+    for name, part in zip(kind.names or (), parts, strict=True):
+        packed[name] = part
+    return packed
+
+
+def packed(ph: Physics) -> _Farm:
+    """What a walk reads of the physics, packed."""
+    return _Farm(
+        fruit=_records(_FRUIT, ph.value, ph.crop, ph.work),
+        machine=_records(_MACHINE, ph.move_fixed_h, ph.move_h_km, ph.washdown_h, ph.move_cost_h),
+        block=_records(_PLACE, ph.lot, ph.truck_h_t, ph.age_cost, ph.haul_age_h),
+        limit=_records(_LIMIT, ph.mill_t, ph.truck_h),
+        shift_h=ph.shift_h, block_h=ph.block_h, distance_km=ph.distance_km, organic=ph.organic,
+        buffer_t=ph.buffer_t, cleaning_t=ph.cleaning_t, max_wait_h=ph.max_wait_h,
+    )  # fmt: skip
+
+
 class _Walked(NamedTuple):
     """What the harvesters do in a plan. S scenarios, H harvesters, B blocks, T days."""
 
-    # at the begin of each day, (S, H, T)
-    at: np.ndarray
-    target: np.ndarray
-    first: np.ndarray
-    road: np.ndarray
-    dirty: np.ndarray
-    earned: np.ndarray  # (S, H, T + 1) worth before the day, moves paid
-    # on each day, (S, H, T)
-    tonnes: np.ndarray
-    truck: np.ndarray
-    age_cost: np.ndarray
-    road_h: np.ndarray
-    lots: np.ndarray  # marks of the lots brought
-    last_lot: np.ndarray  # lot brought last
+    each: np.ndarray  # (S, H, T + 1) of _EACH
     ended: np.ndarray  # (S, H) first day on which the whole list held nothing to do, T never
-    # of each block, (S, B)
-    start: np.ndarray  # first fruit, T never [d]
-    begun: np.ndarray  # day of the first fruit, T never
-    done: np.ndarray  # day of the last fruit, T never
-    seen: np.ndarray  # first day on which its harvester came to look at it, T never
+    block: np.ndarray  # (S, B) of _BLOCK
     picked: np.ndarray  # (S, B, T)
     owner: np.ndarray  # (B,) harvester whose walk these are of, -1 none
-    # mill and fleet on each day, (S, T)
-    all_tonnes: np.ndarray
-    all_truck: np.ndarray
-    all_cost: np.ndarray
-    all_road: np.ndarray
-    all_lots: np.ndarray  # (S, T, H) marks of the lots of all other harvesters
-    # before each day, (S, T + 1)
-    queue: np.ndarray
-    queue_cost: np.ndarray
-    mill_lot: np.ndarray
-    aged: np.ndarray  # cost of age and overflow so far
+    every: np.ndarray  # (S, T + 1) of _ALL
+    others_lots: np.ndarray  # (S, T, H) marks of the lots of all other harvesters
 
 
 class _Day(NamedTuple):
-    """What one harvester brings on each day in a trial, (T,), and what it holds at the end."""
+    """What one harvester brings on each day in a trial, and what it holds at the end."""
 
-    tonnes: np.ndarray
-    truck: np.ndarray
-    age_cost: np.ndarray
-    road_h: np.ndarray
-    lots: np.ndarray
+    day: np.ndarray  # (T,) of _BROUGHT
     start: np.ndarray  # (B,)
     left: np.ndarray  # (B,) working space
     kept: np.ndarray  # (1,) bool: the walk becomes part of the plan, it is not a trial
 
 
 def _nothing_walked(scenarios_n: int, machines_n: int, blocks_n: int, days_n: int) -> _Walked:
-    each = (scenarios_n, machines_n, days_n)
-    block = (scenarios_n, blocks_n)
-    day = (scenarios_n, days_n)
-    before = (scenarios_n, days_n + 1)
-    whole = np.int64
     return _Walked(
-        at=np.zeros(each, whole), target=np.zeros(each, whole), first=np.zeros(each, whole), road=np.zeros(each),
-        dirty=np.zeros(each, np.bool_), earned=np.zeros((scenarios_n, machines_n, days_n + 1)), tonnes=np.zeros(each),
-        truck=np.zeros(each), age_cost=np.zeros(each), road_h=np.zeros(each), lots=np.zeros(each, whole),
-        last_lot=np.full(each, -1, whole), ended=np.full((scenarios_n, machines_n), days_n, whole),
-        start=np.full(block, float(days_n)), begun=np.full(block, days_n, whole), done=np.full(block, days_n, whole),
-        seen=np.full(block, days_n, whole), picked=np.zeros((scenarios_n, blocks_n, days_n)),
-        owner=np.full(blocks_n, -1, whole), all_tonnes=np.zeros(day), all_truck=np.zeros(day), all_cost=np.zeros(day),
-        all_road=np.zeros(day), all_lots=np.zeros((scenarios_n, days_n, machines_n), whole), queue=np.zeros(before),
-        queue_cost=np.zeros(before), mill_lot=np.full(before, -1, whole), aged=np.zeros(before),
-    )  # fmt: skip
+        each=np.zeros((scenarios_n, machines_n, days_n + 1), _EACH),
+        ended=np.full((scenarios_n, machines_n), days_n, np.int64),
+        block=np.zeros((scenarios_n, blocks_n), _BLOCK),
+        picked=np.zeros((scenarios_n, blocks_n, days_n)),
+        owner=np.full(blocks_n, -1, np.int64),
+        every=np.zeros((scenarios_n, days_n + 1), _ALL),
+        others_lots=np.zeros((scenarios_n, days_n, machines_n), np.int64),
+    )
 
 
 def _no_day(blocks_n: int, days_n: int) -> _Day:
-    return _Day(
-        np.zeros(days_n), np.zeros(days_n), np.zeros(days_n), np.zeros(days_n), np.zeros(days_n, np.int64),
-        np.zeros(blocks_n), np.zeros(blocks_n), np.zeros(1, np.bool_),
-    )  # fmt: skip
+    return _Day(np.zeros(days_n, _BROUGHT), np.zeros(blocks_n), np.zeros(blocks_n), np.zeros(1, np.bool_))
 
 
-@njit(cache=True)
+@inner
 def _cleanings(lots: int, lot_before: int) -> int:
     """Cleanings of the mill on a day, from the marks of its lots and the lot it ended with the day before."""
     n = 0
@@ -126,9 +150,9 @@ def _cleanings(lots: int, lot_before: int) -> int:
     return n - ((lots >> (lot_before % LOT_MARKS)) & 1)
 
 
-@njit(cache=True)
+@compiled
 def _walk_one(
-    ph: Physics, w: _Walked, s: int, h: int, order: np.ndarray, length: np.ndarray, release: np.ndarray, begin: int,
+    farm: _Farm, w: _Walked, s: int, h: int, order: np.ndarray, length: np.ndarray, release: np.ndarray, begin: int,
     day: int, other: int, other_from: int, other_day: _Day, out: _Day, over_cost: float,
 ) -> tuple[float, float]:  # fmt: skip
     """Walk one harvester from a day on beside what the others bring; see `walk` for the rules.
@@ -138,95 +162,95 @@ def _walk_one(
     the mill has no room. Fills `out` from `day` on, and `w` when `out.kept`. Returns what the harvester earns and the
     cost of age and overflow, both over all days.
     """
-    days_n = ph.shift_h.shape[1]
+    days_n = farm.shift_h.shape[1]
     keep = out.kept[0]
     left = out.left
     n = length[h]
     if day < days_n:
-        for p in range(w.first[s, h, day], n):
+        for p in range(w.each[s, h, day].first, n):
             b = order[h, p]
-            if w.owner[b] != h or w.begun[s, b] >= day:
+            if w.owner[b] != h or w.block[s, b].begun >= day:
                 left[b] = 1.0
                 out.start[b] = days_n
-            elif w.done[s, b] < day:
+            elif w.block[s, b].done < day:
                 left[b] = 0.0
-                out.start[b] = w.start[s, b]
+                out.start[b] = w.block[s, b].start
             else:
                 share = 1.0
-                for t in range(w.begun[s, b], day):
+                for t in range(w.block[s, b].begun, day):
                     share -= w.picked[s, b, t]
                 left[b] = share
-                out.start[b] = w.start[s, b]
+                out.start[b] = w.block[s, b].start
             if keep:
                 if left[b] >= 1.0:
-                    w.begun[s, b] = days_n
-                    w.start[s, b] = days_n
+                    w.block[s, b].begun = days_n
+                    w.block[s, b].start = days_n
                 if left[b] > 0.0:
-                    w.done[s, b] = days_n
+                    w.block[s, b].done = days_n
                     for t in range(0 if left[b] >= 1.0 else day, days_n):
                         w.picked[s, b, t] = 0.0
-                if w.owner[b] != h or w.seen[s, b] >= day:
-                    w.seen[s, b] = days_n
+                if w.owner[b] != h or w.block[s, b].seen >= day:
+                    w.block[s, b].seen = days_n
         if keep and w.ended[s, h] >= day:
             w.ended[s, h] = days_n
-        at, target, first = w.at[s, h, day], w.target[s, h, day], w.first[s, h, day]
-        road, dirty = w.road[s, h, day], w.dirty[s, h, day]
-        earned = w.earned[s, h, day]
+        at, target, first = w.each[s, h, day].at, w.each[s, h, day].target, w.each[s, h, day].first
+        road, dirty = w.each[s, h, day].road, w.each[s, h, day].dirty != 0
+        earned = w.each[s, h, day].earned
     else:
         at, target, first, road, dirty = -1, -1, 0, 0.0, True
-        earned = w.earned[s, h, days_n]
-    queue, queue_cost, lot_before = w.queue[s, begin], w.queue_cost[s, begin], w.mill_lot[s, begin]
-    aged = w.aged[s, begin]
+        earned = w.each[s, h, days_n].earned
+    queue, queue_cost, lot_before = w.every[s, begin].queue, w.every[s, begin].queue_cost, w.every[s, begin].mill_lot
+    aged = w.every[s, begin].aged
     for t in range(begin, days_n):
-        tonnes = w.all_tonnes[s, t] - w.tonnes[s, h, t]
-        trucks = ph.truck_h[t] - w.all_truck[s, t] + w.truck[s, h, t]
-        cost = w.all_cost[s, t] - w.age_cost[s, h, t]
-        on_road = w.all_road[s, t] - w.road_h[s, h, t]
-        lots = w.all_lots[s, t, h]
+        tonnes = w.every[s, t].tonnes - w.each[s, h, t].tonnes
+        trucks = farm.limit[t].truck_h - w.every[s, t].truck + w.each[s, h, t].truck
+        cost = w.every[s, t].cost - w.each[s, h, t].age_cost
+        on_road = w.every[s, t].road - w.each[s, h, t].road_h
+        lots = w.others_lots[s, t, h]
         if other >= 0:
-            tonnes -= w.tonnes[s, other, t]
-            trucks += w.truck[s, other, t]
-            cost -= w.age_cost[s, other, t]
-            on_road -= w.road_h[s, other, t]
+            tonnes -= w.each[s, other, t].tonnes
+            trucks += w.each[s, other, t].truck
+            cost -= w.each[s, other, t].age_cost
+            on_road -= w.each[s, other, t].road_h
             if t >= other_from:
-                tonnes += other_day.tonnes[t]
-                trucks -= other_day.truck[t]
-                cost += other_day.age_cost[t]
-                on_road += other_day.road_h[t]
-                lots |= other_day.lots[t]
+                tonnes += other_day.day[t].tonnes
+                trucks -= other_day.day[t].truck
+                cost += other_day.day[t].age_cost
+                on_road += other_day.day[t].road_h
+                lots |= other_day.day[t].lots
             else:
-                tonnes += w.tonnes[s, other, t]
-                trucks -= w.truck[s, other, t]
-                cost += w.age_cost[s, other, t]
-                on_road += w.road_h[s, other, t]
-        room = ph.mill_t[t] + ph.buffer_t - queue - tonnes - ph.cleaning_t * _cleanings(lots, lot_before)
+                tonnes += w.each[s, other, t].tonnes
+                trucks -= w.each[s, other, t].truck
+                cost += w.each[s, other, t].age_cost
+                on_road += w.each[s, other, t].road_h
+        room = farm.limit[t].mill_t + farm.buffer_t - queue - tonnes - farm.cleaning_t * _cleanings(lots, lot_before)
         if room < -1e-6 and tonnes > 0.0:
             aged += min(-room, tonnes) * over_cost
-        if trucks < -1e-6 * ph.truck_h[t]:
-            aged += -trucks * ph.move_cost_h[h]
+        if trucks < -1e-6 * farm.limit[t].truck_h:
+            aged += -trucks / (farm.limit[t].truck_h - trucks) * tonnes * over_cost
         last_lot = -1
         if t < day:
-            own, own_truck, own_lots = w.tonnes[s, h, t], w.truck[s, h, t], w.lots[s, h, t]
-            own_cost, own_road = w.age_cost[s, h, t], w.road_h[s, h, t]
-            last_lot = w.last_lot[s, h, t]
+            own, own_truck, own_lots = w.each[s, h, t].tonnes, w.each[s, h, t].truck, w.each[s, h, t].lots
+            own_cost, own_road = w.each[s, h, t].age_cost, w.each[s, h, t].road_h
+            last_lot = w.each[s, h, t].last_lot
         else:
             if keep:
-                w.at[s, h, t], w.target[s, h, t], w.first[s, h, t] = at, target, first
-                w.road[s, h, t], w.dirty[s, h, t] = road, dirty
-                w.earned[s, h, t] = earned
+                w.each[s, h, t].at, w.each[s, h, t].target, w.each[s, h, t].first = at, target, first
+                w.each[s, h, t].road, w.each[s, h, t].dirty = road, dirty
+                w.each[s, h, t].earned = earned
             own, own_truck, own_cost, own_road, own_lots = 0.0, 0.0, 0.0, 0.0, 0
-            clock, shift = 0.0, ph.shift_h[h, t]
+            clock, shift = 0.0, farm.shift_h[h, t]
             while shift - clock > TINY:
                 b = target
-                if b < 0 or ph.work[s, b, t] <= 0.0:
+                if b < 0 or farm.fruit[s, b, t].work <= 0.0:
                     while first < n and left[order[h, first]] <= TINY:
                         first += 1
                     found = -1
                     for p in range(first, n):
                         c = order[h, p]
-                        if keep and w.seen[s, c] > t:
-                            w.seen[s, c] = t
-                        if left[c] > TINY and release[c] <= t and ph.work[s, c, t] > 0.0:
+                        if keep and w.block[s, c].seen > t:
+                            w.block[s, c].seen = t
+                        if left[c] > TINY and release[c] <= t and farm.fruit[s, c, t].work > 0.0:
                             found = c
                             break
                     if found < 0:
@@ -236,195 +260,197 @@ def _walk_one(
                     if b != found:
                         target = found
                         road = road_h(
-                            ph.move_fixed_h[h], ph.move_h_km[h], ph.washdown_h[h], ph.distance_km, ph.organic, at,
-                            found, dirty,
+                            farm.machine[h].fixed_h, farm.machine[h].h_km, farm.machine[h].wash_h, farm.distance_km,
+                            farm.organic, at, found, dirty,
                         )  # fmt: skip
                     b = found
                 if road > 0.0:
                     step = min(road, shift - clock)
                     road -= step
                     clock += step
-                    earned -= step * ph.move_cost_h[h]
+                    earned -= step * farm.machine[h].cost_h
                     if road <= TINY:
                         road = 0.0
                         at = b
                     continue
-                if trucks <= TINY and ph.truck_h_t[b] > 0.0:
+                if trucks <= TINY and farm.block[b].truck_h_t > 0.0:
                     break
-                k = ph.lot[b]
+                k = farm.block[b].lot
                 mark = 1 << (k % LOT_MARKS)
                 if not ((lots | own_lots) & mark):
                     if k != lot_before and (lot_before >= 0 or (lots | own_lots) != 0):
-                        if room - ph.cleaning_t <= TINY:
+                        if room - farm.cleaning_t <= TINY:
                             break
-                        room -= ph.cleaning_t
+                        room -= farm.cleaning_t
                     if k != lot_before:
                         last_lot = k
                 own_lots |= mark
-                crop = ph.crop[s, b, t]
-                pace = ph.work[s, b, t] / ph.block_h[h, b]
-                share, limited = fitting(left[b], shift - clock, pace, crop, room, trucks, ph.truck_h_t[b])
+                crop = farm.fruit[s, b, t].crop
+                pace = farm.fruit[s, b, t].work / farm.block_h[h, b]
+                share, limited = fitting(left[b], shift - clock, pace, crop, room, trucks, farm.block[b].truck_h_t)
                 if share <= TINY and limited:
                     break
                 if out.start[b] >= days_n:
                     out.start[b] = t + clock / 24.0
                     if keep:
-                        w.start[s, b] = out.start[b]
-                        w.begun[s, b] = t
+                        w.block[s, b].start = out.start[b]
+                        w.block[s, b].begun = t
                 clock += share / pace
                 left[b] -= share
-                earned += share * ph.value[s, b, t]
+                earned += share * farm.fruit[s, b, t].value
                 brought = share * crop
                 room -= brought
-                trucks -= brought * ph.truck_h_t[b]
+                trucks -= brought * farm.block[b].truck_h_t
                 own += brought
-                own_truck += brought * ph.truck_h_t[b]
-                own_cost += brought * ph.age_cost[b]
-                own_road += brought * ph.haul_age_h[b]
-                dirty = not ph.organic[b]
+                own_truck += brought * farm.block[b].truck_h_t
+                own_cost += brought * farm.block[b].age_cost
+                own_road += brought * farm.block[b].haul_age_h
+                dirty = not farm.organic[b]
                 if keep:
                     w.picked[s, b, t] += share
                 if left[b] <= TINY:
                     left[b] = 0.0
                     target = -1
                     if keep:
-                        w.done[s, b] = t
+                        w.block[s, b].done = t
                 if limited:
                     break
-            out.tonnes[t], out.truck[t], out.age_cost[t] = own, own_truck, own_cost
-            out.road_h[t], out.lots[t] = own_road, own_lots
+            out.day[t].tonnes, out.day[t].truck, out.day[t].age_cost = own, own_truck, own_cost
+            out.day[t].road_h, out.day[t].lots = own_road, own_lots
             if keep:
-                w.last_lot[s, h, t] = last_lot
+                w.each[s, h, t].last_lot = last_lot
         cleanings = _cleanings(lots | own_lots, lot_before)
         queue, queue_cost, _, paid = evening(
-            queue, tonnes + own, ph.mill_t[t] - cleanings * ph.cleaning_t, cost + own_cost + queue_cost,
-            on_road + own_road, ph.max_wait_h,
+            queue, tonnes + own, farm.limit[t].mill_t - cleanings * farm.cleaning_t, cost + own_cost + queue_cost,
+            on_road + own_road, farm.max_wait_h,
         )  # fmt: skip
         aged += paid
         if last_lot >= 0:
             lot_before = last_lot
         elif cleanings > 0:
             # another harvester brought the lot that the mill ended with
-            for g in range(ph.shift_h.shape[0]):
-                if g != h and w.last_lot[s, g, t] >= 0:
-                    lot_before = w.last_lot[s, g, t]
+            for g in range(farm.shift_h.shape[0]):
+                if g != h and w.each[s, g, t].last_lot >= 0:
+                    lot_before = w.each[s, g, t].last_lot
         elif lot_before < 0 and (lots | own_lots):
             k = 0
             while not ((lots | own_lots) >> k) & 1:
                 k += 1
             lot_before = k
         if keep:
-            w.queue[s, t + 1], w.queue_cost[s, t + 1] = queue, queue_cost
-            w.mill_lot[s, t + 1], w.aged[s, t + 1] = lot_before, aged
+            w.every[s, t + 1].queue, w.every[s, t + 1].queue_cost = queue, queue_cost
+            w.every[s, t + 1].mill_lot, w.every[s, t + 1].aged = lot_before, aged
     if keep:
-        w.earned[s, h, days_n] = earned
+        w.each[s, h, days_n].earned = earned
     return earned, aged
 
 
-@njit(cache=True)
+@compiled
 def _take_over(w: _Walked, s: int, h: int, day: int, out: _Day) -> None:
     """Make what a harvester brings in a trial from a day on part of the plan."""
-    machines_n = w.tonnes.shape[1]
-    for t in range(day, w.tonnes.shape[2]):
-        w.all_tonnes[s, t] += out.tonnes[t] - w.tonnes[s, h, t]
-        w.all_truck[s, t] += out.truck[t] - w.truck[s, h, t]
-        w.all_cost[s, t] += out.age_cost[t] - w.age_cost[s, h, t]
-        w.all_road[s, t] += out.road_h[t] - w.road_h[s, h, t]
-        w.tonnes[s, h, t], w.truck[s, h, t] = out.tonnes[t], out.truck[t]
-        w.age_cost[s, h, t], w.road_h[s, h, t] = out.age_cost[t], out.road_h[t]
-        if w.lots[s, h, t] != out.lots[t]:
-            w.lots[s, h, t] = out.lots[t]
+    machines_n = w.each.shape[1]
+    for t in range(day, w.picked.shape[2]):
+        w.every[s, t].tonnes += out.day[t].tonnes - w.each[s, h, t].tonnes
+        w.every[s, t].truck += out.day[t].truck - w.each[s, h, t].truck
+        w.every[s, t].cost += out.day[t].age_cost - w.each[s, h, t].age_cost
+        w.every[s, t].road += out.day[t].road_h - w.each[s, h, t].road_h
+        w.each[s, h, t].tonnes, w.each[s, h, t].truck = out.day[t].tonnes, out.day[t].truck
+        w.each[s, h, t].age_cost, w.each[s, h, t].road_h = out.day[t].age_cost, out.day[t].road_h
+        if w.each[s, h, t].lots != out.day[t].lots:
+            w.each[s, h, t].lots = out.day[t].lots
             for g in range(machines_n):
                 lots = 0
                 for other in range(machines_n):
                     if other != g:
-                        lots |= w.lots[s, other, t]
-                w.all_lots[s, t, g] = lots
+                        lots |= w.each[s, other, t].lots
+                w.others_lots[s, t, g] = lots
 
 
 def _walk_all(ph: Physics, w: _Walked, lists: tuple, out: _Day, none: _Day, over_cost: float) -> None:
     """Walk every harvester from the first day, one after the other, beside those walked before."""
     scenarios_n, _, days_n = ph.value.shape
     order, length, _ = lists
-    for part in (w.tonnes, w.truck, w.age_cost, w.road_h, w.all_tonnes, w.all_truck, w.all_cost, w.all_road, w.lots,
-                 w.all_lots, w.first, w.road, w.queue, w.queue_cost, w.aged, w.earned):  # fmt: skip
-        part.fill(0)
-    for part in (w.last_lot, w.mill_lot, w.target, w.owner):
-        part.fill(-1)
-    for part in (w.start, w.begun, w.done, w.seen, w.ended):
-        part.fill(days_n)
-    w.at[:, :, 0] = ph.start_block
-    w.dirty[:, :, 0] = (ph.start_block < 0) | ~ph.organic[ph.start_block]
+    for part in (w.each, w.every, w.others_lots):
+        part[:] = 0
+    w.each["target"] = w.each["last_lot"] = -1
+    w.every["mill_lot"] = w.owner[:] = -1
+    for name in ("start", "begun", "done", "seen"):
+        w.block[name] = days_n
+    w.ended[:] = days_n
+    w.each["at"][:, :, 0] = ph.start_block
+    w.each["dirty"][:, :, 0] = (ph.start_block < 0) | ~ph.organic[ph.start_block]
+    farm = packed(ph)
     out.kept[0] = True
     for s in range(scenarios_n):
         for h in range(len(length)):
-            _walk_one(ph, w, s, h, *lists, 0, 0, -1, days_n, none, out, over_cost)
+            _walk_one(farm, w, s, h, *lists, 0, 0, -1, days_n, none, out, over_cost)
             _take_over(w, s, h, 0, out)
     out.kept[0] = False
     for h in range(len(length)):
         w.owner[order[h, : length[h]]] = h
 
 
-@njit(cache=True)
+@inner
 def _mean_start(w: _Walked, b: int) -> float:
     total = 0.0
-    for s in range(w.start.shape[0]):
-        total += w.start[s, b]
-    return total / w.start.shape[0]
+    for s in range(w.block.shape[0]):
+        total += w.block[s, b].start
+    return total / w.block.shape[0]
 
 
-@njit(cache=True)
+@inner
 def _forget_new(w: _Walked, s: int, h: int, order: np.ndarray, length: np.ndarray) -> None:
     """Blocks that came to a list which is never looked at so far are not picked."""
-    days_n = w.tonnes.shape[2]
+    days_n = w.picked.shape[2]
     for p in range(length[h]):
         b = order[h, p]
         if w.owner[b] != h:
-            w.start[s, b], w.begun[s, b], w.done[s, b], w.seen[s, b] = days_n, days_n, days_n, days_n
+            w.block[s, b].start, w.block[s, b].begun = days_n, days_n
+            w.block[s, b].done, w.block[s, b].seen = days_n, days_n
             for t in range(days_n):
                 w.picked[s, b, t] = 0.0
 
 
-@njit(cache=True)
+@inner
 def _shift_starts(
     w: _Walked, s: int, h: int, order: np.ndarray, length: np.ndarray, day: int, out: _Day, start: np.ndarray
 ) -> None:
     """Change mean starts by what a trial of one harvester from a day on has in one scenario."""
-    scenarios_n, _, days_n = w.tonnes.shape
+    scenarios_n, days_n = w.picked.shape[0], w.picked.shape[2]
     if day >= days_n:
         for p in range(length[h]):
             b = order[h, p]
             if w.owner[b] != h:
-                start[b] += (days_n - w.start[s, b]) / scenarios_n
+                start[b] += (days_n - w.block[s, b].start) / scenarios_n
         return
-    for p in range(w.first[s, h, day], length[h]):
+    for p in range(w.each[s, h, day].first, length[h]):
         b = order[h, p]
-        start[b] += (out.start[b] - w.start[s, b]) / scenarios_n
+        start[b] += (out.start[b] - w.block[s, b].start) / scenarios_n
 
 
-@njit(cache=True)
+@inner
 def _walk_changed(
-    ph: Physics, w: _Walked, s: int, g: int, other: int, day_g: int, day_o: int, order: np.ndarray,
+    farm: _Farm, w: _Walked, s: int, g: int, other: int, day_g: int, day_o: int, order: np.ndarray,
     length: np.ndarray, release: np.ndarray, out_g: _Day, out_o: _Day, over_cost: float,
 ) -> float:  # fmt: skip
     """Walk the one or two harvesters whose lists changed; what the plan is worth in the scenario."""
-    days_n = ph.shift_h.shape[1]
+    days_n = farm.shift_h.shape[1]
     keep = out_g.kept[0]
     first, last = day_g, -1
-    total = -w.aged[s, days_n]
-    for h in range(w.earned.shape[1]):
-        total += w.earned[s, h, days_n]
+    total = -w.every[s, days_n].aged
+    for h in range(w.each.shape[1]):
+        total += w.each[s, h, days_n].earned
     begin = day_g if other < 0 else min(day_g, day_o)
     if begin < days_n:
-        total += w.aged[s, days_n]
+        total += w.every[s, days_n].aged
         aged = 0.0
         h, beside, day, out = g, -1, day_g, out_g
         for turn in range(1 if other < 0 else 2):
             if turn == 1:
                 h, beside, day, out, first, last = other, g, day_o, out_o, begin, day_g
-            total -= w.earned[s, h, days_n]
+            total -= w.each[s, h, days_n].earned
             earned, aged = _walk_one(
-                ph, w, s, h, order, length, release, first, day, beside, last, out_g, out, over_cost
+                farm, w, s, h, order, length, release, first, day, beside, last, out_g, out, over_cost
             )
             total += earned
         total -= aged
@@ -443,7 +469,7 @@ def _walk_changed(
 # --- what moves need --------------------------------------------------------------------------------------------
 
 
-@njit(cache=True)
+@compiled
 def objective(values: np.ndarray, caution: float) -> float:
     """Mean of the scenarios, or a mix with the mean of the worst quarter."""
     n = values.shape[0]
@@ -463,7 +489,7 @@ def objective(values: np.ndarray, caution: float) -> float:
     return (1.0 - caution) * mean + caution * worst
 
 
-@njit(cache=True)
+@compiled
 def broken(start: np.ndarray, promised: np.ndarray, keep: np.ndarray) -> float:
     """Sum of `keep` over promised blocks whose mean start differs by a day or more; `promised` is -1 for others."""
     total = 0.0
@@ -473,7 +499,7 @@ def broken(start: np.ndarray, promised: np.ndarray, keep: np.ndarray) -> float:
     return total
 
 
-@njit(cache=True)
+@compiled
 def score(ph, which, order, length, release, rec, values, start):
     """Worth in each of some scenarios into `values`, mean start day of each block into `start` (T when never)."""
     _, blocks_n, days_n = ph.value.shape
@@ -487,7 +513,7 @@ def score(ph, which, order, length, release, rec, values, start):
             start[b] += (rec.start[b] if rec.start[b] >= 0 else days_n) / scenarios_n
 
 
-@njit(cache=True)
+@compiled
 def position(row: np.ndarray, low: int, high: int, start: np.ndarray, day: float) -> int:
     """First position from `low` whose block starts on the day or later, else `high`."""
     for p in range(low, high):
@@ -496,7 +522,7 @@ def position(row: np.ndarray, low: int, high: int, start: np.ndarray, day: float
     return high
 
 
-@njit(cache=True)
+@inner
 def _reinsert(order: np.ndarray, length: np.ndarray, g: int, i: int, k: int, other: int, j: int) -> None:
     """Take k blocks from position i of list g and put them in at position j of list `other` (may be the same)."""
     if other == g:
@@ -514,7 +540,7 @@ def _reinsert(order: np.ndarray, length: np.ndarray, g: int, i: int, k: int, oth
     length[other] += k
 
 
-@njit(cache=True)
+@inner
 def _swap_tails(order: np.ndarray, length: np.ndarray, g: int, i: int, other: int, j: int, room: np.ndarray) -> None:
     """Exchange what follows from position i of list g with what follows from position j of list `other`."""
     tail_g, tail_o = length[g] - i, length[other] - j
@@ -527,7 +553,7 @@ def _swap_tails(order: np.ndarray, length: np.ndarray, g: int, i: int, other: in
     length[g], length[other] = i + tail_o, j + tail_g
 
 
-@njit(cache=True)
+@inner
 def _copy_list(order, length, h, to_order, to_length):
     """Copy the list of one harvester."""
     for p in range(length[h]):
@@ -535,7 +561,7 @@ def _copy_list(order, length, h, to_order, to_length):
     to_length[h] = length[h]
 
 
-@njit(cache=True)
+@inner
 def _copy_plan(order, length, release, to_order, to_length, to_release):
     """Copy all lists and release days; written as loops because slices take long to compile."""
     for h in range(order.shape[0]):
@@ -552,34 +578,55 @@ def near_blocks(ph: Physics) -> np.ndarray:
     return np.argpartition(km, n - 1, axis=1)[:, :n].astype(np.int64) if n else np.zeros((len(km), 0), np.int64)
 
 
-@njit(cache=True)
+@inner
+def _net_at(net: np.ndarray, b: int, day: float) -> float:
+    """What a block started at a time of the season earns net of prices; `net` (B, T + 1)."""
+    last = net.shape[1] - 1
+    t = int(day)
+    if t >= last:
+        return net[b, last]
+    return net[b, t] + (day - t) * (net[b, t + 1] - net[b, t])
+
+
+@inner
+def _road_km(distance_km: np.ndarray, order: np.ndarray, h: int, low: int, high: int, n: int) -> float:
+    """Kilometres from position low - 1 to position high + 1 of the list of a harvester, which has n blocks."""
+    km = 0.0
+    for p in range(max(low, 1), min(high + 2, n)):
+        km += distance_km[order[h, p - 1], order[h, p]]
+    return km
+
+
+@compiled
 def _move(
-    block_h: np.ndarray, distance_km: np.ndarray, lot: np.ndarray, days_n: int, order: np.ndarray, length: np.ndarray,
+    block_h: np.ndarray, distance_km: np.ndarray, block: np.ndarray, days_n: int, order: np.ndarray, length: np.ndarray,
     release: np.ndarray, locked: np.ndarray, owner: np.ndarray, start: np.ndarray, good_days: np.ndarray,
     near: np.ndarray, backup: np.ndarray, room: np.ndarray, changed: np.ndarray, changed_release: np.ndarray,
-    upto: np.ndarray,
-) -> tuple[int, int, int, int, int]:  # fmt: skip
+    upto: np.ndarray, net: np.ndarray, km_cost: float,
+) -> tuple[int, int, int, int, int, float]:  # fmt: skip
     """One random move, made in the lists.
 
-    `backup` is the order as it was. Returns the harvester, another one whose list changed (-1: none), the first place
-    changed in either list, and how many release days changed: blocks in `changed`, their days before in
-    `changed_release`. The harvester is -1 when nothing could be done.
+    `backup` is the order as it was; `net` (B, T + 1) what a block started on a day earns net of prices. Returns the
+    harvester, another one whose list changed (-1: none), the first place changed in either list, how many release days
+    changed (blocks in `changed`, their days before in `changed_release`), and what the prices make one expect of the
+    move [currency]. The harvester is -1 when nothing could be done.
     """
+    guess = 0.0
     blocks_n, machines_n, near_n = start.shape[0], order.shape[0], near.shape[1]
-    g = np.random.randint(machines_n)
+    g = below(machines_n)
     while length[g] - locked[g] < 1:
-        g = np.random.randint(machines_n)
+        g = below(machines_n)
     other = -1
     low_g, low_o = blocks_n, blocks_n
     changed_n = 0
-    kind = np.random.random()
-    i = locked[g] + np.random.randint(length[g] - locked[g])
+    kind = chance()
+    i = locked[g] + below(length[g] - locked[g])
     b = order[g, i]
     if kind < upto[0]:
         # release days: one block, or a run of blocks, earlier, later, or free
-        run = 1 if np.random.random() < 0.6 else 1 + np.random.randint(6)
-        what = np.random.random()
-        by = np.random.randint(-4, 5)
+        run = 1 if chance() < 0.6 else 1 + below(6)
+        what = chance()
+        by = below(9) - 4
         for p in range(i, min(i + run, length[g])):
             c = order[g, p]
             changed[changed_n], changed_release[changed_n] = c, release[c]
@@ -597,24 +644,24 @@ def _move(
         day = -1.0
         if kind < upto[1]:
             # to one of the days on which the block earns most at the day's prices
-            day = good_days[b, np.random.randint(good_days.shape[1])]
-            to = np.random.randint(machines_n)
+            day = good_days[b, below(good_days.shape[1])]
+            to = below(machines_n)
             j = position(order[to], locked[to], length[to], start, day)
         else:
             # beside a near block, alone or with neighbours of its ranch, or beside one of its lot: spares a move or
             # a cleaning
             c = -1
             if kind < upto[3] and near_n > 0:
-                c = near[b, np.random.randint(near_n)]
+                c = near[b, below(near_n)]
                 if owner[c] < 0:
                     c = -1
             else:
                 for _ in range(8):
-                    h = np.random.randint(machines_n)
+                    h = below(machines_n)
                     if length[h] - locked[h] < 1:
                         continue
-                    x = order[h, locked[h] + np.random.randint(length[h] - locked[h])]
-                    if x != b and lot[b] == lot[x] and abs(start[b] - start[x]) < 15.0:
+                    x = order[h, locked[h] + below(length[h] - locked[h])]
+                    if x != b and block[b].lot == block[x].lot and abs(start[b] - start[x]) < 15.0:
                         c = x
                         break
             j = -1
@@ -622,30 +669,34 @@ def _move(
                 to = owner[c]
                 for p in range(locked[to], length[to]):
                     if order[to, p] == c:
-                        j = p + np.random.randint(2)
+                        j = p + below(2)
                         break
                 if kind < upto[2]:
                     while (
                         k < 4
                         and i + k < length[g]
                         and distance_km[order[g, i + k], b] <= 0.0
-                        and np.random.random() < 0.7
+                        and chance() < 0.7
                     ):
                         k += 1
                 if to == g and i <= j <= i + k:
                     j = -1
                 day = start[c]
         if j < 0:
-            return -1, -1, 0, 0, 0
+            return -1, -1, 0, 0, 0, 0.0
         fits = True
         for p in range(i, i + k):
             c = order[g, p]
             if not np.isfinite(block_h[to, c]):
                 fits = False
         if not fits:
-            return -1, -1, 0, 0, 0
+            return -1, -1, 0, 0, 0, 0.0
+        km = _road_km(distance_km, order, g, i, i + k - 1, length[g])
+        if to != g:
+            km += _road_km(distance_km, order, to, j, j - 1, length[to])
         for p in range(i, i + k):
             c = order[g, p]
+            guess += _net_at(net, c, day) - _net_at(net, c, start[c])
             if release[c] > day:
                 changed[changed_n], changed_release[changed_n] = c, release[c]
                 changed_n += 1
@@ -653,21 +704,36 @@ def _move(
         _reinsert(order, length, g, i, k, to, j)
         if to == g:
             low_g = min(i, max(j - k, 0) if j > i else j)
+            at = min(max(j - k, i), length[g] - k) if j > i else j
+            km += _road_km(distance_km, backup, g, j, j - 1, length[g])
+            km -= _road_km(distance_km, order, g, at, at + k - 1, length[g])
+            km -= _road_km(distance_km, order, g, i + k if at < i else i, i + k - 1 if at < i else i - 1, length[g])
         else:
             other = to
             low_g, low_o = i, j
+            km -= _road_km(distance_km, order, g, i, i - 1, length[g])
+            km -= _road_km(distance_km, order, to, j, j + k - 1, length[to])
+        guess += km * km_cost
     elif kind < upto[6] and machines_n > 1:
         # with a block that another harvester picks at about that time: exchange the two, or all that follows
-        other = np.random.randint(machines_n)
-        j = position(order[other], locked[other], length[other], start, start[b]) + np.random.randint(-3, 4)
+        other = below(machines_n)
+        j = position(order[other], locked[other], length[other], start, start[b]) + below(7) - 3
         if other == g or j < locked[other] or j >= length[other]:
-            return -1, -1, 0, 0, 0
+            return -1, -1, 0, 0, 0, 0.0
         if kind < upto[5]:
             c = order[other, j]
             if not (np.isfinite(block_h[other, b]) and np.isfinite(block_h[g, c])):
-                return -1, -1, 0, 0, 0
+                return -1, -1, 0, 0, 0, 0.0
+            km = _road_km(distance_km, order, g, i, i, length[g])
+            km += _road_km(distance_km, order, other, j, j, length[other])
             order[g, i] = c
             order[other, j] = b
+            km -= _road_km(distance_km, order, g, i, i, length[g])
+            km -= _road_km(distance_km, order, other, j, j, length[other])
+            guess = (
+                _net_at(net, b, start[c]) + _net_at(net, c, start[b]) - _net_at(net, b, start[b])
+                - _net_at(net, c, start[c]) + km * km_cost
+            )  # fmt: skip
         else:
             fits = True
             for p in range(i, length[g]):
@@ -675,12 +741,25 @@ def _move(
             for p in range(j, length[other]):
                 fits &= np.isfinite(block_h[g, order[other, p]])
             if not fits:
-                return -1, -1, 0, 0, 0
+                return -1, -1, 0, 0, 0, 0.0
+            km = _road_km(distance_km, order, g, i, i - 1, length[g])
+            km += _road_km(distance_km, order, other, j, j - 1, length[other])
             _swap_tails(order, length, g, i, other, j, room)
+            km -= _road_km(distance_km, order, g, i, i - 1, length[g])
+            km -= _road_km(distance_km, order, other, j, j - 1, length[other])
+            guess = km * km_cost
         low_g, low_o = i, j
     else:
-        low_g, _ = random_move(order[g], locked[g], length[g])
-        if np.random.random() < 0.3 and release[b] > 0:
+        low_g, high = random_move(order[g], locked[g], length[g])
+        # every block takes about the time of the one whose place it takes
+        for p in range(low_g, high + 1):
+            c = order[g, p]
+            guess += _net_at(net, c, start[backup[g, p]]) - _net_at(net, c, start[c])
+        guess += km_cost * (
+            _road_km(distance_km, backup, g, low_g, high, length[g])
+            - _road_km(distance_km, order, g, low_g, high, length[g])
+        )
+        if chance() < 0.3 and release[b] > 0:
             changed[0], changed_release[0] = b, release[b]
             changed_n = 1
             release[b] = 0
@@ -688,7 +767,7 @@ def _move(
                 if backup[g, p] == b:
                     low_g = p
                     break
-    return g, other, low_g, low_o, changed_n
+    return g, other, low_g, low_o, changed_n, guess
 
 
 class _State(NamedTuple):
@@ -724,24 +803,44 @@ def _begun(ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarr
     )  # fmt: skip
 
 
-@njit(cache=True)
+@inner
+def _undo(
+    order: np.ndarray, length: np.ndarray, release: np.ndarray, g: int, other: int, changed_n: int, st: _State
+) -> None:
+    """Take a move back."""
+    _copy_list(st.backup, st.backup_length, g, order, length)
+    if other >= 0:
+        _copy_list(st.backup, st.backup_length, other, order, length)
+    for p in range(changed_n):
+        release[st.changed[p]] = st.changed_release[p]
+
+
+@compiled
 def _stretch(
-    ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray, promised: np.ndarray,
-    promises: bool, good_days: np.ndarray, near: np.ndarray, keep: np.ndarray, caution: float, w: _Walked, out_g: _Day,
-    out_o: _Day, over_cost: float, st: _State, upto: np.ndarray, hot: float, cold: float, walks: int, until: int,
-    budget: int, seed: int,
+    farm: _Farm, order: np.ndarray, length: np.ndarray, release: np.ndarray, locked: np.ndarray, promised: np.ndarray,
+    promises: bool, good_days: np.ndarray, near: np.ndarray, net: np.ndarray, km_cost: float, keep: np.ndarray,
+    caution: float, w: _Walked, out_g: _Day, out_o: _Day, over_cost: float, st: _State, upto: np.ndarray, hot: float,
+    cold: float, blur: float, walks: int, until: int, budget: int, seed: int,
 ) -> int:  # fmt: skip
     """Annealed moves until so many walks are made; returns how many are. A seed of 0 or more is planted first."""
     if seed >= 0:
         np.random.seed(seed)
-    scenarios_n, blocks_n, days_n = ph.value.shape
+    scenarios_n, blocks_n, days_n = farm.fruit.shape
     while walks < until:
         walks += 1
         temperature = cooled(hot, cold, walks / budget) if hot > 0 else 0.0
-        g, other, low_g, low_o, changed_n = _move(
-            ph.block_h, ph.distance_km, ph.lot, days_n, order, length, release, locked, w.owner, st.start, good_days,
-            near, st.backup, st.room, st.changed, st.changed_release, upto,
-        )  # fmt: skip
+        g, other, low_g, low_o, changed_n = -1, -1, 0, 0, 0
+        for _ in range(GLANCES):
+            g, other, low_g, low_o, changed_n, guess = _move(
+                farm.block_h, farm.distance_km, farm.block, days_n, order, length, release, locked, w.owner, st.start,
+                good_days, near, st.backup, st.room, st.changed, st.changed_release, upto, net, km_cost,
+            )  # fmt: skip
+            if g >= 0:
+                # a move that prices call bad is not walked, but now and then: prices are not the whole truth
+                if accepts(guess, BLUR_TEMPERATURES * temperature + blur):
+                    break
+                _undo(order, length, release, g, other, changed_n, st)
+                g = -1
         if g < 0:
             continue
         # race: leave a candidate early that is clearly worse on the first scenarios
@@ -754,17 +853,17 @@ def _stretch(
         for s in range(scenarios_n):
             if s > 0:
                 walks += 1
-            st.from_g[s] = w.seen[s, st.backup[g, low_g]] if low_g < st.backup_length[g] else w.ended[s, g]
+            st.from_g[s] = w.block[s, st.backup[g, low_g]].seen if low_g < st.backup_length[g] else w.ended[s, g]
             st.from_o[s] = days_n
             if other >= 0:
                 st.from_o[s] = w.ended[s, other]
                 if low_o < st.backup_length[other]:
-                    st.from_o[s] = w.seen[s, st.backup[other, low_o]]
+                    st.from_o[s] = w.block[s, st.backup[other, low_o]].seen
             worth = st.values[s]
             if min(st.from_g[s], st.from_o[s]) < days_n:
                 same = False
                 worth = _walk_changed(
-                    ph, w, s, g, other, st.from_g[s], st.from_o[s], order, length, release, out_g, out_o, over_cost
+                    farm, w, s, g, other, st.from_g[s], st.from_o[s], order, length, release, out_g, out_o, over_cost
                 )
             st.trial_values[s] = worth
             if promises:
@@ -788,7 +887,7 @@ def _stretch(
             out_g.kept[0] = out_o.kept[0] = True
             for s in range(scenarios_n):
                 st.values[s] = _walk_changed(
-                    ph, w, s, g, other, st.from_g[s], st.from_o[s], order, length, release, out_g, out_o, over_cost
+                    farm, w, s, g, other, st.from_g[s], st.from_o[s], order, length, release, out_g, out_o, over_cost
                 )
             out_g.kept[0] = out_o.kept[0] = False
             for p in range(length[g]):
@@ -807,11 +906,7 @@ def _stretch(
                 st.sums[1] = st.sums[0]
                 _copy_plan(order, length, release, st.record_order, st.record_length, st.record_release)
         else:
-            _copy_list(st.backup, st.backup_length, g, order, length)
-            if other >= 0:
-                _copy_list(st.backup, st.backup_length, other, order, length)
-            for p in range(changed_n):
-                release[st.changed[p]] = st.changed_release[p]
+            _undo(order, length, release, g, other, changed_n, st)
     return walks
 
 
@@ -843,8 +938,8 @@ def space(ph: Physics) -> Space:
 
 def improve(
     ph: Physics, priced: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarray, *, locked: np.ndarray,
-    promised: np.ndarray, good_days: np.ndarray, keep: np.ndarray, caution: float, evaluations: int, seed: int,
-    space: Space,
+    promised: np.ndarray, net: np.ndarray, km_cost: float, keep: np.ndarray, caution: float, evaluations: int,
+    seed: int, space: Space,
 ) -> float:  # fmt: skip
     """Improve a plan in place by annealed moves.
 
@@ -859,8 +954,11 @@ def improve(
         How many at the front of each list may not be touched.
     promised : ndarray (B,)
         Promised mean start day, -1 without a promise [d].
-    good_days : ndarray (B, n) of int64
-        Days to which moves bring a block.
+    net : ndarray (B, T + 1)
+        What each block earns net of the prices of hours, mill and trucks when it is started on a day; 0 never
+        [currency].
+    km_cost : float
+        What a kilometre of moving costs at these prices [currency/km].
     keep : ndarray (B,)
         Cost of a promised block that starts a day or more off its promise [currency].
     caution : float
@@ -888,10 +986,12 @@ def improve(
     free_n = int((length - locked).sum())
     if free_n < 1 or evaluations < 1:
         return best
+    good_days = np.argsort(-net[:, :days_n], axis=1, kind="stable")[:, :GOOD_DAYS].astype(np.int64)
     w, st = space.walked, _begun(ph, *lists)
     _walk_all(priced, w, lists, space.day, space.other_day, space.over_cost)
-    st.start[:] = w.start.mean(axis=0)
-    st.values[:] = w.earned[:, :, days_n].sum(axis=1) - w.aged[:, days_n]
+    farm = packed(priced)
+    st.start[:] = w.block["start"].mean(axis=0)
+    st.values[:] = w.each["earned"][:, :, days_n].sum(axis=1) - w.every["aged"][:, days_n]
     st.sums[:] = objective(st.values, caution) - broken(st.start, promised, keep)
     record = st.record_order, st.record_length, st.record_release
     promises = bool((promised >= 0).any())
@@ -902,9 +1002,9 @@ def improve(
     next_look = look_every
     while walks < budget:
         walks = _stretch(
-            priced, *lists, locked, promised, promises, good_days, space.near, keep, float(caution), w,
-            space.day, space.other_day, space.over_cost, st, np.cumsum(MOVES), HOT * typical, COLD * typical, walks,
-            min(next_look, budget), budget, int(seed) if walks == 0 else -1,
+            farm, *lists, locked, promised, promises, good_days, space.near, net, float(km_cost), keep,
+            float(caution), w, space.day, space.other_day, space.over_cost, st, np.cumsum(MOVES), HOT * typical,
+            COLD * typical, BLUR * typical, walks, min(next_look, budget), budget, int(seed) if walks == 0 else -1,
         )  # fmt: skip
         next_look += look_every
         if st.sums[1] > -np.inf:
@@ -923,9 +1023,9 @@ def improve(
     for h in range(len(length)):
         w.owner[order[h, : length[h]]] = h
     for _ in range(int(evaluations * LAST_FRACTION)):
-        g, other, _, _, changed_n = _move(
-            ph.block_h, ph.distance_km, ph.lot, days_n, *lists, locked, w.owner, st.start, good_days, space.near,
-            st.backup, st.room, st.changed, st.changed_release, np.cumsum(MOVES),
+        g, other, _, _, changed_n, _ = _move(
+            farm.block_h, farm.distance_km, farm.block, days_n, *lists, locked, w.owner, st.start, good_days,
+            space.near, st.backup, st.room, st.changed, st.changed_release, np.cumsum(MOVES), net, float(km_cost),
         )  # fmt: skip
         if g < 0:
             continue

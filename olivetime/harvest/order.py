@@ -18,7 +18,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numba import njit
 
 from olivetime.harvest.bound import Bound, bound, priced_oil
 from olivetime.harvest.capacity import UNLIMITED, Capacity
@@ -37,6 +36,7 @@ from olivetime.harvest.referee import (
     walk,
     with_oil_orders,
 )
+from olivetime.harvest.tasks import compiled
 from olivetime.harvest.value import Value
 from olivetime.harvest.value import value as make_value
 from olivetime.records.season import Season
@@ -77,7 +77,7 @@ class Lists(NamedTuple):
     release: np.ndarray
 
 
-@njit(cache=True)
+@compiled
 def _dispatch(
     ph: Physics,
     index: np.ndarray,  # (B, T) urgency; -inf: never on that day
@@ -502,17 +502,25 @@ class Found:
     rules: list[tuple[str, float]]
 
 
-def good_days(ph: Physics, bounds: Bound, n: int = 8) -> np.ndarray:
-    """Days on which each block earns most net of the prices of hours, mill and trucks, (B, n) of int64."""
+def net_worth(ph: Physics, bounds: Bound) -> tuple[np.ndarray, float]:
+    """Worth of each block started on a day net of the prices of hours, mill and trucks, and price of a kilometre.
+
+    The worth is (B, T + 1): on a day without work that of the next day with work, 0 from the last one on [currency];
+    a kilometre costs hours of moving [currency/km].
+    """
     work = ph.work.mean(axis=0)
     finite = np.where(np.isfinite(ph.block_h), ph.block_h, np.inf).min(axis=0)
     hours = np.where(np.isfinite(finite), finite, 0.0)
-    spent = hours[:, None] / np.maximum(work, 0.05) * bounds.price_h.mean(axis=(0, 1))
+    price_h = bounds.price_h.mean(axis=(0, 1))
+    spent = hours[:, None] / np.maximum(work, 0.05) * price_h
     other = ph.crop.mean(axis=0) * (
         bounds.price_mill_t.mean(axis=0) + ph.truck_h_t[:, None] * bounds.price_truck_h.mean(axis=0)
     )
-    net = np.where(work > 0, ph.value.mean(axis=0) - spent - other, -np.inf)
-    return np.argsort(-net, axis=1, kind="stable")[:, : min(n, net.shape[1])].astype(np.int64)
+    net = np.zeros((ph.value.shape[1], ph.value.shape[2] + 1))
+    net[:, :-1] = np.where(work > 0, ph.value.mean(axis=0) - spent - other, 0.0)
+    for t in range(ph.value.shape[2] - 1, -1, -1):
+        net[:, t] = np.where(work[:, t] > 0, net[:, t], net[:, t + 1])
+    return net, float(((price_h.mean() + ph.move_cost_h) * ph.move_h_km).mean()) if len(ph.move_h_km) else 0.0
 
 
 def _own_worth(ph: Physics, lists: Lists) -> np.ndarray:
@@ -537,7 +545,7 @@ def _put_back(
         return lists, []
     room, priced = space(ph), priced_oil(ph, price_oil_l)
     rec, values, start = room.rec, np.zeros(ph.value.shape[0]), np.zeros(blocks_n)
-    days = good_days(priced, guide)
+    net, km_cost = net_worth(priced, guide)
     machine_of = np.full(blocks_n, -1)
     for h in range(machines_n):
         machine_of[begin_with.order[h, : begin_with.length[h]]] = h
@@ -548,8 +556,8 @@ def _put_back(
 
     def improved(trial: Lists, held: np.ndarray) -> None:
         improve(
-            ph, priced, *trial, locked=frozen, promised=promise, good_days=days, keep=held, caution=caution,
-            evaluations=evaluations, seed=seed, space=room,
+            ph, priced, *trial, locked=frozen, promised=promise, net=net, km_cost=km_cost, keep=held,
+            caution=caution, evaluations=evaluations, seed=seed, space=room,
         )  # fmt: skip
 
     def taken_out(b: int) -> tuple[Lists, int]:
@@ -702,9 +710,10 @@ def search(
     best = int((worth - missed).argmax())
     lists = Lists(*(part.copy() for part in candidates[best][1]))
     if evaluations > 0:
+        net, km_cost = net_worth(priced, guide)
         improve(
-            ph, priced, *lists, locked=frozen, promised=promise, good_days=good_days(priced, guide), keep=keep,
-            caution=caution, evaluations=evaluations, seed=seed, space=space(ph),
+            ph, priced, *lists, locked=frozen, promised=promise, net=net, km_cost=km_cost, keep=keep, caution=caution,
+            evaluations=evaluations, seed=seed, space=space(ph),
         )  # fmt: skip
     lists, moves = _put_back(
         ph, guide, bounds.price_oil_l, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,

@@ -26,9 +26,9 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from olivetime.harvest.capacity import Capacity
+from olivetime.harvest.tasks import compiled, inner
 from olivetime.harvest.value import OilOrders, Value
 
 # Shares and hours smaller than this are rounding, not work.
@@ -139,7 +139,7 @@ def with_oil_orders(ph: Physics, orders: OilOrders) -> Physics:
     )
 
 
-@njit(cache=True)
+@inner
 def fill(litres: float, fits: np.ndarray, wanted: np.ndarray, got: np.ndarray) -> None:
     """Give litres to the orders that they count for, `fits` (O,), in turn until each has what it wants."""
     for o in range(wanted.shape[0]):
@@ -151,7 +151,7 @@ def fill(litres: float, fits: np.ndarray, wanted: np.ndarray, got: np.ndarray) -
                 return
 
 
-@njit(cache=True)
+@compiled
 def filled(picked: np.ndarray, oil_l: np.ndarray, fits: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     """Litres that each order gets from shares picked (B, T) of blocks that hold `oil_l` (B, T), day by day, (O,)."""
     got = np.zeros(wanted.shape[0])
@@ -162,7 +162,7 @@ def filled(picked: np.ndarray, oil_l: np.ndarray, fits: np.ndarray, wanted: np.n
     return got
 
 
-@njit(cache=True)
+@inner
 def road_h(
     fixed_h: float, h_km: float, wash_h: float, distance_km: np.ndarray, organic: np.ndarray, at: int, to: int,
     dirty: bool,
@@ -178,7 +178,7 @@ def road_h(
     return hours
 
 
-@njit(cache=True)
+@inner
 def fitting(
     left: float, hours: float, pace: float, crop_t: float, room_t: float, trucks_h: float, truck_h_t: float
 ) -> tuple[float, bool]:
@@ -198,7 +198,7 @@ def fitting(
     return share, limited
 
 
-@njit(cache=True)
+@inner
 def evening(
     before_t: float, came_t: float, mill_t: float, cost: float, road: float, max_wait_h: float
 ) -> tuple[float, float, float, float]:  # fmt: skip
@@ -232,7 +232,7 @@ def empty_record(ph: Physics) -> Record:
     )
 
 
-@njit(cache=True)
+@compiled
 def walk(
     ph: Physics, s: int, order: np.ndarray, length: np.ndarray, release: np.ndarray, keep: bool, rec: Record
 ) -> float:

@@ -24,6 +24,12 @@ BEGIN_POINTS, POINTS_MOST = 257, 20_000
 _UNIT_DENOMINATORS = (1, 2, 4, 5, 10, 20, 60, 100, 1000)
 
 
+# Compiled functions, and those that only compiled functions call: these need no way in from Python, which takes longer
+# to compile than a small function itself.
+compiled = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+inner = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, no_cpython_wrapper=True)
+
+
 @dataclass(frozen=True)
 class Task:
     """One task.
@@ -58,7 +64,19 @@ class Sequence:
 # --- moves, shared with the harvest order -------------------------------------------------------------------
 
 
-@njit(cache=True)
+@inner
+def chance() -> float:
+    """A random number from 0 to 1; a function, because every use compiles the generator anew."""
+    return np.random.random()
+
+
+@inner
+def below(n: int) -> int:
+    """A random whole number from 0 to n - 1."""
+    return np.random.randint(n)
+
+
+@compiled
 def swap(row: np.ndarray, i: int, j: int) -> None:
     """Exchange the entries at positions i and j."""
     kept = row[i]
@@ -66,7 +84,7 @@ def swap(row: np.ndarray, i: int, j: int) -> None:
     row[j] = kept
 
 
-@njit(cache=True)
+@compiled
 def reverse_segment(row: np.ndarray, i: int, j: int) -> None:
     """Reverse the entries from position i to position j, both included."""
     while i < j:
@@ -75,7 +93,7 @@ def reverse_segment(row: np.ndarray, i: int, j: int) -> None:
         j -= 1
 
 
-@njit(cache=True)
+@compiled
 def shift_segment(row: np.ndarray, i: int, k: int, j: int) -> None:
     """Take the k entries from position i out of `row` and put them in again so that they begin at position j."""
     if k == 1:
@@ -94,7 +112,7 @@ def shift_segment(row: np.ndarray, i: int, k: int, j: int) -> None:
     reverse_segment(row, low, high)
 
 
-@njit(cache=True)
+@inner
 def random_move(row: np.ndarray, low: int, high: int) -> tuple[int, int]:
     """One random move among positions low to high - 1: an entry or short segment elsewhere, a swap, a reversal.
 
@@ -104,15 +122,15 @@ def random_move(row: np.ndarray, low: int, high: int) -> tuple[int, int]:
     n = high - low
     if n < 2:
         return low, low
-    reach = n if np.random.random() < 0.5 else min(n, 8)
-    i = low + np.random.randint(n)
-    j = i + np.random.randint(-reach + 1, reach)
+    reach = n if chance() < 0.5 else min(n, 8)
+    i = low + below(n)
+    j = i + below(2 * reach - 1) - reach + 1
     j = min(max(j, low), high - 1)
-    kind = np.random.random()
+    kind = chance()
     k = 1
     if kind < 0.45 or 0.75 <= kind < 0.92:
         if kind >= 0.75:
-            k = min(2 + np.random.randint(3), n)
+            k = min(2 + below(3), n)
             i = min(i, high - k)
             j = min(j, high - k)
         shift_segment(row, i, k, j)
@@ -124,17 +142,17 @@ def random_move(row: np.ndarray, low: int, high: int) -> tuple[int, int]:
     return min(i, j), max(i, j) + k - 1
 
 
-@njit(cache=True)
+@inner
 def accepts(change: float, temperature: float) -> bool:
     """Metropolis rule: take a gain always, a loss with chance exp(change / temperature)."""
     if change >= 0.0:
         return True
     if temperature <= 0.0:
         return False
-    return np.random.random() < np.exp(change / temperature)
+    return chance() < np.exp(change / temperature)
 
 
-@njit(cache=True)
+@inner
 def cooled(begin: float, end: float, share: float) -> float:
     """Temperature after a share of the budget, falling geometrically from `begin` to `end`."""
     return begin * (end / begin) ** share
@@ -152,7 +170,7 @@ class _Worths(NamedTuple):
     worth: np.ndarray  # (P,)
 
 
-@njit(cache=True)
+@inner
 def _at(worths: _Worths, k: int, hour: float) -> float:
     """Worth of task k completed at an hour; the last entry afterwards."""
     low, last = worths.first[k], worths.first[k + 1] - 1
@@ -184,7 +202,7 @@ class _Shop(NamedTuple):
     worths: _Worths
 
 
-@njit(cache=True)
+@inner
 def _completed(shop: _Shop, before: int, k: int, now: float) -> float:
     """Hour at which task k is completed after task `before` (-1: it is the first) was at hour `now`."""
     if before >= 0:
@@ -192,7 +210,7 @@ def _completed(shop: _Shop, before: int, k: int, now: float) -> float:
     return max(now, shop.ready[k]) + shop.hours[k]
 
 
-@njit(cache=True)
+@inner
 def _value_from(shop: _Shop, order, low, high, done, sums):
     """Total of an order that differs from the one of `done` and `sums` at positions low to high only.
 
@@ -213,7 +231,7 @@ def _value_from(shop: _Shop, order, low, high, done, sums):
     return total
 
 
-@njit(cache=True)
+@inner
 def _record(shop: _Shop, order, low, done, sums):
     """Fill `done` and `sums` from a position on; returns the total."""
     now, total, before = 0.0, 0.0, -1
@@ -228,7 +246,7 @@ def _record(shop: _Shop, order, low, done, sums):
     return total
 
 
-@njit(cache=True)
+@inner
 def _descend(shop: _Shop, order, done, sums, budget, look):
     """Take insertions (of one or of a few neighbours) and swaps that gain, until none does or the budget ends.
 
@@ -282,7 +300,7 @@ def _descend(shop: _Shop, order, done, sums, budget, look):
     return total, used
 
 
-@njit(cache=True)
+@inner
 def _without_the_hopeless(shop: _Shop, until, order, done, sums):
     """Fill an order by the last hour at which each task is worth most, `until` (n,); what makes others late goes last.
 
@@ -320,7 +338,7 @@ def _without_the_hopeless(shop: _Shop, until, order, done, sums):
     return used
 
 
-@njit(cache=True)
+@inner
 def _anneal(shop: _Shop, order, done, sums, hot, cold, budget, best):
     """Annealing from an order, in place; the best order seen goes to `best`. Returns its total."""
     n = order.shape[0]
@@ -342,7 +360,7 @@ def _anneal(shop: _Shop, order, done, sums, hot, cold, budget, best):
     return best_total
 
 
-@njit(cache=True)
+@inner
 def _by_cost_of_delay(shop: _Shop, ahead, order):
     """Fill an order by taking what loses most, per hour spent, when it is completed `ahead` hours later."""
     n = order.shape[0]
@@ -365,7 +383,7 @@ def _by_cost_of_delay(shop: _Shop, ahead, order):
         before = chosen
 
 
-@njit(cache=True)
+@compiled
 def _search(shop: _Shop, until, most, order, evaluations, seed):
     """Greedy orders, then kicked descents and annealing in turn; the best order seen is returned in `order`.
 
@@ -424,7 +442,7 @@ def _search(shop: _Shop, until, most, order, evaluations, seed):
             trial[:] = best
             if afar:
                 for p in range(n - 1, 0, -1):
-                    swap(trial, p, np.random.randint(p + 1))
+                    swap(trial, p, below(p + 1))
             _anneal(shop, trial, done, sums, scale if afar else 0.3 * scale, 0.0005 * scale, budget, current)
             used += budget
             for k in range(n):
@@ -441,14 +459,14 @@ def _search(shop: _Shop, until, most, order, evaluations, seed):
             until_n = min(used + 1000 * n, evaluations)
             while used < until_n:
                 kept[:] = current
-                for _ in range(2 + np.random.randint(4)):
+                for _ in range(2 + below(4)):
                     low, high = random_move(current, 0, n)
                     for p in range(max(low - 1, 0), min(high + 2, n)):
                         look[current[p]] = True
                 worth, more = _descend(shop, current, done, sums, max(evaluations - used, 1), look)
                 used += more
                 slack = 1e-12 * (1.0 + abs(total))
-                if np.random.random() < 0.1:
+                if chance() < 0.1:
                     slack += 0.05 * scale
                 if worth >= total - slack:
                     total = worth
