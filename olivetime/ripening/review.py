@@ -113,8 +113,8 @@ def expected_sd(residuals: pd.DataFrame) -> np.ndarray:
 
     Drawn against the residuals themselves this is a QQ plot. Ranks count as (rank - 0.5) / n.
     """
-    rank = residuals["residual_sd"].where(residuals["kind"] == "oil").astype(float).rank(method="first")
-    return stdtrit(STUDENT_NU, (rank - 0.5) / rank.notna().sum())
+    rank = residuals["residual_sd"].where(residuals["kind"] == "oil").astype(float).rank(method="first").to_numpy()
+    return stdtrit(STUDENT_NU, (rank - 0.5) / np.isfinite(rank).sum())
 
 
 def pooled(residuals: pd.DataFrame) -> pd.DataFrame:
