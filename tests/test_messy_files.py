@@ -380,6 +380,37 @@ def test_a_trace_of_rain_is_none_to_speak_of(tmp_path):
     assert read_season(tmp_path).weather_days["rain_mm"].tolist() == [0, 0, 0, 0]
 
 
+def days_of(n, row):
+    """Measured days in a row that ends with the small season's."""
+    first = dt.date(2026, 10, 5) - dt.timedelta(days=n - 1)
+    lines = [f"S1,{first + dt.timedelta(days=i)},{row(i)}" for i in range(n)]
+    return "\n".join([TABLES["weather_days"].splitlines()[0], *lines]) + "\n"
+
+
+def test_many_values_of_one_fault_in_a_long_record_are_one_line(tmp_path):
+    write(tmp_path, weather_days=days_of(30, lambda i: f"{10 + i % 3}.4 °C,25,{200 + i}"))
+    assert said(tmp_path, "weather_days") == [
+        "W weather_days.csv, row 2: rain_mm is 200, and 29 more rows are like it, expected usually 0 to 150 mm. Check "
+        "it; it was used.",
+        "W weather_days.csv, row 2: temp_min_c is `10.4 °C` in 10 rows, expected a number. Write the number only.",
+        "W weather_days.csv, row 3: temp_min_c is `11.4 °C` in 10 rows, expected a number. Write the number only.",
+        "W weather_days.csv, row 4: temp_min_c is `12.4 °C` in 10 rows, expected a number. Write the number only.",
+    ]
+    assert read_season(tmp_path).weather_days["rain_mm"].tolist() == [float(200 + i) for i in range(30)]
+    touched = check(tmp_path)
+    assert touched.loc[touched["column"] == "rain_mm", "value"].tolist() == ["200"]
+
+
+def test_tenths_of_degrees_are_not_taken_for_fahrenheit(tmp_path):
+    write(tmp_path, weather_days=days_of(30, lambda i: f"{100 + i},{250 + i},0"))
+    assert said(tmp_path, "weather_days")[:2] == [
+        "W weather_days.csv, row 2: temp_max_c is 250, and 29 more rows are like it, expected -25 to 55 degrees C. The "
+        "value isn't used.",
+        "W weather_days.csv, row 2: temp_min_c is 100, and 29 more rows are like it, expected -30 to 45 degrees C. The "
+        "value isn't used.",
+    ]
+
+
 def test_lows_and_highs_under_each_others_heading(tmp_path):
     swapped = TABLES["weather_days"].replace("temp_min_c,temp_max_c", "temp_max_c,temp_min_c")
     write(tmp_path, weather_days=swapped)

@@ -125,6 +125,30 @@ def test_days_and_rows_are_said_in_the_language():
     assert one(says, "es", row=8)[1] == "total o media saltado en filas 8, 9, 10, 11, 12 y 3 más."
 
 
+def test_a_stations_own_sentences_are_told_whole():
+    says = "weather_days, station S1, season 2026: of 66 days, 10 filled (4 interpolated, 6 climatology)."
+    assert one(says, "es", file="", row=pd.NA)[:2] == (
+        "weather_days, estación S1, campaña 2026",
+        "de 66 días, 10 rellenados (4 en línea recta, 6 de lo usual en la época).",
+    )
+    says = "weather_days, station S1, day: 40 days without any temperature (2026-08-06, 2026-08-07 and 38 more)."
+    assert one(says, "it", file="", row=pd.NA)[1] == (
+        "40 giorni senza alcuna temperatura (2026-08-06, 2026-08-07 e 38 altri)."
+    )
+    says = "weather_days, past seasons: 2 of 9 hold too few measured days from 05 October to 15 January and are not used"
+    says += " for the days ahead (2019, 2021)."
+    assert one(says, "es", file="", row=pd.NA)[:2] == (
+        "weather_days, campañas pasadas",
+        "2 de 9 tienen muy pocos días medidos del 5 de octubre al 15 de enero y no se usan para los días por venir "
+        "(2019, 2021).",
+    )
+    says = "outlook issued on 2026-10-05: no member of the outlook is complete, so it is not used: it has no rain_mm."
+    assert one(says, "pt", file="", row=pd.NA)[:2] == (
+        "previsão emitida a 2026-10-05",
+        "nenhum membro da previsão está completo, por isso não é usada: falta-lhe rain_mm.",
+    )
+
+
 def test_a_sentence_that_nobody_knows_stays_english():
     says = "weather_days, S1, day: something quite new was seen."
     where, found, do = one(says, "es", file="", row=pd.NA, do="Ask somebody.")

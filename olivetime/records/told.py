@@ -14,7 +14,7 @@ from functools import lru_cache
 from typing import Any
 
 import pandas as pd
-from babel.dates import format_date
+from babel.dates import format_date, format_skeleton
 
 from olivetime.languages import CATALOGUES, language_of, pattern_of, say
 from olivetime.records.findings import MONTH_NAMES
@@ -23,11 +23,11 @@ TEMPLATES = CATALOGUES / "findings.txt"
 
 # Values that are words of ours and not of the records: they are said in the language too.
 _WORDS = frozenset(
-    ("expected", "form", "mark", "other", "names", "rows", "rowsmore", "text", "unit", "what", "thing", "line")
+    ("expected", "form", "mark", "other", "names", "rows", "rowsmore", "text", "unit", "what", "thing", "line", "days")
 )
 # Values that may be a day in words.
-_DAYS = frozenset(("a", "b"))
-_DAY = re.compile(rf"([0-9]{{1,2}}) ({'|'.join(MONTH_NAMES)}) ([0-9]{{4}})")
+_DAYS = frozenset(("a", "b", "c"))
+_DAY = re.compile(rf"([0-9]{{1,2}}) ({'|'.join(MONTH_NAMES)})(?: ([0-9]{{4}}))?")
 # Lists are said in the language where one stands for a value, and never a whole sentence.
 _LISTS = ("{names} and {name}", "{names} or {name}")
 _DEEPEST = 4
@@ -120,11 +120,14 @@ def _part(text: str, language: str, *, lists: bool = False, deep: int = 0) -> st
 
 
 def _value(name: str, text: str, language: str, deep: int) -> str:
+    if name == "how":  # "4 interpolated, 6 climatology"
+        return ", ".join(_part(part, language, deep=deep + 1) for part in text.split(", "))
     if name in _WORDS:
         return _part(text, language, lists=name != "text", deep=deep + 1)
     day = _DAY.fullmatch(text) if name in _DAYS else None
     if day:
-        return format_date(date(int(day[3]), MONTH_NAMES.index(day[2]) + 1, int(day[1])), "long", locale=language)
+        when = date(int(day[3] or 2000), MONTH_NAMES.index(day[2]) + 1, int(day[1]))
+        return format_date(when, "long", locale=language) if day[3] else format_skeleton("MMMMd", when, locale=language)
     return text
 
 

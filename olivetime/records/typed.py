@@ -42,6 +42,7 @@ from olivetime.records.cells import (
 from olivetime.records.columns import TABLES, Column
 from olivetime.records.findings import ERROR, MONTH_NAMES, NOTE, WARNING, Finding, shown
 from olivetime.records.headings import Match, heading_key
+from olivetime.units import fahrenheit_from_celsius
 
 # Faults of measured and forecast weather cost a day's value, which is filled and flagged later.
 LENIENT_TABLES = frozenset(("weather_days", "weather_hours", "outlook"))
@@ -74,6 +75,8 @@ _DO_EMPTY = {
 # A file full of unknown names belongs to another season; comparing each of them with ours would take long.
 _MOST_HINTS = 25
 _MOST_TEXT = 300
+# More different texts than this with one fault, in a long record, stand in one line.
+_ALIKE_AT_MOST = 5
 # Rain too little to measure, as stations write it (common practice, no source).
 _TRACES = frozenset(("t", "tr", "tr.", "trace"))
 _RECALCULATE = "Open the workbook, recalculate, save."
@@ -195,6 +198,8 @@ class ColumnReader:
     date_orders: dict[str, str] = field(default_factory=dict)
     day_zero: date = SERIAL_START
     empty: dict[int, list[Column]] = field(default_factory=dict)
+    # Faults of one column of a lenient table: (code, level, expected, do) to (distinct text, what is said of it).
+    alike: dict[tuple[str, str, str, str], list[tuple[int, str]]] = field(default_factory=dict)
 
     def decide_marks(self) -> None:
         """Decide the file's decimal mark and order of day and month from the texts that prove them."""
@@ -277,6 +282,7 @@ class ColumnReader:
         else:
             values = self._names(column, d, known)
         self._empty_cells(column, d)
+        self._tell_alike(column)
         return values
 
     def _fault(
@@ -300,19 +306,50 @@ class ColumnReader:
             self.bad[indices] = True
         level = WARNING if lenient else ERROR
         do = _DO.get((self.place.table, column.name), do) if code == "out-of-range" else do
-        if together or lenient:
-            if len(indices) > 1:
-                says = f"{says} in {len(indices)} rows"
+        if lenient:
+            self.alike.setdefault((code, level, expected, do), []).append((which, says))
+            return
+        if together:
+            self._tell(column, which, code, level, says, expected, do)
+            return
+        for i in indices:
+            self.place.add(code, level, says, expected, do, index=int(i), column=column.name, value=text)
+
+    def _tell(
+        self, column: Column, which: int, code: str, level: str, says: str, expected: str, do: str
+    ) -> None:
+        """Report a distinct text in one line for all of its rows."""
+        d = self.different[column.name]
+        indices = d.rows(which)
+        if len(indices) > 1:
+            says = f"{says} in {len(indices)} rows"
+        self.place.add(
+            *(code, level, says, expected, do),
+            index=int(indices[0]),
+            column=column.name,
+            value=d.texts[which],
+            touches=map(int, indices[1:]),
+        )
+
+    def _tell_alike(self, column: Column) -> None:
+        """Report what a column of a long record lost: a few texts each, many of one fault in one line."""
+        d = self.different[column.name]
+        for (code, level, expected, do), faults in self.alike.items():
+            if len(faults) <= _ALIKE_AT_MOST:
+                for which, says in faults:
+                    self._tell(column, which, code, level, says, expected, do)
+                continue
+            indices = np.sort(d.rows_of([which for which, _ in faults]))
+            first = next((which, says) for which, says in faults if d.code[indices[0]] == which)
+            says = f"{first[1]}, and {len(indices) - 1} more rows are like it"
             self.place.add(
                 *(code, level, says, expected, do),
                 index=int(indices[0]),
                 column=column.name,
-                value=text,
+                value=d.texts[first[0]],
                 touches=map(int, indices[1:]),
             )
-            return
-        for i in indices:
-            self.place.add(code, level, says, expected, do, index=int(i), column=column.name, value=text)
+        self.alike = {}
 
     def _note_together(self, column: Column, which: Sequence[int], code: str, says: str) -> None:
         """Tell of all cells of a column that were read in the same way; `says` speaks of the first."""
@@ -551,22 +588,12 @@ class ColumnReader:
         return values
 
     def _unusual(self, column: Column, d: Distinct, which: int, match: Match, value: float) -> None:
-        indices = d.rows(which)
-        more = f" in {len(indices)} rows" if len(indices) > 1 else ""
-        says = f"{self._heading(column)} is {_as_read(d.texts[which], d.marks[which], _native(value, match))}{more}"
-        self.place.add(
-            *(
-                "unusual",
-                WARNING,
-                says,
-                f"usually {_range_words(column.usual, match)}",
-                "Check it; it was used.",
-            ),
-            index=int(indices[0]),
-            column=column.name,
-            value=d.texts[which],
-            touches=map(int, indices[1:]),
-        )
+        says = f"{self._heading(column)} is {_as_read(d.texts[which], d.marks[which], _native(value, match))}"
+        words = (f"usually {_range_words(column.usual, match)}", "Check it; it was used.")
+        if self.place.table in LENIENT_TABLES:
+            self.alike.setdefault(("unusual", WARNING, *words), []).append((which, says))
+        else:
+            self._tell(column, which, "unusual", WARNING, says, *words)
 
     def _looks_fahrenheit(self, column: Column, d: Distinct, values: np.ndarray) -> bool:
         """One error for a temperature column that is plainly in degrees F, not one for each row."""
@@ -579,6 +606,9 @@ class ColumnReader:
         daily = daily[np.isfinite(daily) & ~np.isin(daily, list(SENTINELS))]
         limit = 45.0 if column.name == "temp_max_c" else 35.0
         if daily.size == 0 or np.median(daily) <= limit:
+            return False
+        # Warmer than any usual day even in degrees F: tenths of a degree, or no temperature at all.
+        if column.usual is not None and np.median(daily) > fahrenheit_from_celsius(column.usual[1]):
             return False
         says = f"half of {self._heading(column)} is above {np.median(daily):.0f}, which looks like Fahrenheit"
         do = f"Head the column {column.name.removesuffix('_c')}_f."

@@ -190,7 +190,7 @@ def _members(
     if not keep.any():
         lacks = [name for name in OUTLOOK_VALUES if rows[name].isna().all()]
         says = "no member of the outlook is complete, so it is not used"
-        says += f": it has no {' and no '.join(lacks)}" if lacks else ""
+        says += f": it has no {', '.join(lacks)}" if lacks else ""
         finding = ("outlook-with-holes", "warning", "member", "", where, says, "Fill in the missing days.")
         return _no_outlook(says, [finding], station_days)
     findings = []
