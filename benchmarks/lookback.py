@@ -3,10 +3,12 @@
 Prints, for farms and seasons that nothing was tuned on: the share of perfect foresight of every policy with standard
 error, 10th percentile and worst season, blocks left, frosted tonnes and overtime hours; how often later samples fell in
 the 80 % ranges one to four weeks ahead, before and after the memory of past errors; what samples in blocks ranked high
-and low really gained; and CPU time. All farms, weather and fruit are invented: the figures are about the method on a
-plausible farm, never about income.
+and low really gained; and CPU time. Asked for by name, `--parts weather` prints what knowing all rain or all cold would
+be worth, and how well the hours to the end were foretold. All farms, weather and fruit are invented: the figures are
+about the method on a plausible farm, never about income.
 
-    python benchmarks/lookback.py [--quick] [--seasons N] [--blocks 40 200] [--jobs N] [--parts policies ranges samples]
+    python benchmarks/lookback.py [--quick] [--seasons N] [--blocks 40 200] [--jobs N]
+                                  [--parts policies weather ranges samples]
 
 The comparison of perfect, present and climatological information is that of "Assessing the value of frost forecasts to
 orchardists" (J. Appl. Meteor. 21(4):518, 1982; the abstract was read, not the paper): the same decisions with the true
@@ -20,6 +22,7 @@ from __future__ import annotations
 import argparse
 import time
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import replace
 
 import numpy as np
@@ -45,8 +48,9 @@ GOALS = {"mean": 0.983, "p10": 0.97, "true weather": 0.997, "better": 0.85, "cau
 
 
 def policies_season(task):
-    """One season of one farm under every policy; also ours with the true weather, and with the true fruit too."""
+    """One season of one farm under every policy, also ours with the true weather; more of them when planned daily."""
     half, blocks_n, index, every = task
+    daily = every < 7
     farm = make_farm(blocks_n, half=half, seed=1 + index % FARMS)
     simulated = simulate(farm, FIRST_SEASON + index)
     limits, worth = simulated.truth()
@@ -61,17 +65,19 @@ def policies_season(task):
         begun = time.process_time()
         rows += play(simulated, [replace(policy, every=every)], told, truth=truth)
         spent[policy.name] = time.process_time() - begun
-    weekly = [m for m in told if m.day % 7 == 0]
-    weekly = [replace(m, until=after) for m, after in zip(weekly, [*(m.day for m in weekly[1:]), 10_000], strict=True)]
-    rows += play(simulated, [searching("ours, weekly", every=7)], weekly, truth=truth)
-    wide = list(mornings(simulated, every=7, fits=fits, n_scenarios=MORE_SCENARIOS))
-    name = f"ours, weekly, {MORE_SCENARIOS} scenarios"
-    rows += play(simulated, [searching(name, first=1000, every=7)], wide, truth=truth)
-    held = searching(f"{name}, held back", held_back=HELD_BACK, first=1000, every=7)
-    rows += play(simulated, [held], wide, truth=truth)
+    if daily:
+        weekly = [m for m in told if m.day % 7 == 0]
+        ends = [*(m.day for m in weekly[1:]), 10_000]
+        weekly = [replace(m, until=end) for m, end in zip(weekly, ends, strict=True)]
+        rows += play(simulated, [searching("ours, weekly", every=7)], weekly, truth=truth)
+        wide = list(mornings(simulated, every=7, fits=fits, n_scenarios=MORE_SCENARIOS))
+        name = f"ours, weekly, {MORE_SCENARIOS} scenarios"
+        rows += play(simulated, [searching(name, first=1000, every=7)], wide, truth=truth)
+        held = searching(f"{name}, held back", held_back=HELD_BACK, first=1000, every=7)
+        rows += play(simulated, [held], wide, truth=truth)
     climate = mornings(simulated, every=7, weather="climate", fits=fits)
     rows += play(simulated, [searching("ours, weekly, past seasons alone", every=7)], climate, truth=truth)
-    for name, fruit in (("true weather", "fitted"), ("true weather and fruit", "true")):
+    for name, fruit in (("true weather", "fitted"), ("true weather and fruit", "true"))[: 2 if daily else 1]:
         known = mornings(simulated, every=7, weather="true", fruit=fruit, n_draws=16, fits=fits)
         rows += play(simulated, [searching(name, first=8000, later=4000, every=7)], known, truth=truth)
     table = pd.DataFrame(
@@ -97,14 +103,68 @@ def show_policies(table):
     print(f"ours: {cpu:.1f} s of CPU a season; 100 seasons on two cores: {100 * cpu / 2 / 60:.1f} minutes (aim 15)")
     true = table[table["policy"] == "true weather"]["share"].mean()
     cautious = table[table["policy"] == "ours with caution"]["share"].min()
+    weekly = "ours, weekly" if (table["policy"] == "ours, weekly").any() else "ours"
     outlook, climate = (
-        table[table["policy"] == name]["share"].mean() for name in ("ours, weekly", "ours, weekly, past seasons alone")
+        table[table["policy"] == name]["share"].mean() for name in (weekly, "ours, weekly, past seasons alone")
     )
     print(f"information, weekly: past seasons alone {100 * climate:.2f}, outlook {100 * outlook:.2f}, "
           f"true weather {100 * true:.2f}")  # fmt: skip
     print(f"aims: mean {100 * ours.mean():.2f} (>= {100 * GOALS['mean']:.1f}), p10 {100 * ours.quantile(0.1):.1f} "
           f"(>= {100 * GOALS['p10']:.0f}), true weather {100 * true:.2f} (>= {100 * GOALS['true weather']:.1f}), worst "
           f"with caution {100 * cautious:.1f} (>= {100 * GOALS['cautious worst']:.0f})")  # fmt: skip
+
+
+def weather_season(task):
+    """Ours, weekly, with true fruit: with the outlook, with all rain known, with all cold known; and hours foretold."""
+    half, blocks_n, index = task
+    simulated = simulate(make_farm(blocks_n, half=half, seed=1 + index % FARMS), FIRST_SEASON + index)
+    limits, worth = simulated.truth()
+    truth = physics(limits, worth)
+    best, _ = perfect_foresight(simulated, truth=truth, evaluations=20_000, seeds=1)
+    spare = limits.harvest_h[0].sum() / (truth.block_h.mean(axis=0) + truth.move_fixed_h.mean()).sum()
+    shift_h = truth.shift_h.mean()
+    came_h = truth.work[0].mean(axis=0) * shift_h  # of a harvester, on fruit that is worth something
+    rows, foretold = [], []
+    for name in ("outlook", "true rain", "true cold"):
+        told = list(mornings(simulated, every=7, weather=name, fruit="true", n_draws=16))
+        [played] = play(simulated, [searching(name, every=7)], told, truth=truth)
+        rows.append((half, index, name, played.value / best, played.blocks_left, spare))
+        if name == "outlook":
+            for morning in told[:-2:2]:
+                work_h = morning.known.work.mean(axis=1).sum(axis=1) * shift_h
+                foretold.append((half, index, morning.day, came_h[morning.day :].sum(), *work_h))
+    table = pd.DataFrame(rows, columns=["half", "season", "known", "share", "blocks_left", "spare"])
+    hours = pd.DataFrame(foretold).set_axis(
+        ["half", "season", "day", "came", *(f"s{s}" for s in range(len(foretold[0]) - 4))], axis=1
+    )
+    return pd.concat([table, hours], ignore_index=True)
+
+
+def show_weather(table):
+    """Print what knowing rain or cold would be worth, by hours that the season left, and how hours were foretold."""
+    hours, table = table[table["known"].isna()], table[table["known"].notna()]
+    wide = 100 * table.pivot(index=["half", "season"], columns="known", values="share")
+    spare = table.drop_duplicates(["half", "season"]).set_index(["half", "season"])["spare"].reindex(wide.index)
+    for name in ("outlook", "true rain", "true cold"):
+        gain = wide[name] - wide["outlook"]
+        se = gain.std() / np.sqrt(len(gain)) if len(gain) > 1 else np.nan
+        print(f"{name:10} {wide[name].mean():6.2f} % of perfect foresight, p10 {wide[name].quantile(0.1):5.1f}, worst "
+              f"{wide[name].min():5.1f}; over the outlook {gain.mean():+.2f} +- {se:.2f}")  # fmt: skip
+    for half, part in wide.groupby("half"):
+        print(f"{half:10} outlook {part['outlook'].mean():6.2f}, true rain {part['true rain'].mean():6.2f}")
+    for low, high in ((0, 1.1), (1.1, 1.3), (1.3, np.inf)):
+        part = wide[(spare >= low) & (spare < high)]
+        if len(part):
+            print(f"hours {low:.1f} to {high:.1f} times those needed: {len(part):3} seasons, outlook "
+                  f"{part['outlook'].mean():6.2f}, true rain {part['true rain'].mean():6.2f}")  # fmt: skip
+    told = hours.filter(regex=r"^s\d+$").to_numpy(float)
+    came = hours["came"].to_numpy(float)
+    rank = (told < came[:, None]).mean(axis=1)
+    error, spread = came - told.mean(axis=1), told.std(axis=1, ddof=1)
+    low, high = 100 * (rank < 0.1).mean(), 100 * (rank > 0.9).mean()
+    print(f"hours to the end on {len(came)} mornings: below the lowest tenth told {low:.0f} %, above the highest "
+          f"{high:.0f} %; error {error.mean():+.0f} h on the mean, rms {np.sqrt((error**2).mean()):.0f} h, "
+          f"spread of the scenarios {np.sqrt((spread**2).mean()):.0f} h")  # fmt: skip
 
 
 def ranges_season(task):
@@ -221,12 +281,19 @@ def main():
     seasons = 1 if options.quick else options.seasons
     options.blocks = [12] if options.quick else options.blocks
     every = 7 if options.quick else 1
-    with ProcessPoolExecutor(options.jobs, initializer=threadpool_limits, initargs=(1,)) as pool:
+    with ExitStack() as stack:
+        if options.quick or options.jobs == 1:  # another process would first load and compile for ten seconds
+            stack.enter_context(threadpool_limits(1))
+            each = map
+        else:
+            each = stack.enter_context(
+                ProcessPoolExecutor(options.jobs, initializer=threadpool_limits, initargs=(1,))
+            ).map
         for blocks_n in options.blocks:
             tasks = [(half, blocks_n, i) for i in range(seasons) for half in options.halves]
             for part, work, show in (
-                ("policies", policies_season, show_policies), ("ranges", ranges_season, show_ranges),
-                ("samples", samples_season, show_samples),
+                ("policies", policies_season, show_policies), ("weather", weather_season, show_weather),
+                ("ranges", ranges_season, show_ranges), ("samples", samples_season, show_samples),
             ):  # fmt: skip
                 if part not in options.parts:
                     continue
@@ -234,7 +301,7 @@ def main():
                 if options.quick and part == "samples":
                     asked = tasks[-1:]
                 tables = []
-                for table in pool.map(work, asked):
+                for table in each(work, asked):
                     tables.append(table)
                     if options.save:
                         pd.concat(tables).to_csv(f"{options.save}/{part}_{blocks_n}.csv", index=False)

@@ -146,6 +146,21 @@ def test_perfect_foresight_is_not_beaten_and_what_is_picked_is_counted(small):
         next(mornings(small, weather="guessed"))
 
 
+def test_rain_or_cold_alone_may_be_known(small):
+    # by definition: what is known is alike in every scenario and that of the truth, the rest is as the outlook says
+    told = {
+        name: next(mornings(small, weather=name, fruit="true")).known
+        for name in ("outlook", "true", "true rain", "true cold")
+    }
+    truth = told["true"]
+    worth_something = (told["true rain"].value > 0) & (truth.value > 0)
+    assert np.allclose(np.where(worth_something, told["true rain"].work - truth.work, 0.0), 0.0)
+    assert np.allclose(told["true rain"].value, told["outlook"].value)
+    assert np.allclose(told["true cold"].value, truth.value)
+    assert np.allclose(told["true cold"].work, np.where(truth.value > 0, told["outlook"].work, 0.0), atol=1e-6)
+    assert told["outlook"].work.std(axis=0).max() > 0.1
+
+
 def test_hours_held_back_are_not_counted_on(small):
     season = small.on(small.days[4].date())
     ahead = small.true_scenarios(season)

@@ -36,6 +36,11 @@ from olivetime.weather.stations import station_days
 LEFT_SHARE = 0.02  # a block of which more than this hangs on the last day counts as left
 FROSTED = 0.01  # fruit that lost more than this share of its value to frost counts as frosted
 NEVER = 10_000  # release day of a block that a rule does not start
+KNOWLEDGE = ("outlook", "climate", "true", "true rain", "true cold")  # what a policy may know of the weather
+_TRUE_PARTS = {
+    "true rain": ("rain_mm", "rain_memory_mm", "workable_fraction", "station_rain_mm", "station_workable_fraction"),
+    "true cold": ("temp_min_c", "station_temp_min_c"),
+}
 
 
 # --- what is known on a morning --------------------------------------------------------------------------------
@@ -83,7 +88,8 @@ def mornings(
         Draws of the fruit's future.
     seed : int, optional
     weather : str, optional
-        "outlook", "climate" (past seasons alone) or "true".
+        "outlook", "climate" (past seasons alone), "true", "true rain" (cold as in the outlook) or "true cold" (rain as
+        in the outlook).
     fruit : str, optional
         "fitted" or "true".
     fits : dict, optional
@@ -96,9 +102,9 @@ def mornings(
     ValueError
         For any other weather or fruit.
     """
-    if weather not in ("outlook", "climate", "true") or fruit not in ("fitted", "true"):
+    if weather not in KNOWLEDGE or fruit not in ("fitted", "true"):
         raise ValueError(
-            f"mornings: weather is {weather!r} and fruit {fruit!r}, expected outlook, climate or true, and fitted or "
+            f"mornings: weather is {weather!r} and fruit {fruit!r}, expected {', '.join(KNOWLEDGE)}, and fitted or "
             "true. Correct them."
         )
     fits = {} if fits is None else fits
@@ -112,8 +118,12 @@ def mornings(
         if weather == "true":
             ahead: Scenarios = simulated.true_scenarios(season)
         else:
-            told = season if weather == "outlook" else replace(season, outlook=season.outlook.iloc[:0])
+            told = season if weather != "climate" else replace(season, outlook=season.outlook.iloc[:0])
             ahead = make_scenarios(told, days, n=n, seed=seed)
+            if weather in _TRUE_PARTS:
+                came = simulated.true_scenarios(season)
+                known = {name: np.repeat(getattr(came, name), n, axis=0) for name in _TRUE_PARTS[weather]}
+                ahead = replace(ahead, **known)
         if fruit == "true":
             out = simulated.true_outcomes(season, ahead)
         else:
