@@ -505,6 +505,22 @@ def test_findings_come_gravest_first_and_say_how_many_are_left_out():
     assert table.rows[0][0] == "samples.csv, row 4, oil_fresh_pct"
 
 
+def test_where_a_finding_of_the_weather_is_stands_once():
+    says = ["station S1, day: 2 days without any temperature (2026-09-12, 2026-09-13).",
+            "station S1, temp_min_c: 1 day with a value missing (2026-09-12).",
+            "station S1, season 2026: of 93 days, 2 filled (2 neighbour)."]  # fmt: skip
+    findings = pd.DataFrame(
+        {"code": "x", "level": "note", "table": "weather_days", "file": "", "sheet": "", "row": np.nan,
+         "column": ["day", "temp_min_c", "day"], "value": "", "do": "Nothing.",
+         "says": [f"weather_days, {s}" for s in says]}
+    )  # fmt: skip
+    assert [row[0] for row in sheet.findings_table(findings).rows] == [
+        "weather_days, station S1, day",
+        "weather_days, station S1, temp_min_c",
+        "weather_days, station S1, season 2026",
+    ]
+
+
 def test_grade_limits_name_standard_and_source():
     table = sheet.grade_limits_table()
     wanted = [r for r in table.rows if r[0] == "EU 2019" and r[1] == "extra virgin" and r[2] == "free acidity"]

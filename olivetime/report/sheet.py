@@ -440,11 +440,14 @@ def findings_table(
     rows = findings.assign(n=findings["level"].map(grave)).sort_values("n", kind="stable")
     total, rows = len(rows), rows.head(len(rows) if most is None else most)
     words = told(rows, info)
-    # The sentence says where it is, but for the column; only what is found in no file has nothing but its table.
-    where = [
-        ", ".join(dict.fromkeys(p for p in (w or t, c) if p))
-        for w, t, c in zip(texts_of(words["where"]), texts_of(rows["table"]), texts_of(rows["column"]), strict=True)
-    ]
+    # The sentence says where it is, but for the column of a file; what is found in no file may name it, and that it is
+    # about days is plain. Only what has no sentence of its own has nothing but its table.
+    where = []
+    for w, t, c, file in zip(
+        texts_of(words["where"]), *(texts_of(rows[name]) for name in ("table", "column", "file")), strict=True
+    ):
+        named = not c or w.endswith(f", {c}") or (c == "day" and not file and w)
+        where.append(", ".join(dict.fromkeys(p for p in (w or t, "" if named else c) if p)))
     caption = say("Findings in the records", info)
     if len(rows) < total:
         caption = say("Findings in the records, {n} of {total}", info, n=len(rows), total=total)
