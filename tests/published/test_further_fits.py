@@ -20,7 +20,7 @@ TWO_DECAYS = curves.from_formula(
     lambda x, a, r, b, s: a * np.exp(-np.exp(r) * x) + b * np.exp(-np.exp(s) * x),
 )
 LINE, ASYMP, GOMP = curves.line.parameters, curves.asymptotic.parameters, curves.gompertz.parameters
-# lme(y ~ x, random = ~ x | g or ~ 1 | g, method = "ML" or "REML", control = lmeControl(tolerance = 1e-10, msTol = 1e-12))
+# lme(y ~ x, random = ~ x | g or ~ 1 | g, method = "ML" or "REML"), lmeControl(tolerance = 1e-10, msTol = 1e-12)
 LINES = {
     "Spruce ML": (
         ("nlme", "Spruce", "days", "logSize", "Tree"), LINE,
