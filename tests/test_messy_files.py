@@ -388,7 +388,7 @@ def days_of(n, row):
 
 
 def test_many_values_of_one_fault_in_a_long_record_are_one_line(tmp_path):
-    write(tmp_path, weather_days=days_of(30, lambda i: f"{10 + i % 3}.4 °C,25,{200 + i}"))
+    write(tmp_path, weather_days=days_of(30, lambda i: f"{10 + i % 3}.4 °C,25,{200 + 7 * i % 30}"))
     assert said(tmp_path, "weather_days") == [
         "W weather_days.csv, row 2: rain_mm is 200, and 29 more rows are like it, expected usually 0 to 150 mm. Check "
         "it; it was used.",
@@ -396,9 +396,23 @@ def test_many_values_of_one_fault_in_a_long_record_are_one_line(tmp_path):
         "W weather_days.csv, row 3: temp_min_c is `11.4 °C` in 10 rows, expected a number. Write the number only.",
         "W weather_days.csv, row 4: temp_min_c is `12.4 °C` in 10 rows, expected a number. Write the number only.",
     ]
-    assert read_season(tmp_path).weather_days["rain_mm"].tolist() == [float(200 + i) for i in range(30)]
+    assert read_season(tmp_path).weather_days["rain_mm"].tolist() == [200 + 7 * i % 30 for i in range(30)]
     touched = check(tmp_path)
     assert touched.loc[touched["column"] == "rain_mm", "value"].tolist() == ["200"]
+
+
+def test_rain_added_up_since_some_day_is_told_and_not_used(tmp_path):
+    sums = [3 * (i // 2) if i < 40 else 3 * ((i - 40) // 2) for i in range(70)]  # starts anew once
+    write(tmp_path, weather_days=days_of(70, lambda i: f"10.{i % 10},2{i % 6},{sums[i]}"))
+    assert said(tmp_path, "weather_days") == [
+        "W weather_days.csv, row 2: rain_mm of S1 is above that of the day before 33 times and below it 1, expected "
+        "the rain of each day. Such amounts are added up since some day, and none was used; write what fell each day."
+    ]
+    assert read_season(tmp_path).weather_days["rain_mm"].isna().all()
+    # A wet month that grows wetter for a week is none of it.
+    wet = [0, 2, 5, 9, 14, 20, 27, 3, 0, 1] * 7
+    write(tmp_path, weather_days=days_of(70, lambda i: f"10.{i % 10},2{i % 6},{wet[i]}"))
+    assert said(tmp_path, "weather_days") == []
 
 
 def test_tenths_of_degrees_are_not_taken_for_fahrenheit(tmp_path):

@@ -51,6 +51,7 @@ def spoilt(tmp_path):
         {"weather_days": TABLES["weather_days"].replace("12.1", "-9999").replace("11.4,25.0", "26,25")},
         {"cultivars": TABLES["cultivars"].replace("45.7", "").replace("Arbequina,41.8", "Arbequina,0.4")},
         {"stations": TABLES["stations"].replace("220\n", "220,Mars\n").replace("elevation_m", "elevation_m,time_zone")},
+        {"weather_days": messy.days_of(30, lambda i: f"10,2{i % 6},{5 * i}")},
         {"aliases": "as_written,block_id\nNORTH 3,North 2\nlower hill,North 3\n"},
         {"samples": TABLES["samples"].replace("4,North 2,2026", "4,North 2,2025") + "mill_id,day,booked_h,,,\n"},
         {"samples": "\n".join(f"{line},{line.split(',')[-1]}" for line in TABLES["samples"].splitlines())},
@@ -135,8 +136,8 @@ def test_a_stations_own_sentences_are_told_whole():
     assert one(says, "it", file="", row=pd.NA)[1] == (
         "40 giorni senza alcuna temperatura (2026-08-06, 2026-08-07 e 38 altri)."
     )
-    says = "weather_days, past seasons: 2 of 9 hold too few measured days from 05 October to 15 January and are not used"
-    says += " for the days ahead (2019, 2021)."
+    says = "weather_days, past seasons: 2 of 9 hold too few measured days from 05 October to 15 January and are not"
+    says += " used for the days ahead (2019, 2021)."
     assert one(says, "es", file="", row=pd.NA)[:2] == (
         "weather_days, campañas pasadas",
         "2 de 9 tienen muy pocos días medidos del 5 de octubre al 15 de enero y no se usan para los días por venir "
