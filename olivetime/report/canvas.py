@@ -350,7 +350,13 @@ def head_height(week: Week, title: str, sub: Sequence[str], width: float) -> flo
 
 
 def draw_head(ax: Axes, week: Week, width: float, title: str, sub: Sequence[str] = ()) -> float:
-    """Write the finding and the lines below it; gives the height they took."""
+    """Write the finding and the lines below it; gives the height they took.
+
+    The finding is also the Axes' title and the rest its x label, both unseen: pages cut the written ones off and say
+    them as text, which can be read aloud, searched and enlarged.
+    """
+    ax.set_title(title, visible=False)
+    ax.set_xlabel("\n".join(sub), visible=False)
     y = 4.0
     lines, below = _head_lines(week, title, sub, width)
     for line in lines:
@@ -439,7 +445,7 @@ def draw_day_axis(
     for day, label in list(zip(marks, labels, strict=True))[::step]:
         at, wide = float(x(day_number(day))), text_width(label, SMALL)
         start = at - wide / 2 if every == "month" else at
-        if start < -1 or start + wide > right:
+        if start < max(-1.0, float(x(first)) - LEFT + 2) or start + wide > right:
             continue
         draw_lines(ax, [[(at, y), (at, y + 3)]], color=SOFT)
         write(ax, start, y + 12.5, label, size=SMALL, color=SOFT)
@@ -517,7 +523,32 @@ def chosen_blocks(week: Week, block_ids: Sequence[str] | None) -> list[str]:
     return list(block_ids)
 
 
-PANEL_H = 98.0
+# A panel of the small multiples: its height, the room for values beside its plot, and for dates below it [pt].
+PANEL_H, LEFT, FOOT = 100.0, 26.0, 16.0
+
+
+@dataclass(frozen=True)
+class Panels:
+    """Equal panels at the lower end of a narrow picture; pages show each as a picture of its own.
+
+    Panels on a page stand as many abreast as there is room, and paper may be cut between them.
+
+    Attributes
+    ----------
+    says : tuple of str
+        What each panel says, row by row.
+    across : int
+        Panels in a row [count].
+    height : float
+        Of a row [pt].
+    key : str
+        What stands between the head and the panels, in words; "" for nothing.
+    """
+
+    says: tuple[str, ...]
+    across: int
+    height: float
+    key: str = ""
 
 
 def draw_panel_head(

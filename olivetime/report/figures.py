@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -24,7 +25,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from olivetime.languages import mark, say
-from olivetime.report.canvas import DPI, LOOK, drawable, listed, new_figure
+from olivetime.report.canvas import DPI, LOOK, Panels, drawable, head_height, listed, new_figure
 from olivetime.report.order_figures import (
     alt_block_map,
     alt_calendar,
@@ -40,6 +41,7 @@ from olivetime.report.order_figures import (
     rules,
     rules_size,
     value_by_date,
+    value_by_date_panels,
     value_by_date_size,
 )
 from olivetime.report.ripening_figures import (
@@ -49,14 +51,18 @@ from olivetime.report.ripening_figures import (
     alt_pooled,
     alt_residuals,
     colour_classes,
+    colour_classes_panels,
     colour_classes_size,
     curves,
+    curves_panels,
     curves_size,
     foretold,
+    foretold_panels,
     foretold_size,
     pooled,
     pooled_size,
     residuals,
+    residuals_panels,
     residuals_size,
 )
 from olivetime.report.tables import Week
@@ -72,9 +78,22 @@ from olivetime.report.weather_figures import (
     weather_strip_size,
 )
 
+TALL_IN = 5.5  # a picture taller than this [inches] leaves pages half empty (tried on A4 and Letter)
+# A picture's palette: colours of this share of its pixels stay exact, and no pixel strays farther than this from its
+# own colour (distance in red-green-blue; black to white is 442). Chosen by looking at pages twice enlarged.
+EXACT_SHARE, FARTHEST, MOST_COLOURS = 0.002, 28.0, 128
+
+
+def figure_pixels(figure: Figure) -> np.ndarray:
+    """Pixels of a figure, two for each CSS pixel: height, width, red-green-blue."""
+    canvas = figure.canvas if isinstance(figure.canvas, FigureCanvasAgg) else FigureCanvasAgg(figure)
+    with matplotlib.rc_context(LOOK):
+        canvas.draw()
+    return np.asarray(canvas.buffer_rgba())[..., :3]
+
 
 def figure_png(figure: Figure) -> bytes:
-    """PNG of a figure: 128 colours from a palette, two pixels for each CSS pixel, no date or program inside.
+    """PNG of a whole figure; see `png_of`.
 
     Parameters
     ----------
@@ -85,35 +104,51 @@ def figure_png(figure: Figure) -> bytes:
     bytes
         The same figure gives the same bytes.
     """
-    canvas = figure.canvas if isinstance(figure.canvas, FigureCanvasAgg) else FigureCanvasAgg(figure)
-    with matplotlib.rc_context(LOOK):
-        canvas.draw()
-    pixels = np.asarray(canvas.buffer_rgba())
+    return png_of(figure_pixels(figure))
+
+
+def png_of(pixels: np.ndarray) -> bytes:
+    """PNG of pixels: few colours from a palette of its own, no date or program inside.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        Height, width, red-green-blue [0-255].
+
+    Returns
+    -------
+    bytes
+        The same pixels give the same bytes.
+    """
     codes = (pixels[..., 0].astype(np.uint32) << 16) | (pixels[..., 1].astype(np.uint32) << 8) | pixels[..., 2]
-    colours, counts = np.unique(codes, return_counts=True)
+    # Counted by hashing: several times faster than sorting a million pixels, and without a copy of them.
+    image = Image.fromarray(np.ascontiguousarray(pixels))
+    counted = image.getcolors(1 << 14) or image.getcolors(codes.size)
+    counts, colours = np.array(sorted((n, r << 16 | g << 8 | b) for n, (r, g, b) in counted), dtype=np.int64).T
     palette, nearest = _palette(colours, counts)
     table = np.zeros(1 << 24, dtype=np.uint8)
     table[colours] = nearest
     picture = Image.fromarray(table[codes])
     picture.putpalette(palette.astype(np.uint8).tobytes())
     buffer = io.BytesIO()
-    picture.save(buffer, format="PNG", compress_level=6)
+    picture.save(buffer, format="PNG", compress_level=9)
     return buffer.getvalue()
 
 
 def _palette(colours: np.ndarray, counts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Palette of at most 128 colours, and each colour's place in it.
+    """Palette of as few colours as do (at most `MOST_COLOURS`), and each colour's place in it.
 
-    The 96 commonest colours (flat fills, white, ink) stay exact; the rest are those farthest from all chosen so far, so
-    that no edge pixel is far from its own colour.
+    The commonest (flat fills, white, ink) stay exact; the rest are those farthest from all chosen so far, until no edge
+    pixel is far from its own colour.
     """
     rgb = np.stack([colours >> 16, (colours >> 8) & 255, colours & 255], axis=1).astype(np.float32)
-    chosen = list(np.argsort(-counts, kind="stable")[:96])
+    common = int((counts >= EXACT_SHARE * counts.sum()).sum())
+    chosen = list(np.argsort(-counts, kind="stable")[: min(max(common, 1), MOST_COLOURS)])
     away = np.full(len(rgb), np.inf, dtype=np.float32)
     nearest = np.zeros(len(rgb), dtype=np.uint8)
-    for place in range(128):
+    for place in range(MOST_COLOURS):
         if place >= len(chosen):
-            if not away.max() > 0:
+            if away.max() <= FARTHEST**2:
                 break
             chosen.append(int(away.argmax()))
         distance = ((rgb - rgb[chosen[place]]) ** 2).sum(axis=1)
@@ -140,30 +175,41 @@ def figure_html(png: bytes, alt: str, caption: str = "", *, broad: bool = False)
     ValueError
         No PNG, or an empty alternative text.
     """
+    return _figure(_img(png, alt), caption, broad=broad)
+
+
+def _figure(inside: str, caption: str, *, broad: bool) -> str:
+    below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
+    css = ' class="broad"' if broad else ""
+    return f"<figure{css}>{inside}{below}</figure>"
+
+
+def _address(png: bytes) -> str:
+    if png[:8] != b"\x89PNG\r\n\x1a\n":
+        raise ValueError("figure: found bytes that are no PNG, expected a PNG picture. Make it with figure_png.")
+    return f"data:image/png;base64,{base64.b64encode(png).decode()}"
+
+
+def _img(png: bytes, alt: str, css: str = "") -> str:
     if not alt.strip():
         raise ValueError(
             "figure: found an empty alt text, expected a sentence with the finding. Give what the picture says."
         )
-    if png[:8] != b"\x89PNG\r\n\x1a\n":
-        raise ValueError("figure: found bytes that are no PNG, expected a PNG picture. Make it with figure_png.")
+    address = _address(png)
     width, height = (int.from_bytes(png[i : i + 4], "big") * 96 // DPI for i in (16, 20))
-    data = base64.b64encode(png).decode()
-    below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
-    css = ' class="broad"' if broad else ""
-    return (
-        f'<figure{css}><img alt="{html.escape(alt)}" width="{width}" height="{height}" '
-        f'src="data:image/png;base64,{data}">{below}</figure>'
-    )
+    own = f' class="{css}"' if css else ""
+    return f'<img{own} alt="{html.escape(alt)}" width="{width}" height="{height}" src="{address}">'
 
 
 @dataclass(frozen=True)
 class Picture:
-    """One kind of picture: how to draw it, say it, size it, and the words under it."""
+    """One kind of picture: how to draw it, say it, size it, the words under it, and its panels where it has such."""
 
     draw: Callable[..., Axes]
     alt: Callable[..., str]
     size: Callable[..., tuple[float, float]]
     caption: str
+    panels: Callable[..., Panels] | None = None
 
 
 PICTURES: Mapping[str, Picture] = MappingProxyType(
@@ -173,6 +219,7 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             alt_curves,
             curves_size,
             mark("Oil in the fruit of each block: what was measured, and where it is going."),
+            curves_panels,
         ),
         "calendar": Picture(
             calendar,
@@ -203,24 +250,28 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             alt_value_by_date,
             value_by_date_size,
             mark("What each block is worth by the day it is picked; +7 d: a week later than planned."),
+            value_by_date_panels,
         ),
         "colour_classes": Picture(
             colour_classes,
             alt_colour_classes,
             colour_classes_size,
             mark("Fruit by colour class, 0 deep green to 7 black through the flesh."),
+            colour_classes_panels,
         ),
         "residuals": Picture(
             residuals,
             alt_residuals,
             residuals_size,
             mark("How far samples lie from their curves. Ringed: doubtful samples."),
+            residuals_panels,
         ),
         "foretold": Picture(
             foretold,
             alt_foretold,
             foretold_size,
             mark("The last weeks' samples against what the samples before them foretold; full dots fell outside."),
+            foretold_panels,
         ),
         "pooled": Picture(
             pooled,
@@ -270,6 +321,10 @@ def draw(week: Week, kind: str, *, wide: bool = False, **options: Any) -> Figure
 def show_html(week: Week, kind: str, *, wide: bool = False, caption: str | None = None, **options: Any) -> str:
     """HTML of one kind of picture with its alternative text, for `weekly.show`.
 
+    The picture's head is said as text above it. A narrow picture of panels becomes one picture for each panel, so that
+    phone, desk and paper show the same ones, as many abreast as there is room. Other tall pictures carry a wide drawing
+    of the same for desk and paper.
+
     Parameters
     ----------
     week, kind, wide, **options
@@ -278,13 +333,50 @@ def show_html(week: Week, kind: str, *, wide: bool = False, caption: str | None 
         Instead of the kind's own words.
     """
     figure = draw(week, kind, wide=wide, **options)
-    picture = PICTURES[kind]
-    return figure_html(
-        figure_png(figure),
-        picture.alt(week, **options),
-        say(picture.caption, week.info) if caption is None else caption,
-        broad=wide,
-    )
+    picture, info = PICTURES[kind], week.info
+    caption = say(picture.caption, info) if caption is None else caption
+    words, pixels = _below_head(week, figure)
+    if not (pixels < 255).any():
+        return words  # nothing was drawn, and the head says why
+    if wide or picture.panels is None:
+        alt, tall = picture.alt(week, **options), not wide and figure.get_figheight() > TALL_IN
+        shown = _img(png_of(pixels), alt)
+        if tall:
+            broad = png_of(_below_head(week, draw(week, kind, wide=True, **options))[1])
+            source = f'<source media="(min-width: 48rem), print" srcset="{_address(broad)}">'
+            shown = f"<picture>{source}{shown}</picture>"
+        return _figure(words + shown, caption, broad=wide or tall)
+    panels = picture.panels(week, **options)
+    rows = math.ceil(len(panels.says) / panels.across)
+    tall, across = panels.height * DPI / 72, pixels.shape[1] / panels.across
+    top = len(pixels) - round(rows * tall)
+    shown = []
+    if (pixels[:top] < 255).any():
+        shown = [_img(png_of(pixels[:top]), say("Key: {items}.", info, items=panels.key), "key")]
+    shown.append(f'<div class="panels{" whole" if panels.across == 1 else ""} of{_abreast(panels)}">')
+    for i, text in enumerate(panels.says):
+        row, column = divmod(i, panels.across)
+        part = pixels[top + round(row * tall) : top + round((row + 1) * tall)]
+        part = part[:, round(column * across) : round((column + 1) * across)]
+        shown.append(_img(png_of(part), text))
+    return _figure(f"{words}{''.join(shown)}</div>", caption, broad=_abreast(panels) > 2 or rows > 2)
+
+
+def _abreast(panels: Panels) -> int:
+    """Panels that stand abreast on desk and paper."""
+    if panels.across > 1:
+        return 4 if len(panels.says) > 4 else 2  # up to four make a square beside another picture
+    return 3 if len(panels.says) % 3 == 0 else 2
+
+
+def _below_head(week: Week, figure: Figure) -> tuple[str, np.ndarray]:
+    """HTML of what the head of a drawn picture says, and the pixels below it."""
+    (ax,) = figure.axes
+    title, sub = ax.get_title(), ax.get_xlabel()
+    height = head_height(week, title, sub.splitlines(), 72 * figure.get_figwidth())
+    below = f" <span>{html.escape(sub)}</span>" if sub else ""
+    words = f'<p class="finding"><strong>{html.escape(title)}</strong>{below}</p>'
+    return words, figure_pixels(figure)[math.floor(height * DPI / 72) :]
 
 
 def letters_note(week: Week) -> str:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import base64
 import html
-import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,7 +24,6 @@ SHAPES = {
     "gompertz": mark("S curve that slows early (Gompertz)"),
     "plateau_line": mark("straight rise to a plateau"),
 }
-TALL_IN = 5.5  # a picture taller than this [inches] leaves pages half empty (tried on A4 and Letter)
 
 _WORDS = {
     "pick_order": mark("Pick order"),
@@ -255,7 +252,7 @@ def _what_if_answer(week: tables.Week) -> tuple[str, str]:
 
 
 def picture(week: tables.Week, kind: str, **options: Any) -> str:
-    """Draw a picture for a page: narrow for phones; where that is too tall for paper, wide for desk and paper too.
+    """Draw a picture for a page.
 
     Parameters
     ----------
@@ -271,20 +268,9 @@ def picture(week: tables.Week, kind: str, **options: Any) -> str:
     str
         HTML for `olivetime.report.weekly.show`; where there is no frost to draw, a sentence.
     """
-    kinds = figures.PICTURES
     if kind == "frost" and not frost_threatens(week, **options):
-        return f"<p>{html.escape(kinds[kind].alt(week, **options))}</p>"  # an empty picture says no more than that
-    if kind not in kinds or kinds[kind].size(week, False, **options)[1] <= TALL_IN:
-        return figures.show_html(week, kind, **options)
-    narrow = figures.figure_png(figures.draw(week, kind, **options))
-    wide = figures.figure_png(figures.draw(week, kind, wide=True, **options))
-    markup = figures.figure_html(
-        narrow, kinds[kind].alt(week, **options), say(kinds[kind].caption, week.info), broad=True
-    )
-    source = (
-        f'<source media="(min-width: 48rem), print" srcset="data:image/png;base64,{base64.b64encode(wide).decode()}">'
-    )
-    return re.sub(r"<img [^>]*>", lambda found: f"<picture>{source}{found[0]}</picture>", markup, count=1)
+        return f"<p>{html.escape(figures.PICTURES[kind].alt(week, **options))}</p>"  # the picture would say no more
+    return figures.show_html(week, kind, **options)
 
 
 def fold(week: tables.Week, summary: str, *parts: sheet.DisplayTable | str, paper: bool = True) -> str:

@@ -228,6 +228,25 @@ _FROST: Sheet = (
         Field("value_at_risk", mark("Value at risk"), "money", mark("what damage would take off the fruit's worth")),
     ),
 )
+_OIL_ORDERS: Sheet = (
+    "oil-orders",
+    mark("Orders for oil"),
+    "oil_orders",
+    (
+        Field("order_id", mark("Order"), "text", mark("as in the records")),
+        Field("style", mark("Style"), "text", mark("kind of oil that is wanted; empty for any")),
+        Field("cultivar", mark("Cultivar"), "text", mark("as in the records; empty for any")),
+        Field("organic", mark("Organic"), "yes", mark("certified organic")),
+        Field("due_on", mark("Due"), "day", mark("last day on which the oil counts")),
+        Field("oil_l", mark("Wanted"), "oil", mark("oil on order")),
+        Field("expected_l", mark("Expected"), "oil", mark("mean of the scenarios")),
+        Field("p10_l", mark("Expected, low"), "oil", _LOW),
+        Field("p90_l", mark("Expected, high"), "oil", _HIGH),
+        Field("shortfall_l", mark("Short of"), "oil", mark("mean of the scenarios")),
+        Field("met_chance", mark("Chance to be met"), "chance", mark("share of the scenarios in which it is met")),
+        Field("shortfall_cost", mark("Cost of shortfall"), "money", mark("mean of the scenarios")),
+    ),
+)
 _MANAGER: tuple[Sheet, ...] = (
     _ORDER,
     _OWN["blocks"],
@@ -252,6 +271,7 @@ _MANAGER: tuple[Sheet, ...] = (
             Field("share_of_bound", mark("Of the best possible"), "chance", mark("share of what no order can exceed")),
         ),
     ),
+    _OIL_ORDERS,
     _CAPACITY,
     _FROST,
     _OWN["value-by-day"],
@@ -301,6 +321,7 @@ _MILL: tuple[Sheet, ...] = (
             Field("waiting_t", mark("Waits overnight"), "crop", mark("of all lots of the day")),
         ),
     ),
+    _OIL_ORDERS,
     _CAPACITY,
     _OWN["weather"],
 )
@@ -321,6 +342,50 @@ _AGRONOMIST: tuple[Sheet, ...] = (
             Field("fitted", mark("Curve"), "number", mark("what the block's curve says of the day")),
             Field("residual_sd", mark("Away"), "number", mark("difference in standard deviations")),
             Field("weight", mark("Weight in the fit"), "chance", mark("less than 100 where the sample is doubted")),
+        ),
+    ),
+    (
+        "doubts",
+        mark("What a doubtful sample does to the order"),
+        "doubts",
+        (
+            _SAMPLE,
+            _BLOCK,
+            Field("sampled_on", mark("Taken"), "day", mark("day on which the fruit was taken")),
+            Field("residual_sd", mark("Away"), "number", mark("difference in standard deviations")),
+            Field("oil_dry_now_pct", mark("Oil, dry, with it"), "pct", mark("oil in dry matter on this day")),
+            Field("oil_dry_now_without_pct", mark("Oil, dry, without it"), "pct", mark("the same, fitted without it")),
+            Field("target_on", mark("Target on, with it"), "day", _LIKELY),
+            Field("target_on_without", mark("Target on, without it"), "day", mark("the same, fitted without it")),
+            Field("moved_n", mark("Blocks that move in two weeks"), "count", mark("planned again without it")),
+            Field("gain", mark("Given up if it is wrong"), "money", mark("what the order without it is worth more")),
+        ),
+    ),
+    (
+        "foretold",
+        mark("What was foretold of the last weeks' samples"),
+        "foretold",
+        (
+            _SAMPLE,
+            _BLOCK,
+            Field("day", mark("Taken"), "day", mark("day on which the fruit was taken")),
+            Field("observed", mark("Oil, dry"), "pct", mark("what the laboratory found")),
+            *_range("told", "", (mark("Foretold, low"), mark("Foretold, likely"), mark("Foretold, high")), "pct"),
+            Field("line", mark("Straight line"), "pct", mark("through the block's own earlier samples of the season")),
+        ),
+    ),
+    (
+        "pooled",
+        mark("Blocks alone and together"),
+        "pooled",
+        (
+            _BLOCK,
+            Field("samples_n", mark("Samples"), "count", mark("samples of this season")),
+            Field("day", mark("Newest sample"), "day", mark("day on which the fruit was taken")),
+            Field("own", mark("Oil, dry, alone"), "pct", mark("by the block's own samples")),
+            Field("fitted", mark("Oil, dry, together"), "pct", mark("by its curve, which learns from other blocks")),
+            Field("own_rate", mark("A week, alone"), "number", mark("points of dry oil a week by its own samples")),
+            Field("fitted_rate", mark("A week, together"), "number", mark("points of dry oil a week by its curve")),
         ),
     ),
     (
@@ -382,6 +447,7 @@ READERS: Mapping[str, tuple[Sheet, ...]] = MappingProxyType(
     {"grower": SHEETS, "manager": _MANAGER, "mill": _MILL, "agronomist": _AGRONOMIST}
 )
 _DIGITS = {"pct": 1, "chance": 0, "h": 1, "d": 0, "kg": 0, "money": 0, "number": 2, "exact": 6, "count": 0}
+_QUANTITIES = ("area", "crop", "temp", "rain", "oil")
 _UNITS = {"pct": "%", "chance": "%", "h": "h", "d": "d", "kg": "kg"}
 
 
@@ -424,7 +490,7 @@ def number_files(week: Week, reader: str = "grower") -> dict[str, bytes]:
 def _unit(own: Week, kind: str) -> str:
     if kind == "money":
         return str(own.info["currency"])
-    return display_unit(own.info, kind).label if kind in ("area", "crop", "temp", "rain") else _UNITS.get(kind, "")
+    return display_unit(own.info, kind).label if kind in _QUANTITIES else _UNITS.get(kind, "")
 
 
 def _heading(own: Week, field: Field) -> str:
@@ -461,14 +527,15 @@ def _cells(own: Week, values: pd.Series, kind: str) -> pd.Series:
         words = {True: say("yes", own.info), False: say("no", own.info)}
         return values.map(lambda value: "" if pd.isna(value) else words[bool(value)]).astype(object)
     if kind in ("day", "time"):
+        moments = pd.to_datetime(values)  # a table without rows has no kind of column yet
         return (
-            values.dt.strftime("%Y-%m-%d" if kind == "day" else "%Y-%m-%d %H:%M").astype(object).where(values.notna())
+            moments.dt.strftime("%Y-%m-%d" if kind == "day" else "%Y-%m-%d %H:%M").astype(object).where(values.notna())
         )
     numbers = pd.to_numeric(values, errors="coerce").astype(float)
     digits = _DIGITS.get(kind, 0)
     if kind == "chance":
         numbers = numbers * 100.0
-    elif kind in ("area", "crop", "temp", "rain"):
+    elif kind in _QUANTITIES:
         unit = display_unit(own.info, kind)
         numbers, digits = unit.of(numbers), unit.digits + (1 if kind in ("area", "crop", "temp") else 2)
     numbers = numbers.round(digits) + 0.0  # no "-0"

@@ -20,10 +20,12 @@ from olivetime.report.canvas import (
     BODY,
     COLD_INK,
     DAY_STEPS,
+    FOOT,
     GRID,
     INK,
     KEY_LINE,
     LEAF,
+    LEFT,
     OCHRE,
     PALE,
     PANEL_H,
@@ -34,6 +36,7 @@ from olivetime.report.canvas import (
     SOFT,
     WARN,
     WIDE_IN,
+    Panels,
     Style,
     as_of_number,
     block_pages,
@@ -780,9 +783,18 @@ def _signed_money(value: float, week: Week) -> str:
 def alt_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
     """Alternative text of `value_by_date`."""
     ids = _blocks_of_worth(week, block_ids)
-    rows = week.order[week.order["block_id"].isin(ids)].sort_values("rank", na_position="last")
-    says = []
-    for r in rows.to_dict("records"):
+    told = say("Value of each block by picking day.", week.info)
+    return f"{finding_value_by_date(week, block_ids=ids)}. {told} {'; '.join(_values_say(week, ids))}."
+
+
+def _values_say(week: Week, ids: Sequence[str]) -> list[str]:
+    """What the panel of each block says."""
+    order, stage, says = order_of(week), stage_of(week), []
+    for b in ids:
+        r = order.get(b)
+        if r is None:
+            says.append(f"{stage[b]['block_name']}: {say('not planned', week.info)}")
+            continue
         best = day_text(r["best_on"], week.info) or say("unknown", week.info)
         names = {"block": r["block_name"], "day": best, "when": when_text(r, week)}
         text = say("{block}: best {day}, picked {when}", week.info, **names)
@@ -790,8 +802,14 @@ def alt_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None, **_
             money = _signed_money(-float(r["waiting_7d"]), week)
             text += ", " + say("a week later {money}", week.info, money=money)
         says.append(text)
-    told = say("Value of each block by picking day.", week.info)
-    return f"{finding_value_by_date(week, block_ids=ids)}. {told} {'; '.join(says)}."
+    return says
+
+
+def value_by_date_panels(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> Panels:
+    """Panels of the narrow `value_by_date`."""
+    ids = _blocks_of_worth(week, block_ids)
+    key = listed([words for _, words in _value_key(week)], week.info, 9)
+    return Panels(tuple(_values_say(week, ids)), panel_grid(72 * PHONE_IN, len(ids))[0], PANEL_H, key)
 
 
 def value_by_date_size(
@@ -802,7 +820,7 @@ def value_by_date_size(
     ids = _blocks_of_worth(week, block_ids)
     head = head_height(week, finding_value_by_date(week, block_ids=ids), [_value_sub(week)], width)
     key = KEY_LINE * len(key_rows(_value_key(week), width)) + 3
-    return width / 72, (head + key + panel_grid(width, max(len(ids), 1))[1] * PANEL_H + 16) / 72
+    return width / 72, (head + key + panel_grid(width, max(len(ids), 1))[1] * PANEL_H) / 72
 
 
 def _value_sub(week: Week) -> str:
@@ -833,18 +851,18 @@ def value_by_date(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = Non
     stage, order, today = stage_of(week), order_of(week), as_of_number(week)
     parts = dict(tuple(week.value_by_day[week.value_by_day["block_id"].isin(ids)].groupby("block_id")))
     last = min(today + days, float(day_number(week.info["end"])))
-    left, cell = 27.0, width / across
+    cell = width / across
     for i, b in enumerate(ids):
         row, col = divmod(i, across)
-        x0, x1, y0 = col * cell + left, (col + 1) * cell - 6, top + row * PANEL_H
+        x0, x1, y0 = col * cell + LEFT, (col + 1) * cell - 6, top + row * PANEL_H
         style, one = cultivar_style(stage[b]["style_index"]), order.get(b)
         words = when_text(one, week) if one else say("not planned", week.info)
         if one and not pd.isna(one["start_at"]) and not pd.isna(one["waiting_7d"]):
             money = _signed_money(-float(one["waiting_7d"]), week)
             words += f" ({say('+7 d {money}', week.info, money=money)})"
-        draw_panel_head(ax, week, stage[b], one, style, x0 - left + 2, x1, y0, verdict=words)
-        box = (x0, x1, y0 + 31, y0 + PANEL_H - 14)
-        _value_panel(ax, week, parts[b], one, style, box, today, last, dates=i + across >= len(ids))
+        draw_panel_head(ax, week, stage[b], one, style, x0 - LEFT + 2, x1, y0, verdict=words)
+        box = (x0, x1, y0 + 31, y0 + PANEL_H - FOOT)
+        _value_panel(ax, week, parts[b], one, style, box, today, last)
     return ax
 
 
@@ -857,8 +875,6 @@ def _value_panel(
     box: tuple[float, float, float, float],
     today: float,
     last: float,
-    *,
-    dates: bool,
 ) -> None:
     x0, x1, y0, y1 = box
     day = day_number(part["day"])
@@ -892,8 +908,7 @@ def _value_panel(
                 ax, [[(float(x(start)), y0), (float(x(start)), y1)]], color=INK, width=1, dash=(0, (1, 1.5)), z=3
             )
             draw_marks(ax, [float(x(start))], [float(y(at)) - 4], "v", size=6)
-    if dates:
-        draw_day_axis(ax, week, x, today, last, y1, every="fortnight", room=x1 - x0)
+    draw_day_axis(ax, week, x, today, last, y1, every="fortnight", room=x1 - x0)
 
 
 # ---------------------------------------------------------------------------------------------------------

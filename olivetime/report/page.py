@@ -6,6 +6,7 @@ fonts or pictures from elsewhere. It is refused when a picture has no text for t
 
 from __future__ import annotations
 
+import base64
 import html
 import math
 import re
@@ -26,8 +27,9 @@ _VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "me
 # From 9 columns on a table may not fit a small desk screen, from 12 on its cells must wrap (tried at 768 px, on paper).
 MANY_COLUMNS, CROWDED_COLUMNS = 9, 12
 LONGEST_WORD = 16  # letters of a word that are kept together
-# A sheet of paper counts as full from this share of its height on, the last one from less (our choice).
-FULL_SHEET, FULL_LAST_SHEET = 0.75, 0.3
+# A sheet of paper counts as full from this share of its height on, the last one from less (our choice): nobody calls
+# two thirds half empty, and every layout that is tried takes as long as the first.
+FULL_SHEET, FULL_LAST_SHEET = 0.66, 0.2
 # Of longer reports fewer layouts are tried: each costs seconds.
 LONG_SHEETS, MOST_LAYOUTS = 6, 3
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
@@ -86,6 +88,7 @@ def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) ->
         A whole page.
     """
     style = re.sub(r"/\*.*?\*/\s*", "", (PAGES / "style.css").read_text(encoding="utf-8"), flags=re.S)
+    style = re.sub(r"\s*\n\s*", "\n", style)
     template = Template((PAGES / "page.html").read_text(encoding="utf-8"))
     return template.substitute(
         lang=language(locale),
@@ -273,7 +276,7 @@ def plain_text(markup: str) -> str:
     >>> plain_text("<p>Pick <b>North 4</b> first.</p><img alt='a map' src='x'>")
     'Pick North 4 first.\na map'
     """
-    markup = re.sub(r"<img\b[^>]*?\balt=(\"|')(.*?)\1[^>]*>", r"\2", markup, flags=re.S)
+    markup = re.sub(r"<img\b[^>]*?\balt=(\"|')(.*?)\1[^>]*>", r"\2\n", markup, flags=re.S)
     markup = re.sub(r"</(td|th)>\s*", "  ", markup)
     markup = re.sub(r"</(p|tr|li|h\d|caption|figcaption|figure|div|ul|ol|table|summary)>", "\n", markup)
     text = html.unescape(re.sub(r"<[^>]+>", "", markup))
@@ -328,13 +331,15 @@ def pdf_bytes(page: str) -> bytes:
     twin = r'<picture><source[^>]*? srcset="([^"]+)"[^>]*>(<img [^>]*?src=")[^"]+("[^>]*>)</picture>'
     page = re.sub(twin, r"\2\1\3", page)
     page = re.sub(r'<details class="screen">.*?</details>', "", page, flags=re.S)  # never printed, slow to style
+    page, pictures = _printed_pictures(page)
     inside = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
-    kind = "pdf/ua-1"
+    kind, fonts = "pdf/ua-1", weasyprint.text.fonts.FontConfiguration()
     best, least = None, math.inf
     for tried, text in enumerate(_layouts(page)):
         if tried >= MOST_LAYOUTS and len(best.pages) > LONG_SHEETS:
             break
-        document = weasyprint.HTML(string=text, url_fetcher=inside).render(pdf_variant=kind)
+        parsed = weasyprint.HTML(string=text, url_fetcher=inside)
+        document = parsed.render(font_config=fonts, cache=pictures, pdf_variant=kind)
         empty = _emptiness([_filled_share(leaf) for leaf in document.pages])
         if empty < least:
             best, least = document, empty
@@ -343,19 +348,72 @@ def pdf_bytes(page: str) -> bytes:
     return best.write_pdf(pdf_variant=kind)
 
 
+def _printed_pictures(page: str) -> tuple[str, dict[str, Any]]:
+    """The page with short addresses instead of its palette pictures, and the pictures by these addresses.
+
+    WeasyPrint would unpack each of them to full colours and pack those again, for every layout that is tried; PDF can
+    hold the packed palette picture as it is (ISO 32000-1, 7.4.4.4 predictors and 8.6.6.3 Indexed colour spaces).
+    """
+    import pydyf
+    from weasyprint.images import RasterImage
+
+    class Printed(RasterImage):
+        """A picture of palette colours, handed on as it is packed."""
+
+        def __init__(self, address: str, size: tuple[int, int], palette: bytes, packed: bytes) -> None:
+            self.id = address
+            self.width, self.height = size
+            self.ratio = self.width / self.height
+            self.palette, self.packed = palette, packed
+            self._dpi = None
+
+        def get_x_object(self, interpolate: bool, dpi_ratio: float) -> Any:  # noqa: ARG002
+            colours = f"[/Indexed /DeviceRGB {len(self.palette) // 3 - 1} <{self.palette.hex()}>]"
+            parts = {"Predictor": 15, "Colors": 1, "BitsPerComponent": 8, "Columns": self.width}
+            about = {"Type": "/XObject", "Subtype": "/Image", "Width": self.width, "Height": self.height}
+            about |= {"ColorSpace": colours, "BitsPerComponent": 8, "Filter": "/FlateDecode"}
+            about["Interpolate"] = "true" if interpolate else "false"
+            return pydyf.Stream([self.packed], about | {"DecodeParms": pydyf.Dictionary(parts)})
+
+    pictures: dict[str, Any] = {}
+
+    def shortened(found: re.Match[str]) -> str:
+        pieces = _palette_picture(base64.b64decode(found[1]))
+        if pieces is None:
+            return found[0]
+        address = f"picture:{len(pictures)}"
+        pictures[address] = Printed(address, *pieces)
+        return f'src="{address}"'
+
+    return re.sub(r'src="data:image/png;base64,([^"]+)"', shortened, page), pictures
+
+
+def _palette_picture(png: bytes) -> tuple[tuple[int, int], bytes, bytes] | None:
+    """Size, palette and packed rows of a PNG of 8-bit palette colours; None of any other (PNG, W3C 2003, section 5)."""
+    chunks: dict[bytes, bytes] = {}
+    at = 8
+    while at + 8 <= len(png):
+        length, name = int.from_bytes(png[at : at + 4], "big"), png[at + 4 : at + 8]
+        chunks[name] = chunks.get(name, b"") + png[at + 8 : at + 8 + length]
+        at += length + 12
+    head = chunks.get(b"IHDR", b"")
+    if head[8:13] != bytes([8, 3, 0, 0, 0]) or b"tRNS" in chunks or b"PLTE" not in chunks:
+        return None
+    size = int.from_bytes(head[:4], "big"), int.from_bytes(head[4:8], "big")
+    return size, chunks[b"PLTE"], chunks[b"IDAT"]
+
+
 def _layouts(page: str) -> Iterator[str]:
     """The page as it is, then with small changes that may fill its sheets better, the mildest first."""
     # A broad picture that would leave the sheet before it half empty lets the small ones pass.
     pair = r'(<figure class="broad">(?:(?!</figure>).)*</figure>)\s*(<div class="figures">.*?</div>)'
     passed = re.sub(pair, r"\2\1", page, flags=re.S)
     yield page
+    yield _styled(page, _LOOSE)
     for text in dict.fromkeys((page, passed)):
         yield _styled(text, _TIGHT)
     if passed != page:
         yield passed
-    for text in dict.fromkeys((page, passed)):
-        yield _styled(text, f"{_TIGHT} figure.broad img {{ max-width: 76% }}")
-    yield _styled(page, _LOOSE)
 
 
 def _styled(page: str, style: str) -> str:
@@ -365,7 +423,7 @@ def _styled(page: str, style: str) -> str:
 _TIGHT = (
     "@page { margin: 11mm 12mm 13mm } h2 { margin-top: 9pt } body { line-height: 1.3 }"
     " th, td { padding-top: 1.6pt; padding-bottom: 1.6pt } .figures figure { margin-bottom: 4pt }"
-    " figure.broad img { max-width: 88% } ul.caution { margin: 4pt 0; padding-top: 3pt; padding-bottom: 3pt }"
+    " figure.broad > img, figure.broad > picture > img { max-width: 80% } ul.caution { margin: 4pt 0; padding-top: 3pt; padding-bottom: 3pt }"
 )
 _LOOSE = "th, td { padding-top: 4pt; padding-bottom: 4pt } h2 { margin-top: 20pt } figure { margin-bottom: 14pt }"
 

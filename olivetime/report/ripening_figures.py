@@ -19,8 +19,10 @@ from olivetime.languages import mark, say, say_count
 from olivetime.report.canvas import (
     CLASS_FILLS,
     CREAM,
+    FOOT,
     INK,
     KEY_LINE,
+    LEFT,
     OCHRE,
     PALE,
     PANEL_H,
@@ -29,6 +31,7 @@ from olivetime.report.canvas import (
     SOFT,
     WARN,
     WIDE_IN,
+    Panels,
     Style,
     as_of_number,
     block_label,
@@ -98,10 +101,8 @@ def _curves_key(week: Week, basis: str, ids: Sequence[str]) -> tuple[tuple[str, 
 
 
 def _curves_grid(width: float, basis: str, n: int) -> tuple[int, int]:
-    # Wide: three across while that takes no more rows, then four, as narrow as a phone's, so that pages get full.
-    panels = 2 if width < 400 else 3 if basis != "both" and math.ceil(n / 3) == math.ceil(n / 4) else 4
-    across = panels // 2 if basis == "both" else panels
-    return across, math.ceil(n / across)
+    across, rows = panel_grid(width, n)
+    return (across // 2, math.ceil(2 * n / across)) if basis == "both" else (across, rows)
 
 
 def curves_size(
@@ -113,7 +114,7 @@ def curves_size(
     _, rows = _curves_grid(width, basis, len(ids))
     head = head_height(week, finding_curves(week, block_ids=ids), [_curves_sub(week, basis)], width)
     key = KEY_LINE * len(key_rows(_curves_key(week, basis, ids), width)) + 3
-    return width / 72, (head + key + rows * PANEL_H + 16) / 72
+    return width / 72, (head + key + rows * PANEL_H) / 72
 
 
 def _curves_sub(week: Week, basis: str) -> str:
@@ -157,10 +158,21 @@ def finding_curves(week: Week, *, block_ids: Sequence[str] | None = None, basis:
 
 def alt_curves(week: Week, *, basis: str = "fresh", block_ids: Sequence[str] | None = None) -> str:
     """Alternative text of `curves`."""
-    stage, order, ids = stage_of(week), order_of(week), chosen_blocks(week, block_ids)
+    ids = chosen_blocks(week, block_ids)
     if not ids:
         return say("No blocks to draw.", week.info)
-    says = []
+    message = {
+        "fresh": mark("Oil in per cent of fresh weight; target {target}: {blocks}."),
+        "dry": mark("Oil in per cent of dry weight; target {target}: {blocks}."),
+        "both": mark("Oil in per cent of dry and of fresh weight; target {target}: {blocks}."),
+    }[basis]
+    told = say(message, week.info, target=target_text(week), blocks="; ".join(_curves_say(week, basis, ids)))
+    return f"{finding_curves(week, block_ids=ids)}. {told}"
+
+
+def _curves_say(week: Week, basis: str, ids: Sequence[str]) -> list[str]:
+    """What the panel of each block says."""
+    stage, order, says = stage_of(week), order_of(week), []
     for b in ids:
         row = stage[b]
         if is_picked(order.get(b)):
@@ -169,13 +181,15 @@ def alt_curves(week: Week, *, basis: str = "fresh", block_ids: Sequence[str] | N
         oil = row["oil_dry_now_p50_pct"] if basis == "dry" else row["oil_fresh_now_p50_pct"]
         now = ", " + say("now {pct} %", week.info, pct=number_text(oil, week.info, 1)) if not pd.isna(oil) else ""
         says.append(f"{_reach_words(row, week)}{now}")
-    message = {
-        "fresh": mark("Oil in per cent of fresh weight; target {target}: {blocks}."),
-        "dry": mark("Oil in per cent of dry weight; target {target}: {blocks}."),
-        "both": mark("Oil in per cent of dry and of fresh weight; target {target}: {blocks}."),
-    }[basis]
-    told = say(message, week.info, target=target_text(week), blocks="; ".join(says))
-    return f"{finding_curves(week, block_ids=ids)}. {told}"
+    return says
+
+
+def curves_panels(week: Week, *, basis: str = "fresh", block_ids: Sequence[str] | None = None) -> Panels:
+    """Panels of the narrow `curves`."""
+    ids = chosen_blocks(week, block_ids)
+    key = listed([words for _, words in _curves_key(week, basis, ids)], week.info, 9)
+    across, _ = _curves_grid(72 * PHONE_IN, basis, len(ids))
+    return Panels(tuple(_curves_say(week, basis, ids)), across, PANEL_H, key)
 
 
 def _reach_words(row: Mapping[str, Any], week: Week) -> str:
@@ -239,13 +253,10 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
     past = dict(tuple(_last_season(week, ids).groupby("block_id")))
     first, last = _curve_span(week, ids, today)
     limits = {k: _oil_limits(curve, sample, k, first, last) for k in bases}
-    left, gap = 24.0, 12.0
-    apart = len(bases) == 2  # two scales: every panel then carries its own values
-    cell = (width - 3) / across if apart else (width - 3 - left + gap) / across
+    cell = width / across
     for i, b in enumerate(ids):
         row, col = divmod(i, across)
-        x0, y0 = left + col * cell, top + row * PANEL_H
-        x1 = x0 + cell - (left if apart else gap) - (6 if apart else 0)
+        x0, x1, y0 = col * cell + LEFT, (col + 1) * cell - 6, top + row * PANEL_H
         style = cultivar_style(stage[b]["style_index"])
         draw_panel_head(
             ax,
@@ -253,16 +264,15 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
             stage[b],
             order.get(b),
             style,
-            x0,
+            x0 - LEFT + 2,
             x1,
             y0,
             verdict=say("picked", week.info) if is_picked(order.get(b)) else None,
         )
-        inner = (x1 - x0 + left) / 2 if apart else x1 - x0
-        lowest = i + across >= len(ids)
+        inner = (x1 - x0 + LEFT) / len(bases)
         for j, kind in enumerate(bases):
             px0 = x0 + j * inner
-            px1 = px0 + inner - (left if apart else 0)
+            px1 = px0 + inner - LEFT
             _oil_panel(
                 ax,
                 week,
@@ -272,16 +282,13 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
                 past.get(b),
                 style,
                 kind,
-                (px0, px1, y0 + 31, y0 + PANEL_H - 14),
+                (px0, px1, y0 + 31, y0 + PANEL_H - FOOT),
                 (first, last),
                 limits[kind],
-                y_labels=col == 0 or apart,
-                months=lowest,
             )
             if len(bases) == 2:
-                write(
-                    ax, px1 - 2, y0 + PANEL_H - 18, say(kind, week.info), size=SMALL, color=SOFT, ha="right", halo=True
-                )
+                low = y0 + PANEL_H - FOOT - 4
+                write(ax, px1 - 2, low, say(kind, week.info), size=SMALL, color=SOFT, ha="right", halo=True)
     return ax
 
 
@@ -325,9 +332,6 @@ def _oil_panel(
     box: tuple[float, float, float, float],
     span: tuple[float, float],
     limits: tuple[float, float],
-    *,
-    y_labels: bool,
-    months: bool,
 ) -> None:
     x0, x1, y0, y1 = box
     (first, last), (low, high) = span, limits
@@ -338,7 +342,7 @@ def _oil_panel(
         end = min(reach[2] if np.isfinite(reach[2]) else last, last)
         if reach[0] < end:
             draw_boxes(ax, [rect(float(x(max(reach[0], first))), y0, float(x(end)), y1)], CREAM, z=0.5)
-    draw_frame(ax, week, box, y, nice_ticks(low, high, 5), labels=y_labels)
+    draw_frame(ax, week, box, y, nice_ticks(low, high, 5), labels=True)
     level = stage[f"target_{kind}_pct"]
     if not pd.isna(level) and low < float(level) < high:
         draw_lines(
@@ -386,8 +390,7 @@ def _oil_panel(
             fill="white",
             edge=style.fill,
         )
-    if months:
-        draw_day_axis(ax, week, x, first, last, y1, every="month", room=x1 - x0)
+    draw_day_axis(ax, week, x, first, last, y1, every="month", room=x1 - x0)
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -406,18 +409,35 @@ def finding_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None
 def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
     """Alternative text of `colour_classes`."""
     ids = chosen_blocks(week, block_ids)
-    says = []
+    now = "; ".join(text for text in _classes_say(week, ids) if text) or say("no counts", week.info)
+    told = say("Share of fruit by colour class 0 to 7. Now {blocks}.", week.info, blocks=now)
+    return f"{finding_colour_classes(week, block_ids=ids)}. {told}"
+
+
+def _classes_say(week: Week, ids: Sequence[str]) -> list[str]:
+    """What the panel of each block says; "" where it has no counts."""
+    stage, says = stage_of(week), []
     for b in ids:
         part = week.classes[week.classes["block_id"] == b].sort_values("day")
         if part.empty or part.iloc[0][[f"class{i}" for i in range(8)]].isna().any():
+            says.append("")
             continue
         shares = [float(part.iloc[0][f"class{i}"]) for i in range(8)]
         top = int(np.argmax(shares))
-        name, pct = stage_of(week)[b]["block_name"], number_text(100 * shares[top], week.info)
+        name, pct = stage[b]["block_name"], number_text(100 * shares[top], week.info)
         says.append(say("{block} mostly class {top} ({pct} %)", week.info, block=name, top=top, pct=pct))
-    now = "; ".join(says) or say("no counts", week.info)
-    told = say("Share of fruit by colour class 0 to 7. Now {blocks}.", week.info, blocks=now)
-    return f"{finding_colour_classes(week, block_ids=ids)}. {told}"
+    return says
+
+
+def colour_classes_panels(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> Panels:
+    """Panels of the narrow `colour_classes`."""
+    ids, stage = chosen_blocks(week, block_ids), stage_of(week)
+    without = say("no colour counts", week.info)
+    says = [
+        text or f"{stage[b]['block_name']}: {without}" for b, text in zip(ids, _classes_say(week, ids), strict=True)
+    ]
+    key = f"0 {say('green', week.info)} – 7 {say('black', week.info)}"
+    return Panels(tuple(says), panel_grid(72 * PHONE_IN, len(ids))[0], PANEL_H, key)
 
 
 def colour_classes_size(
@@ -427,7 +447,7 @@ def colour_classes_size(
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     ids = chosen_blocks(week, block_ids)
     head = head_height(week, finding_colour_classes(week, block_ids=ids), [say(_CLASS_SUB, week.info)], width)
-    return width / 72, (head + 24 + panel_grid(width, len(ids))[1] * PANEL_H + 16) / 72
+    return width / 72, (head + 24 + panel_grid(width, len(ids))[1] * PANEL_H) / 72
 
 
 _CLASS_SUB = mark("Expected share of fruit by colour class in the days ahead, %.")
@@ -462,11 +482,11 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
     stage, order, today = stage_of(week), order_of(week), as_of_number(week)
     last = min(today + days, float(day_number(week.info["end"])))
     parts = dict(tuple(week.classes[week.classes["block_id"].isin(ids)].groupby("block_id")))
-    left, cell = 27.0, width / across
+    cell = width / across
     for i, b in enumerate(ids):
         row, col = divmod(i, across)
-        x0, x1, y0 = col * cell + left, (col + 1) * cell - 6, top + row * PANEL_H
-        box = (x0, x1, y0 + 31, y0 + PANEL_H - 14)
+        x0, x1, y0 = col * cell + LEFT, (col + 1) * cell - 6, top + row * PANEL_H
+        box = (x0, x1, y0 + 31, y0 + PANEL_H - FOOT)
         index = stage[b]["maturity_now_p50"]
         words = say("no colour counts", week.info)
         if not pd.isna(index):
@@ -477,7 +497,7 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
             stage[b],
             order.get(b),
             cultivar_style(stage[b]["style_index"]),
-            x0 - left + 2,
+            x0 - LEFT + 2,
             x1,
             y0,
             verdict=words,
@@ -512,8 +532,7 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
                     color="white" if k >= 3 else INK,
                 )
         draw_frame(ax, week, box, y, np.array([0, 50, 100]), labels=True)
-        if i + across >= len(ids):
-            draw_day_axis(ax, week, x, today, last, box[3], every="fortnight", room=x1 - x0)
+        draw_day_axis(ax, week, x, today, last, box[3], every="fortnight", room=x1 - x0)
     return ax
 
 
@@ -559,7 +578,24 @@ def residuals_size(week: Week, wide: bool) -> tuple[float, float]:
     return width / 72, (head + key + RESIDUAL_H * rows) / 72
 
 
+def residuals_panels(week: Week) -> Panels:
+    """Panels of the narrow `residuals`."""
+    info = week.info
+    says = [
+        say("Distance of each oil sample from its curve, in sd: {plot}", info, plot=say(_PLOT_WORDS[plot], info))
+        for plot in _residual_plots(week)
+    ]
+    used = [name for _, name in _cultivars_used(week, _oil_residuals(week)["block_id"])]
+    return Panels(tuple(says), 1, RESIDUAL_H, listed(used, info, 9))
+
+
 RESIDUAL_H = 148.0
+_PLOT_WORDS = {
+    "fitted": mark("oil by the curve, % of dry weight"),
+    "day": mark("date of the sample"),
+    "expected": mark("expected of errors as assumed, sd"),
+    "source": mark("laboratory and method"),
+}
 MOST_SOURCES = 4  # laboratories and methods told apart in a picture
 _RESIDUAL_SUB = mark("Sample minus curve, in standard deviations; shaded: 19 in 20 expected inside.")
 
@@ -665,12 +701,6 @@ def _residual_axis(
 ) -> None:
     """Values and words under one plot of residuals."""
     (low, high, pad), (x0, x1, _, y1) = span, box
-    words = {
-        "fitted": mark("oil by the curve, % of dry weight"),
-        "day": mark("date of the sample"),
-        "expected": mark("expected of errors as assumed, sd"),
-        "source": mark("laboratory and method"),
-    }[kind]
     if kind == "day":
         draw_day_axis(ax, week, x, low - pad, high + pad, y1, every="month", room=x1 - x0)
     elif kind == "source":
@@ -683,7 +713,7 @@ def _residual_axis(
     else:
         for t in nice_ticks(low, high, 6 if x1 - x0 > 150 else 5):
             write(ax, float(x(t)), y1 + 12, number_text(t, week.info), size=SMALL, color=SOFT, ha="center")
-    write(ax, x1, y1 + 24, say(words, week.info), size=SMALL, color=SOFT, ha="right")
+    write(ax, x1, y1 + 24, say(_PLOT_WORDS[kind], week.info), size=SMALL, color=SOFT, ha="right")
 
 
 def _cultivars_used(week: Week, block_ids: pd.Series) -> list[tuple[int, str]]:
@@ -764,7 +794,13 @@ def finding_foretold(week: Week) -> str:
 
 def alt_foretold(week: Week) -> str:
     """Alternative text of `foretold`."""
-    parts = [
+    told = say(_FORETOLD_SUB, week.info)
+    return f"{finding_foretold(week)}. {told} {'; '.join(_weeks_say(week))}".strip()
+
+
+def _weeks_say(week: Week) -> list[str]:
+    """What the panel of each week says."""
+    return [
         say(
             "week of {day}: {n} of {samples} inside",
             week.info,
@@ -774,8 +810,11 @@ def alt_foretold(week: Week) -> str:
         )
         for begin, rows in _foretold_weeks(week)
     ]
-    told = say(_FORETOLD_SUB, week.info)
-    return f"{finding_foretold(week)}. {told} {'; '.join(parts)}".strip()
+
+
+def foretold_panels(week: Week) -> Panels:
+    """Panels of the narrow `foretold`."""
+    return Panels(tuple(_weeks_say(week)), 1, FORETOLD_H)
 
 
 _FORETOLD_SUB = mark(
@@ -787,7 +826,7 @@ def foretold_size(week: Week, wide: bool) -> tuple[float, float]:
     """Width and height that suit `foretold` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
     head = head_height(week, finding_foretold(week), [say(_FORETOLD_SUB, week.info)], width)
-    return width / 72, (head + 8 + FORETOLD_H * (1 if wide else max(len(_foretold_weeks(week)), 1))) / 72
+    return width / 72, (head + 6 + FORETOLD_H * (1 if wide else max(len(_foretold_weeks(week)), 1))) / 72
 
 
 @own_look
