@@ -4,10 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.integrate import quad
-from scipy.stats import multivariate_normal, norm
+from scipy.special import ndtri
+from scipy.stats import multivariate_normal, norm, qmc
 
 from olivetime.ripening import curves, mixed, modes
 from olivetime.ripening.mixed import FitError, fit_mixed, fit_oil
+from olivetime.ripening.modes import even_noise
 
 
 def growth(groups=12, points=6, seed=3, noise=1.0):
@@ -85,6 +87,11 @@ def test_gradient_of_the_laplace_likelihood_is_exact(nu, limits, levels, border_
     step = 1e-5
     expected = [(value(t + step * e)[0] - value(t - step * e)[0]) / (2 * step) for e in np.eye(len(t))]
     np.testing.assert_allclose(gradient, expected, rtol=2e-6, atol=2e-6)
+
+
+@pytest.mark.parametrize(("n", "size"), [(16, 1), (16, 11), (4, 11), (16, 24), (16, 25), (32, 3)])
+def test_noise_from_the_file_is_that_of_the_library(n, size):
+    np.testing.assert_array_equal(even_noise(n, size), ndtri(qmc.Sobol(size, rng=1).random(n)))
 
 
 def test_the_skewness_tells_more_than_half_of_the_way_from_mode_to_mean():
