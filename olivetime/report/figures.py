@@ -359,14 +359,14 @@ def show_html(week: Week, kind: str, *, wide: bool = False, caption: str | None 
         part = pixels[top + round(row * tall) : top + round((row + 1) * tall)]
         part = part[:, round(column * across) : round((column + 1) * across)]
         shown.append(_img(png_of(part), text))
-    return _figure(f"{words}{''.join(shown)}</div>", caption, broad=_abreast(panels) > 2 or rows > 2)
+    return _figure(f"{words}{''.join(shown)}</div>", caption, broad=rows > 1 if panels.across == 1 else rows > 2)
 
 
 def _abreast(panels: Panels) -> int:
     """Panels that stand abreast on desk and paper."""
     if panels.across > 1:
         return 4 if len(panels.says) > 4 else 2  # up to four make a square beside another picture
-    return 3 if len(panels.says) % 3 == 0 else 2
+    return min(len(panels.says), 3 if len(panels.says) % 3 == 0 else 2)
 
 
 def _below_head(week: Week, figure: Figure) -> tuple[str, np.ndarray]:
