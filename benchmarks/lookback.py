@@ -15,7 +15,8 @@ The comparison of perfect, present and climatological information is that of "As
 orchardists" (J. Appl. Meteor. 21(4):518, 1982; the abstract was read, not the paper): the same decisions with the true
 weather, with the outlook, and with past seasons alone.
 
-`--quick` replans weekly on one season of each half of the world, farms of 12 blocks; samples on one of them.
+`--quick` replans weekly on one season of each half of the world, farms of 12 blocks, and leaves samples out unless
+asked for: on one season they say nothing.
 """
 
 from __future__ import annotations
@@ -82,7 +83,8 @@ def policies_season(task):
     rows += play(simulated, [searching("ours, weekly, past seasons alone", every=7)], climate, truth=truth)
     for name, fruit in (("true weather", "fitted"), ("true weather and fruit", "true"))[: 2 if daily else 1]:
         known = mornings(simulated, every=7, weather="true", fruit=fruit, n_draws=16, fits=fits)
-        rows += play(simulated, [searching(name, first=8000, later=4000, every=7)], known, truth=truth)
+        first, later = (8000, 4000) if daily else (2000, 1000)
+        rows += play(simulated, [searching(name, first=first, later=later, every=7)], known, truth=truth)
     table = pd.DataFrame(
         [(half, blocks_n, index, r.name, r.value, r.blocks_left, r.frosted_t, r.overtime_h) for r in rows],
         columns=["half", "blocks_n", "season", "policy", "value", "blocks_left", "frosted_t", "overtime_h"],
@@ -358,12 +360,13 @@ def main():
     parser.add_argument("--blocks", type=int, nargs="+", default=[40])
     parser.add_argument("--halves", nargs="+", default=list(HALVES), choices=HALVES)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--parts", nargs="+", default=["policies", "ranges", "samples"])
+    parser.add_argument("--parts", nargs="+", choices=["policies", "weather", "ceiling", "ranges", "samples"])
     parser.add_argument("--save", default="", help="folder for the tables as CSV")
     options = parser.parse_args()
     seasons = 1 if options.quick else options.seasons
     options.blocks = [12] if options.quick else options.blocks
     every = 7 if options.quick else 1
+    parts = options.parts or ["policies", "ranges", *([] if options.quick else ["samples"])]
     with ExitStack() as stack:
         if options.quick or options.jobs == 1:  # another process would first load and compile for ten seconds
             stack.enter_context(threadpool_limits(1))
@@ -379,7 +382,7 @@ def main():
                 ("ceiling", ceiling_farm, show_ceiling), ("ranges", ranges_season, show_ranges),
                 ("samples", samples_season, show_samples),
             ):  # fmt: skip
-                if part not in options.parts:
+                if part not in parts:
                     continue
                 asked = [(*task, every) for task in tasks] if part == "policies" else tasks
                 if options.quick and part == "samples":
