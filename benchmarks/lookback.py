@@ -15,8 +15,8 @@ The comparison of perfect, present and climatological information is that of "As
 orchardists" (J. Appl. Meteor. 21(4):518, 1982; the abstract was read, not the paper): the same decisions with the true
 weather, with the outlook, and with past seasons alone.
 
-`--quick` replans weekly on one season of each half of the world, farms of 12 blocks, and leaves samples out unless
-asked for: on one season they say nothing.
+`--quick` replans one season weekly on a farm of 12 blocks, tells ranges on one of each half of the world, and leaves
+samples out unless asked for.
 """
 
 from __future__ import annotations
@@ -384,9 +384,9 @@ def main():
             ):  # fmt: skip
                 if part not in parts:
                     continue
-                asked = [(*task, every) for task in tasks] if part == "policies" else tasks
-                if options.quick and part == "samples":
-                    asked = tasks[-1:]
+                asked = tasks[-1:] if options.quick and part in ("policies", "samples") else tasks
+                if part == "policies":
+                    asked = [(*task, every) for task in asked]
                 if part == "ceiling":
                     asked = tasks[: len(options.halves) * FARMS]
                 tables = []
