@@ -233,7 +233,8 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
 
     curves = _curves(outcomes, as_of)
     value_by_day = _value_by_day(proposal)
-    order = _order(proposal, blocks, [reasons(proposal), waiting_costs(proposal, 0 if brief else 10), good_window(value_by_day)])
+    waits = waiting_costs(proposal, 0 if brief else 10)
+    order = _order(proposal, blocks, [reasons(proposal), waits, good_window(value_by_day)])
     stage = _stage(proposal, blocks, curves, order)
     weather = _weather(proposal, blocks)
     main_station = blocks.groupby("station_id")["area_ha"].sum().idxmax() if len(blocks) else ""
