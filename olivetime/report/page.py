@@ -423,7 +423,8 @@ def _styled(page: str, style: str) -> str:
 _TIGHT = (
     "@page { margin: 11mm 12mm 13mm } h2 { margin-top: 9pt } body { line-height: 1.3 }"
     " th, td { padding-top: 1.6pt; padding-bottom: 1.6pt } .figures figure { margin-bottom: 4pt }"
-    " figure.broad > img, figure.broad > picture > img { max-width: 80% } ul.caution { margin: 4pt 0; padding-top: 3pt; padding-bottom: 3pt }"
+    " figure.broad > img, figure.broad > picture > img { max-width: 80% }"
+    " ul.caution { margin: 4pt 0; padding-top: 3pt; padding-bottom: 3pt }"
 )
 _LOOSE = "th, td { padding-top: 4pt; padding-bottom: 4pt } h2 { margin-top: 20pt } figure { margin-bottom: 14pt }"
 
