@@ -1,11 +1,12 @@
 """Kept fits: the same records give the same curves from the file; anything else is fitted again."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from olivetime.records.season import Season
 from olivetime.ripening import kept
 from olivetime.ripening.kept import kept_ripening
 from olivetime.ripening.outcomes import FitError, fit_ripening
@@ -52,6 +53,30 @@ def test_one_changed_result_is_fitted_again(southern_season, days, fits, tmp_pat
     kept_ripening(southern_season, warmer, seed=1, folder=tmp_path)
     assert len(fits) == 4
     assert len(list(tmp_path.glob("*.fit"))) == 4
+
+
+def test_a_fit_reads_nothing_of_a_season_but_what_tells_it_apart(southern_season, northern_season):
+    names, seen = {f.name for f in fields(Season)}, set()
+
+    class Watched(Season):
+        def __getattribute__(self, name):
+            if name in names:
+                seen.add(name)
+            return super().__getattribute__(name)
+
+    for season in (southern_season, northern_season):
+        watched = object.__new__(Watched)
+        for name in names:
+            object.__setattr__(watched, name, getattr(season, name))
+        fit_ripening(watched, station_days(season), seed=1)
+    assert seen == set(kept.READ_OF_SEASON)
+
+
+def test_news_of_machines_leaves_the_curves_alone(southern_season, days, fits, tmp_path):
+    kept_ripening(southern_season, days, seed=1, folder=tmp_path)
+    broken = southern_season.harvesters.iloc[:1]
+    kept_ripening(replace(southern_season, harvesters=broken), days, seed=1, folder=tmp_path)
+    assert len(fits) == 1
 
 
 @pytest.mark.parametrize("content", [b"", b"not a fit", b"\x80\x05N."])
