@@ -144,6 +144,8 @@ def test_a_stopped_parent_takes_its_workers_with_it(tmp_path, how):
         )
     )
     script = (
+        # whoever runs the tests in the background ignores Ctrl-C, and so would what it starts
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
         "import sys; sys.path.insert(0, sys.argv[1]); from work import note_and_wait;"
         "from olivetime.fanout import run_many; run_many(note_and_wait, [sys.argv[1]] * 2, jobs=2)"
     )

@@ -121,8 +121,13 @@ def test_walking_day_by_day_is_walking_at_once(small):
         name, every = "kept", 1
 
         @staticmethod
-        def decide(morning, _ph, _left, _memory):
-            return lists._replace(release=np.maximum(lists.release - morning.day, 0))
+        def decide(morning, _ph, left, _memory):
+            # one walk finishes what it began; a list of the morning says so by putting the begun block first
+            order = lists.order[0, : lists.length[0]]
+            begun = (left[order] > 0) & (left[order] < 1)
+            kept = lists.order.copy()
+            kept[0, : lists.length[0]] = np.concatenate([order[begun], order[~begun]])
+            return lists._replace(order=kept, release=np.maximum(lists.release - morning.day, 0))
 
     told = [replace(m, known=truth) for m in _days(len(small.days))]
     assert play(small, [Kept()], told, truth=truth)[0].value == pytest.approx(at_once, rel=1e-9)

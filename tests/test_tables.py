@@ -707,7 +707,7 @@ def small(monkeypatch):
             "margin_per_h": 1.0,
         }
     )
-    monkeypatch.setattr(harvest_reasons, "waiting_costs", lambda _: waits)
+    monkeypatch.setattr(harvest_reasons, "waiting_costs", lambda *_: waits)
     monkeypatch.setattr(harvest_reasons, "reasons", lambda _: said)
     monkeypatch.setattr(harvest_reasons, "standard_what_ifs", lambda _: None)
     ranked = pd.DataFrame({"block_id": ["b"], "rank": [1], "why": ["only 2 samples"], "gain": [30.0], "fruits_n": [60]})
