@@ -361,7 +361,8 @@ def test_a_growers_week_holds_nothing_of_other_growers(hostile):
             *other["grower_id"],
             *samples,
         }:
-            assert not re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text), word
+            # a plain look first: the pattern reads a week's text slowly
+            assert word not in text or not re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text), word
         assert list(mine.order["rank"].dropna()) == list(range(1, mine.order["rank"].notna().sum() + 1))
         assert set(mine.order["block_id"]) == set(hostile.stage.loc[hostile.stage["grower_id"] == grower, "block_id"])
 
