@@ -180,7 +180,8 @@ def weather_strip(week: Week, ax: Axes, *, days: int = 10, station_id: str | Non
             z=3,
         )
     # Highs and lows stand in rows of their own, above and below the bars, where the line of freezing crosses no number.
-    for word, at, values, strong in (("high", top + 38, high, np.zeros_like(cold)), ("low", top + 123, low, cold)):
+    lines = ((mark("high"), top + 38, high, np.zeros_like(cold)), (mark("low"), top + 123, low, cold))
+    for word, at, values, strong in lines:
         write(ax, left - 5, at, say(word, info), size=SMALL, color=SOFT, ha="right")
         for m, value, is_cold in zip(middle, values["p50"], strong, strict=True):
             color = COLD_INK if is_cold else INK
