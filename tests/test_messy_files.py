@@ -401,6 +401,13 @@ def test_many_values_of_one_fault_in_a_long_record_are_one_line(tmp_path):
     assert touched.loc[touched["column"] == "rain_mm", "value"].tolist() == ["200"]
 
 
+def test_single_faults_in_a_long_record_keep_a_line_each(tmp_path):
+    write(tmp_path, weather_days=days_of(60, lambda i: f"10,{90 + i if i % 6 == 0 else 25},0"))
+    lines = said(tmp_path, "weather_days")
+    assert [line.split(":")[0] for line in lines] == [f"W weather_days.csv, row {2 + i}" for i in range(0, 60, 6)]
+    assert all(f"temp_max_c is {90 + i}," in line for i, line in zip(range(0, 60, 6), lines, strict=True))
+
+
 def test_rain_added_up_since_some_day_is_told_and_not_used(tmp_path):
     sums = [3 * (i // 2) if i < 40 else 3 * ((i - 40) // 2) for i in range(70)]  # starts anew once
     write(tmp_path, weather_days=days_of(70, lambda i: f"10.{i % 10},2{i % 6},{sums[i]}"))

@@ -75,8 +75,8 @@ _DO_EMPTY = {
 # A file full of unknown names belongs to another season; comparing each of them with ours would take long.
 _MOST_HINTS = 25
 _MOST_TEXT = 300
-# More different texts than this with one fault, in a long record, stand in one line.
-_ALIKE_AT_MOST = 5
+# More different texts than this with one fault are one mistake of a whole long record, and stand in one line.
+_ALIKE_AT_MOST = 20
 # Rain too little to measure, as stations write it (common practice, no source).
 _TRACES = frozenset(("t", "tr", "tr.", "trace"))
 _RECALCULATE = "Open the workbook, recalculate, save."
