@@ -273,6 +273,29 @@ def test_a_picture_that_would_leave_a_sheet_half_empty_lets_smaller_ones_pass():
     assert page._emptiness([0.5, 0.9]) > page._emptiness([0.9, 0.1]) > 0
 
 
+@pytest.mark.pdf
+@pytest.mark.parametrize("locale", ["en_US", "es_AR", "pt_PT", "it_IT"])
+def test_no_column_of_a_table_runs_off_the_paper(locale):
+    """Every piece of text lies inside the margins: WeasyPrint lets a table that is too wide run over the edge."""
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    pypdf = pytest.importorskip("pypdf")
+    week = invented_week()
+    week = replace(week, info={**week.info, "locale": locale})
+    shown = "".join(f'<div class="table">{sheet.html_table(show(week))}</div>' for show in sheet.DISPLAY.values())
+    text = page.wrap(page._wide_tables(shown), title="Tables", banner="", locale=locale, provenance="")
+    begins = []
+
+    def note(piece, scale, at, _font, size):
+        if piece.strip():
+            begins.append((scale[4] + scale[0] * (at[4] + 0.4 * size * len(piece.strip())), piece))
+
+    for leaf in pypdf.PdfReader(io.BytesIO(page.pdf_bytes(text))).pages:
+        begins.clear()
+        leaf.extract_text(visitor_text=note)
+        assert max(begins)[0] < float(leaf.mediabox.width) - 30, max(begins)
+
+
 # --- in a browser ---------------------------------------------------------------------------------------
 
 
