@@ -13,13 +13,13 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares, minimize
+from scipy.optimize import minimize
 
 from olivetime.ripening.curves import OIL_SHAPES, Curve
 from olivetime.ripening.linearised import (
@@ -53,6 +53,7 @@ from olivetime.ripening.modes import (
     layout_of,
     modes_at_rest,
 )
+from olivetime.ripening.starts import other_starts, pooled, settled, untold
 
 CLOSE = 0.05  # moves of the outer vector over which the effects are led by the last factors
 STUDENT_NU = 6.0  # degrees of freedom of robust errors: near normal in the middle, a 4-sigma sample counts 0.3
@@ -100,7 +101,10 @@ class MixedFit:
     level_effects : Series
         Most probable effect of each level.
     converged : bool
-        Whether the gradient vanished and the inner search ended.
+        Whether a highest point was found: no slope left, the likelihood curved downwards in every direction (apart
+        from spreads that are zero), every parameter told by the observations.
+    trouble : str
+        What is wrong where `converged` is False; empty otherwise.
     parameters : DataFrame
         part, name, value, se, low, high (95 %), prior_mean, prior_sd, at_bound.
     weights : array
@@ -121,6 +125,7 @@ class MixedFit:
     modes: pd.DataFrame
     level_effects: pd.Series
     converged: bool
+    trouble: str
     parameters: pd.DataFrame
     weights: Array
     fitted: Array
@@ -461,42 +466,33 @@ def fit_mixed(
     target = np.log(ys) if error == "log" else ys
     nu = STUDENT_NU if error == "student" else None
 
-    base = np.array(_starting_values(curve, xs, ys, start))
-    base = _pooled(where, model, xs, target, np.sqrt(ws), base, prior)
-    slopes = model.gradient(xs, *base)
-    rms = float(np.sqrt(np.mean(ws * (target - model(xs, *base)) ** 2)))
-    rms = max(rms, 1e-6 * (float(np.ptp(target)) or abs(float(target[0])) or 1.0))
-    size_of = rms / np.maximum(np.sqrt(np.mean(slopes**2, axis=0)), _TINY)
+    priors = _Prior(curve.parameters, tuple(random), dict(prior or {}))
+    given = np.array(_starting_values(curve, xs, ys, start))
+    held = [(i, *priors.given[name]) for i, name in enumerate(curve.parameters) if name in priors.given]
+    through_all = pooled(model, xs, target, np.sqrt(ws), given, held)
+    if through_all is None:
+        raise FitError(
+            where,
+            "no value of the curve at its starting values",
+            "a finite curve",
+            "Give other starting values.",
+        )
     index = [curve.parameters.index(name) for name in random]
     levels = 0 if level_labels is None else len(level_labels)
-
-    def layout(border_curve: bool) -> Layout:
-        return layout_of(
-            gs,
-            np.zeros_like(gs),
-            week,
-            size=len(base),
-            random=index,
-            slots=1,
-            group_problem=np.zeros(len(labels), np.intp),
-            problems=1,
-            levels=levels,
-            border_curve=border_curve,
-        )
-
+    alone = not (index or levels or nu or under.any() or priors.given)
     # with nothing nonlinear to integrate over, the tangents are exact where they end
     linearised = method == "linearised" or not (index or nu or under.any())
-    full = layout(restricted or linearised)
-    q = len(index)
-    below = np.tril_indices(q, -1)
-    spread = _Spread(
-        base=np.zeros(len(base)) if full.border_curve else base,
-        scale=size_of,
-        sd=0.7 * size_of[index],
-        lower=below if covariance == "full" else (below[0][:0], below[1][:0]),
-        log_sigma=float(np.log(0.6 * rms)),
-        log_level=None if level_labels is None else float(np.log(0.4 * rms)),
-        with_fixed=not full.border_curve,
+    full = layout_of(
+        gs,
+        np.zeros_like(gs),
+        week,
+        size=len(given),
+        random=index,
+        slots=1,
+        group_problem=np.zeros(len(labels), np.intp),
+        problems=1,
+        levels=levels,
+        border_curve=restricted or linearised,
     )
 
     def evaluate(phi: Array) -> tuple[Array, Array, Array | None]:
@@ -504,59 +500,39 @@ def fit_mixed(
         return (*model.slopes(xs, *columns), None) if linearised else model.derivatives(xs, *columns)
 
     problem = Problem(full, evaluate, target, ws, nu, under[order] if under.any() else None)
-    priors = _Prior(curve.parameters, tuple(random), dict(prior or {}))
-    prior_mean, prior_precision = priors.of_fixed()
-    tangents = Tangents(
-        evaluate=lambda phi: model.slopes(xs, *np.moveaxis(phi, -1, 0)),
-        y=target,
-        root_w=np.sqrt(ws),
-        random=full.random,
-        group_obs=full.group_obs,
-        week=full.week,
-        levels=levels,
-        scale=size_of,
-        spread=rms,
-        prior_mean=prior_mean,
-        prior_precision=prior_precision,
-    )
-    alone = not (index or levels or nu or under.any() or priors.given)
-    where_to_start = (tangents, spread, priors, base, full.groups, restricted)
-    point: Array
-    gradient: Array
-    hessian: Array
-    if alone:  # one curve for all: least squares
-        begin = np.array(_starting_values(curve, xs, ys, start))
-        tried = [_least_squares(model, xs, target, np.sqrt(ws), one) for one in (base, begin)]
-        fixed, squares, reached = min(tried, key=lambda one: one[1])
-        free = len(y) - (len(base) if restricted else 0)
-        told = np.log(max(np.sqrt(squares / free), _TINY))
-        point, gradient, hessian = np.array([told - spread.log_sigma]), np.zeros(1), np.array([[2.0 * free]])
-        slopes = model.gradient(xs, *fixed) * np.sqrt(ws)[:, None]
-        own = np.linalg.qr(slopes * size_of, mode="r")
-        value = free * (0.5 * LOG_2PI + told + 0.5) - 0.5 * float(np.log(ws).sum())
-        if restricted:
-            value += float(np.sum(np.log(np.abs(np.diagonal(own)) / size_of)))
-        state = State(point, fixed, np.zeros((full.groups, 0)), np.zeros(0))
-    elif linearised:
-        point, state, value, gradient, hessian, reached = _fit_linearised(*where_to_start)
-    if linearised:
-        outer = spread.outer(point, full)
-        border = np.concatenate([state.fixed, state.level])[None]
-        modes = modes_at_rest(problem, outer, state.inner, border, converged=reached)
-    else:
-        quick = None if under.any() else _quick_start(*where_to_start)
-        point, gradient, hessian, value, outer, modes = _fit_laplace(problem, spread, priors, base, quick)
-    if not (np.isfinite(value) and np.all(np.isfinite(modes.inner)) and np.all(np.isfinite(modes.border))):
+
+    tried: list[_Found] = []
+
+    def starts() -> Iterator[Array]:
+        yield through_all.values
+        yield from other_starts(model, xs, target, np.sqrt(ws), given)  # looked for only where the first one fails
+
+    for base in starts():
+        try:
+            if alone:
+                one = _fit_alone(model, xs, problem, (base, given), restricted)
+            else:
+                how = {"linearised": linearised, "restricted": restricted, "diagonal": covariance == "diagonal"}
+                one = _fit_from(model, xs, problem, priors, base, **how)
+        except np.linalg.LinAlgError:
+            continue
+        if np.isfinite(one.value) and np.all(np.isfinite(one.modes.inner)) and np.all(np.isfinite(one.modes.border)):
+            tried.append(one)
+            if not one.trouble:
+                break
+    if not tried:
         raise FitError(
             where,
             "no finite estimate",
             "a curve that the samples can carry",
             "Give priors, let fewer parameters vary between groups, or wait for more samples.",
         )
-
+    found = min(tried, key=lambda one: (bool(one.trouble), one.value))
+    spread, point, hessian = found.spread, found.point, found.hessian
+    value, outer, modes = found.value, found.outer, found.modes
     _, root_cov, log_sigma, log_level = spread.split(point)
     outer_covariance = _positive_inverse(hessian)
-    p, names = len(base), list(curve.parameters)
+    p, names = len(given), list(curve.parameters)
     fixed_scale = np.zeros((len(point), p))
     curvature = modes.loss.kappa * ws * np.exp(-2 * log_sigma)
     arrow = factor(full, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
@@ -566,9 +542,7 @@ def fit_mixed(
         fixed_se = spread.scale * np.sqrt(np.diagonal(_positive_inverse(hessian[:p, :p])))
     else:
         fixed = modes.border[0, :p]
-        fixed_se = np.sqrt(np.diagonal(arrow.s_inv[0])[:p])
-        if alone:  # the same from the slopes themselves, whose squares would lose half of the digits
-            fixed_se = np.exp(log_sigma) * np.linalg.norm(np.linalg.pinv(own, rcond=1e-15), axis=1) * size_of
+        fixed_se = np.sqrt(np.diagonal(arrow.s_inv[0])[:p]) if found.fixed_se is None else found.fixed_se
     sds = np.sqrt(np.sum(root_cov**2, axis=1))
     expected = target - modes.residual * np.exp(log_sigma) / np.sqrt(ws)
     fitted, counted = np.empty(len(y)), np.ones(len(y))
@@ -587,7 +561,8 @@ def fit_mixed(
         loglik=-value - (float(np.log(ys[~under[order]]).sum()) if error == "log" else 0.0),
         modes=pd.DataFrame(modes.inner, index=pd.Index(labels, name="group"), columns=list(random)),
         level_effects=pd.Series(modes.border[0, full.curve_border :], index=level_labels, dtype=float),
-        converged=bool(modes.converged and gradient @ positive_solve(hessian, gradient) < 1e-6),
+        converged=not found.trouble,
+        trouble=found.trouble,
         parameters=_mixed_table(spread, priors, point, outer_covariance, fixed, fixed_se),
         weights=counted,
         fitted=fitted,
@@ -596,6 +571,172 @@ def fit_mixed(
         fixed_scale=fixed_scale,
         arrow=arrow,
     )
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Where one start led."""
+
+    spread: _Spread
+    point: Array
+    hessian: Array
+    value: float
+    outer: Outer
+    modes: Modes
+    fixed_se: Array | None  # where it is known better than from the curvature
+    trouble: str
+
+
+def _sizes(model: Curve, x: Array, problem: Problem, base: Array) -> tuple[float, Array]:
+    """Size of a residual, and of a step of each parameter that moves the curve as much."""
+    target, weight = problem.y, problem.weight
+    rms = float(np.sqrt(np.mean(weight * (target - model(x, *base)) ** 2)))
+    rms = max(rms, 1e-6 * (float(np.ptp(target)) or abs(float(target[0])) or 1.0))
+    return rms, rms / np.maximum(np.sqrt(np.mean(model.gradient(x, *base) ** 2, axis=0)), _TINY)
+
+
+def _fit_alone(model: Curve, x: Array, problem: Problem, starts: Sequence[Array], restricted: bool) -> _Found:
+    """One curve for all: least squares."""
+    y, root_w, layout = problem.y, np.sqrt(problem.weight), problem.layout
+    tried = [settled(model, x, y, root_w, one) for one in starts]
+    fixed, squares, reached = min(tried, key=lambda one: (not np.isfinite(one[1]), one[1]))
+    rms, size_of = _sizes(model, x, problem, starts[0])
+    spread = _Spread(np.zeros(len(fixed)), size_of, np.zeros(0), _no_lower(), float(np.log(0.6 * rms)), None, False)
+    free = len(y) - (len(fixed) if restricted else 0)
+    told = np.log(max(np.sqrt(squares / free), _TINY))
+    point = np.array([told - spread.log_sigma])
+    own = np.linalg.qr(model.gradient(x, *fixed) * root_w[:, None] * size_of, mode="r")
+    value = free * (0.5 * LOG_2PI + told + 0.5) - float(np.log(root_w).sum())
+    if restricted:
+        value += float(np.sum(np.log(np.maximum(np.abs(np.diagonal(own)) / size_of, _TINY))))
+    outer = spread.outer(point, layout)
+    modes = modes_at_rest(problem, outer, np.zeros((layout.groups, 0)), fixed[None], converged=reached)
+    # from the slopes themselves, whose squares would lose half of the digits
+    fixed_se = np.exp(told) * np.linalg.norm(np.linalg.pinv(own, rcond=1e-15), axis=1) * size_of
+    flat = untold(model, x, root_w, fixed)
+    trouble = _not_told(flat) if flat else "" if reached else "the search for the least squares did not end"
+    return _Found(spread, point, np.array([[2.0 * free]]), value, outer, modes, fixed_se, trouble)
+
+
+def _no_lower() -> tuple[Ints, Ints]:
+    return np.zeros(0, np.intp), np.zeros(0, np.intp)
+
+
+def _fit_from(
+    model: Curve,
+    x: Array,
+    problem: Problem,
+    priors: _Prior,
+    base: Array,
+    *,
+    linearised: bool,
+    restricted: bool,
+    diagonal: bool,
+) -> _Found:
+    """Where the fit of fixed values and spreads leads from one start."""
+    layout, root_w = problem.layout, np.sqrt(problem.weight)
+    rms, size_of = _sizes(model, x, problem, base)
+    spread = _Spread(
+        base=np.zeros(len(base)) if layout.border_curve else base,
+        scale=size_of,
+        sd=0.7 * size_of[layout.random],
+        lower=_no_lower() if diagonal else np.tril_indices(len(layout.random), -1),
+        log_sigma=float(np.log(0.6 * rms)),
+        log_level=float(np.log(0.4 * rms)) if layout.levels else None,
+        with_fixed=not layout.border_curve,
+    )
+    prior_mean, prior_precision = priors.of_fixed()
+    tangents = Tangents(
+        evaluate=lambda phi: model.slopes(x, *np.moveaxis(phi, -1, 0)),
+        y=problem.y,
+        root_w=root_w,
+        random=layout.random,
+        group_obs=layout.group_obs,
+        week=layout.week,
+        levels=layout.levels,
+        scale=size_of,
+        spread=rms,
+        prior_mean=prior_mean,
+        prior_precision=prior_precision,
+    )
+    where_to_start = (tangents, spread, priors, base, layout.groups, restricted)
+    point: Array
+    gradient: Array
+    hessian: Array
+    if linearised:
+        point, state, value, gradient, hessian, reached = _fit_linearised(*where_to_start)
+        outer = spread.outer(point, layout)
+        border = np.concatenate([state.fixed, state.level])[None]
+        modes = modes_at_rest(problem, outer, state.inner, border, converged=reached)
+    else:
+        quick = None if problem.below is not None else _quick_start(*where_to_start)
+        point, gradient, hessian, value, outer, modes = _fit_laplace(problem, spread, priors, base, quick)
+    trouble = _trouble(problem, spread, priors, point, gradient, hessian, outer, modes)
+    return _Found(spread, point, hessian, value, outer, modes, None, trouble)
+
+
+SMALL = -4.0  # logarithm of a spread, against its start, below which it may be zero
+STILL = 1e-4  # curvature of minus the log likelihood over a parameter's own size below which it is not told
+
+
+def _not_told(names: Sequence[str]) -> str:
+    return f"the observations do not tell {', '.join(names)}"
+
+
+def _trouble(
+    problem: Problem,
+    spread: _Spread,
+    priors: _Prior,
+    point: Array,
+    gradient: Array,
+    hessian: Array,
+    outer: Outer,
+    modes: Modes,
+) -> str:
+    """What keeps the point from being a highest one, in words; empty when nothing does."""
+    if not modes.converged:
+        return "the search for the effects of the groups did not end"
+    size, q = len(spread.base), len(spread.sd)
+    p = size if spread.with_fixed else 0
+    widest = point[p : p + q]
+    if np.any(widest > 11.0):  # where `split` stops it
+        names = [name for name, t in zip(priors.random, widest, strict=True) if t > 11.0]
+        return f"the spread of {', '.join(names)} between groups grows without end"
+    if not float(gradient @ positive_solve(hessian, gradient)) < 1e-6:
+        return "the search ended on a slope"
+    # a spread of zero is a highest point at the edge; what belongs to it has no curvature
+    zero = widest < SMALL
+    looked = np.ones(len(point), bool)
+    looked[p : p + q] = ~zero
+    if zero.any():
+        looked[p + q : p + q + len(spread.lower[0])] = False
+    curved = hessian[np.ix_(looked, looked)]
+    unit = np.sqrt(np.maximum(np.abs(np.diagonal(curved)), _TINY))
+    values, vectors = np.linalg.eigh(curved / np.outer(unit, unit))
+    kept = np.flatnonzero(looked)
+    labels = [f"value {name}" for name in priors.fixed[:p]] + [f"spread of {name}" for name in priors.random]
+    if len(values) and values[0] < -1e-4:
+        return "the likelihood rises in one direction from where the search ended"
+    if len(values) and values[0] < 1e-7:
+        among = [labels[i] if i < len(labels) else "" for i in kept[np.abs(vectors[:, 0]) > 0.1]]
+        return _not_told([name for name in among if name] or ["the spreads"])
+    if p:
+        fixed, precise = outer.phi0, hessian[:p, :p] / np.outer(spread.scale, spread.scale)
+    else:
+        weight = modes.loss.kappa * problem.weight * np.exp(-2 * outer.log_sigma)
+        fixed = modes.border[0, :size]
+        covariance = factor(problem.layout, modes.gradient, weight, None, outer.q_inner, outer.q_border).s_inv[
+            0, :size, :size
+        ]
+        unit = np.sqrt(np.diagonal(covariance))
+        values, vectors = np.linalg.eigh(covariance / np.outer(unit, unit))
+        if values[0] < 1e-12 * values[-1]:
+            return _not_told([n for n, part in zip(priors.fixed, np.abs(vectors[:, -1]), strict=True) if part > 0.1])
+        precise = np.linalg.inv(covariance)
+    own = np.diagonal(precise) * np.maximum(np.abs(fixed), 1.0) ** 2
+    if np.any(own < STILL):
+        return _not_told([name for name, known in zip(priors.fixed, own, strict=True) if known < STILL])
+    return ""
 
 
 def _fit_laplace(
@@ -760,107 +901,6 @@ def _check_observations(where: str, curve: Curve, x: Array, y: Array, weight: Ar
         )
     if np.all(x == x[0]):
         raise FitError(where, "all observations at one x", "at least two", "Wait for a second sampling date.")
-
-
-def _pooled(where: str, curve: Curve, x: Array, y: Array, root_w: Array, start: Array, prior: Mapping | None) -> Array:
-    """Least squares over all groups as a start; the given start stands when that fails."""
-    known = [(i, *prior[name]) for i, name in enumerate(curve.parameters) if prior and name in prior]
-    scale = np.maximum(np.abs(start), 1e-3)
-    spread = float(np.std(y)) or 1.0
-
-    def residuals(t: Array) -> Array:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            out = (curve(x, *(t * scale)) - y) * root_w
-        extra = [0.1 * spread * (t[i] * scale[i] - mean) / sd for i, mean, sd in known]
-        return np.nan_to_num(np.concatenate([out, extra]), nan=1e6, posinf=1e6, neginf=-1e6)
-
-    def slopes_of(t: Array) -> Array:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            out = curve.gradient(x, *(t * scale)) * (root_w[:, None] * scale)
-        extra = np.zeros((len(known), len(t)))
-        for row, (i, _, sd) in zip(extra, known, strict=True):
-            row[i] = 0.1 * spread * scale[i] / sd
-        return np.nan_to_num(np.concatenate([out, extra]), nan=0.0, posinf=1e6, neginf=-1e6)
-
-    if not np.all(np.isfinite(curve(x, *start))):
-        raise FitError(
-            where,
-            "no value of the curve at its starting values",
-            "a finite curve",
-            "Give other starting values.",
-        )
-    # Two searches with different steps: where the start is far off, one of them often ends in a side valley.
-    found = [least_squares(residuals, start / scale, slopes_of, x_scale="jac", max_nfev=200)]
-    if len(y) + len(known) >= len(start):
-        found.append(least_squares(residuals, start / scale, slopes_of, method="lm", xtol=1e-12, max_nfev=200))
-    values = min(found, key=lambda one: one.cost).x * scale
-    slopes = curve.gradient(x, *values)
-    fine = np.all(np.isfinite(values)) and np.all(np.isfinite(slopes)) and np.all(np.any(slopes != 0, axis=0))
-    return values if fine else start
-
-
-def _least_squares(
-    curve: Curve, x: Array, y: Array, root_w: Array, start: Array, budget: int = 1000
-) -> tuple[Array, float, bool]:
-    """Levenberg-Marquardt with scaled steps bent along the curve (geodesic); values, squares, whether it ended.
-
-    References
-    ----------
-    .. [1] Transtrum and Sethna (2012), Improvements to the Levenberg-Marquardt algorithm, arXiv:1201.5885. From memory.
-    """
-
-    def at(p: Array) -> Array:
-        with np.errstate(all="ignore"):
-            return (y - curve(x, *p)) * root_w
-
-    point, damping, unit = start, 1e-3, np.zeros(len(start))
-    r = at(point)
-    squares = float(r @ r)
-    for _ in range(budget):
-        with np.errstate(all="ignore"):
-            slopes = curve.gradient(x, *point) * root_w[:, None]
-        if not np.all(np.isfinite(slopes)):
-            return point, squares, False
-        unit = np.maximum(unit, np.sqrt(np.sum(slopes**2, axis=0)))
-        unit[unit == 0] = 1.0
-        scaled = slopes / unit
-        for _ in range(40):
-            tall = np.vstack([scaled, np.sqrt(damping) * np.eye(len(point))])
-            rest = np.zeros(len(point))
-            step = np.linalg.lstsq(tall, np.concatenate([r, rest]), rcond=None)[0]
-            bent = 20 * ((r - at(point + 0.1 * step / unit)) / 0.1 - scaled @ step)  # second derivative along the step
-            if np.all(np.isfinite(bent)):
-                turn = -0.5 * np.linalg.lstsq(tall, np.concatenate([bent, rest]), rcond=None)[0]
-                if 2 * np.linalg.norm(turn) < 0.75 * np.linalg.norm(step):
-                    step = step + turn
-            to = point + step / unit
-            ahead = at(to)
-            fine = np.all(np.isfinite(ahead)) and float(ahead @ ahead) < squares
-            if fine or np.linalg.norm(step) < 1e-14 * np.linalg.norm(unit * point):
-                break
-            damping = min(damping * 4, 1e12)
-        else:
-            break
-        if not fine:
-            break  # nothing lower within reach of a step that can be told from none
-        fall = squares - float(ahead @ ahead)
-        point, r, squares, damping = to, ahead, squares - fall, max(damping / 8, 1e-15)
-        if fall < 1e-15 * squares and np.linalg.norm(step) < 1e-11 * np.linalg.norm(unit * point):
-            break
-    else:
-        return point, squares, False
-    # undamped steps settle the digits that the squares no longer show
-    for _ in range(3):
-        with np.errstate(all="ignore"):
-            slopes = curve.gradient(x, *point) * root_w[:, None]
-        unit = np.maximum(np.sqrt(np.sum(slopes**2, axis=0)), _TINY)
-        to = point + np.linalg.lstsq(slopes / unit, r, rcond=1e-15)[0] / unit
-        ahead = at(to)
-        if not np.all(np.isfinite(ahead)) or float(ahead @ ahead) > squares * (1 + 1e-10):
-            break
-        point, r, squares = to, ahead, float(ahead @ ahead)
-    near = np.linalg.norm(slopes.T @ r / unit) <= 1e-5 * np.sqrt(squares)
-    return point, squares, bool(near or squares < 1e-20 * float(np.sum((root_w * y) ** 2)))
 
 
 @dataclass(frozen=True)

