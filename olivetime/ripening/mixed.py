@@ -467,9 +467,9 @@ def fit_mixed(
     nu = STUDENT_NU if error == "student" else None
 
     priors = _Prior(curve.parameters, tuple(random), dict(prior or {}))
-    given = np.array(_starting_values(curve, xs, ys, start))
+    begin = np.array(_starting_values(curve, xs, ys, start))
     held = [(i, *priors.given[name]) for i, name in enumerate(curve.parameters) if name in priors.given]
-    through_all = pooled(model, xs, target, np.sqrt(ws), given, held)
+    through_all = pooled(model, xs, target, np.sqrt(ws), begin, held)
     if through_all is None:
         raise FitError(
             where,
@@ -486,7 +486,7 @@ def fit_mixed(
         gs,
         np.zeros_like(gs),
         week,
-        size=len(given),
+        size=len(begin),
         random=index,
         slots=1,
         group_problem=np.zeros(len(labels), np.intp),
@@ -505,12 +505,12 @@ def fit_mixed(
 
     def starts() -> Iterator[Array]:
         yield through_all.values
-        yield from other_starts(model, xs, target, np.sqrt(ws), given)  # looked for only where the first one fails
+        yield from other_starts(model, xs, target, np.sqrt(ws), begin)  # looked for only where the first one fails
 
     for base in starts():
         try:
             if alone:
-                one = _fit_alone(model, xs, problem, (base, given), restricted)
+                one = _fit_alone(model, xs, problem, (base, begin), restricted)
             else:
                 how = {"linearised": linearised, "restricted": restricted, "diagonal": covariance == "diagonal"}
                 one = _fit_from(model, xs, problem, priors, base, **how)
@@ -532,7 +532,7 @@ def fit_mixed(
     value, outer, modes = found.value, found.outer, found.modes
     _, root_cov, log_sigma, log_level = spread.split(point)
     outer_covariance = _positive_inverse(hessian)
-    p, names = len(given), list(curve.parameters)
+    p, names = len(begin), list(curve.parameters)
     fixed_scale = np.zeros((len(point), p))
     curvature = modes.loss.kappa * ws * np.exp(-2 * log_sigma)
     arrow = factor(full, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
