@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -201,7 +202,7 @@ def _worth_of(
 
 def _from_day(ph: Physics, day: int) -> Physics:
     """The same from a day on; copies, so that compiled code meets arrays of the form it knows."""
-    last = {
+    last: dict[str, Any] = {
         name: np.ascontiguousarray(getattr(ph, name)[..., day:])
         for name in ("value", "crop", "work", "shift_h", "mill_t", "truck_h", "oil_l", "oil_fits")
         if getattr(ph, name).size

@@ -331,7 +331,7 @@ def _committed_lists(
     machine_at = {name: i for i, name in enumerate(capacity.harvester_ids)}
     today = capacity.days[0]
     until = today + pd.Timedelta(days=float(season.rules["keep_days"]))
-    open_any = (ph.work > 0).any(axis=(0, 2))
+    open_any = np.any(ph.work > 0, axis=(0, 2))
     taken: set[int] = set()
     area = season.blocks["area_ha"].to_numpy(dtype=float)
 
@@ -612,10 +612,12 @@ def _put_back(
         moved = [int(b) for b in np.flatnonzero((promise >= 0) & (np.abs(begin - promise) >= 1.0))]
         moves = []
         for b in moved:
-            worth, trial = back(b, begin)
-            together = trial is None
-            if together:
+            worth, alone = back(b, begin)
+            together = alone is None
+            if alone is None:
                 worth, trial = all_back()
+            else:
+                trial = alone
             if worth >= now:
                 lists, changed = trial, True
                 break
@@ -699,7 +701,7 @@ def search(
         seen[low + np.argsort(-first_look[low:high], kind="stable")[:RACE_KEPT]] = True
     worth = np.full(len(candidates), -np.inf)
     starts = np.full((len(candidates), blocks_n), -1.0)
-    for i in np.flatnonzero(seen):
+    for i in np.flatnonzero(seen).tolist():
         score(ph, np.arange(scenarios_n), *candidates[i][1], rec, values, start)
         worth[i], starts[i] = objective(values, caution), start
     # what the committed order does in today's scenarios, with its best continuation, is the promise

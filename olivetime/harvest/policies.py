@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -122,7 +123,9 @@ def mornings(
             ahead = make_scenarios(told, days, n=n, seed=seed)
             if weather in _TRUE_PARTS:
                 came = simulated.true_scenarios(season)
-                known = {name: np.repeat(getattr(came, name), n, axis=0) for name in _TRUE_PARTS[weather]}
+                known: dict[str, Any] = {
+                    name: np.repeat(getattr(came, name), n, axis=0) for name in _TRUE_PARTS[weather]
+                }
                 ahead = replace(ahead, **known)
         if fruit == "true":
             out = simulated.true_outcomes(season, ahead)
@@ -295,7 +298,7 @@ def dealt(ph: Physics, index: np.ndarray, started: np.ndarray, *, per_hour: bool
         np.full((machines_n, blocks_n), -1, np.int64), np.zeros(machines_n, np.int64),
         np.where(started, 0, NEVER).astype(np.int64),
     )  # fmt: skip
-    todo = (ph.work > 0).any(axis=(0, 2))
+    todo = np.any(ph.work > 0, axis=(0, 2))
     hours, at = np.zeros(machines_n), ph.start_block.copy()
     while todo.any():
         h = int(hours.argmin())

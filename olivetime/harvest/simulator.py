@@ -176,7 +176,7 @@ def make_farm(
         "washdown_h": 1.5,
         "start_block": first,
     })  # fmt: skip
-    rate = field_capacity_ha_h(harvesters["speed_km_h"].to_numpy(), np.float64(3.66), np.float64(_EFFICIENCY))
+    rate = field_capacity_ha_h(harvesters["speed_km_h"].to_numpy(), np.array(3.66), np.array(_EFFICIENCY))
     crop = np.array([CULTIVARS[name].crop_t_ha for name in blocks["cultivar"]])
     mean_t_ha = float((crop * area).sum() / area.sum()) * _REMOVAL_PCT / 100
     trip_h = 1.8 + 2 * 1.25 * float((far_km[ranch] * area).sum() / area.sum()) / 60.0

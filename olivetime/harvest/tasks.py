@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from collections.abc import Sequence as SequenceOf
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 from numba import njit
@@ -494,7 +494,7 @@ def _called(worth: Callable[[float], float], hours: np.ndarray) -> np.ndarray:
     alone = [float(worth(float(hour))) for hour in few]
     try:
         with np.errstate(all="ignore"):
-            together = np.asarray(worth(hours), dtype=float)
+            together = np.asarray(cast(Any, worth)(hours), dtype=float)
         if together.shape == hours.shape and np.array_equal(together[:: max(len(hours) // 7, 1)], alone):
             return together
     except (TypeError, ValueError, AttributeError, IndexError, KeyError, ArithmeticError):

@@ -321,12 +321,13 @@ def _columns_of(
             do = f"Rename it if {column_.name} is meant."
             place.add("heading-unclear", WARNING, says, "", do, column=column_.name, value=hint)
     if extra:
-        names = ", ".join(map(shown, extra[:12])) + (" and more" if len(extra) > 12 else "")
-        place.add("extra-columns", NOTE, f"columns not used: {names}", "", "Nothing to do unless one is misspelt.")
+        unused = ", ".join(map(shown, extra[:12])) + (" and more" if len(extra) > 12 else "")
+        place.add("extra-columns", NOTE, f"columns not used: {unused}", "", "Nothing to do unless one is misspelt.")
     for column_ in TABLES[table]:
         if column_.required and column_.name not in columns and column_.name not in unclear:
             unit = UNITS[column_.unit]
-            others = [column_.name.removesuffix(unit.suffix) + alt.suffix for alt in unit.alternatives[:2]]
+            stem = column_.name.removesuffix(unit.suffix)
+            names = [column_.name, *(stem + other.suffix for other in unit.alternatives[:2])]
             hint = closest_heading(column_.name, extra)
             nearest = f"; nearest heading is `{shown(hint)}`" if hint else ""
             place.add(
@@ -334,7 +335,7 @@ def _columns_of(
                 ERROR,
                 f"no column {column_.name}{nearest}",
                 "",
-                f"Add it, or rename the heading to {' or '.join([column_.name, *others])}.",
+                f"Add it, or rename the heading to {' or '.join(names)}.",
                 column=column_.name,
             )
     return columns, matches

@@ -19,6 +19,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import openpyxl
@@ -315,9 +316,9 @@ def plain_csv_grid(text: str, name: str, delimiter: str, notes: Notes, *, encode
         return None
     if table.num_columns != width or table.num_rows > ROW_LIMIT:
         return None
-    encoded = [table.column(i).combine_chunks().dictionary_encode() for i in range(width)]
-    values = tuple(column.dictionary for column in encoded)
-    codes = tuple(column.indices.to_numpy() for column in encoded)
+    columns: list[Any] = [table.column(i).combine_chunks().dictionary_encode() for i in range(width)]
+    values = tuple(column.dictionary for column in columns)
+    codes = tuple(column.indices.to_numpy() for column in columns)
     full = np.zeros(table.num_rows, dtype=bool)
     for texts, code in zip(values, codes, strict=True):
         full |= code != texts.index("").as_py()

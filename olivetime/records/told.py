@@ -51,10 +51,8 @@ def told(findings: pd.DataFrame, info: Mapping[str, Any] | str) -> pd.DataFrame:
     """
     language = language_of(info)
     columns = ["file", "sheet", "row", "says", "do"]
-    rows = [
-        _one(*("" if pd.isna(value) else str(value) for value in row), language)
-        for row in findings[columns].itertuples(index=False)
-    ]
+    text = findings[columns].astype(object).where(findings[columns].notna(), "").astype(str)
+    rows = [_one(file, sheet, row, says, do, language) for file, sheet, row, says, do in text.to_numpy().tolist()]
     return pd.DataFrame(rows, columns=["where", "found", "do"], index=findings.index, dtype="str")
 
 

@@ -677,7 +677,7 @@ class ColumnReader:
         if not len(true) or not texts or not all(date_proof(d.texts[i]) for i in texts):
             return
         days = values[true].astype("datetime64[D]").tolist()
-        swappable = [i for i, day in zip(true, days, strict=True) if day.day != day.month]
+        swappable = [i for i, day in zip(true.tolist(), days, strict=True) if day.day != day.month]
         if not swappable or any(day.day > 12 for day in days):
             return
         name, rows = self._heading(column), d.rows_of(swappable)

@@ -107,7 +107,8 @@ def own_look(draw: Callable[..., Axes]) -> Callable[..., Axes]:
 
 def lay_sheet(ax: Axes) -> tuple[float, float]:
     """Make `ax` a sheet measured in points from its top left corner; gives width and height."""
-    figure, box = ax.get_figure(), ax.get_position()
+    figure, box = ax.get_figure(root=True), ax.get_position()
+    assert figure is not None, "a sheet is laid on a figure"
     width, height = 72 * figure.get_figwidth() * box.width, 72 * figure.get_figheight() * box.height
     ax.set(xlim=(0, width), ylim=(height, 0))
     ax.axis("off")

@@ -123,7 +123,7 @@ def png_of(pixels: np.ndarray) -> bytes:
     codes = (pixels[..., 0].astype(np.uint32) << 16) | (pixels[..., 1].astype(np.uint32) << 8) | pixels[..., 2]
     # Counted by hashing: several times faster than sorting a million pixels, and without a copy of them.
     image = Image.fromarray(np.ascontiguousarray(pixels))
-    counted = image.getcolors(1 << 14) or image.getcolors(codes.size)
+    counted: Any = image.getcolors(1 << 14) or image.getcolors(codes.size)
     counts, colours = np.array(sorted((n, r << 16 | g << 8 | b) for n, (r, g, b) in counted), dtype=np.int64).T
     palette, nearest = _palette(colours, counts)
     table = np.zeros(1 << 24, dtype=np.uint8)
@@ -339,27 +339,27 @@ def show_html(week: Week, kind: str, *, wide: bool = False, caption: str | None 
     if not (pixels < 255).any():
         return words  # nothing was drawn, and the head says why
     if wide or picture.panels is None:
-        alt, tall = picture.alt(week, **options), not wide and figure.get_figheight() > TALL_IN
+        alt, high = picture.alt(week, **options), not wide and figure.get_figheight() > TALL_IN
         shown = _img(png_of(pixels), alt)
-        if tall:
+        if high:
             broad = png_of(_below_head(week, draw(week, kind, wide=True, **options))[1])
             source = f'<source media="(min-width: 48rem), print" srcset="{_address(broad)}">'
             shown = f"<picture>{source}{shown}</picture>"
-        return _figure(words + shown, caption, broad=wide or tall)
+        return _figure(words + shown, caption, broad=wide or high)
     panels = picture.panels(week, **options)
     rows = math.ceil(len(panels.says) / panels.across)
     tall, across = panels.height * DPI / 72, pixels.shape[1] / panels.across
     top = len(pixels) - round(rows * tall)
-    shown = []
+    parts: list[str] = []
     if (pixels[:top] < 255).any():
-        shown = [_img(png_of(pixels[:top]), say("Key: {items}.", info, items=panels.key), "key")]
-    shown.append(f'<div class="panels{" whole" if panels.across == 1 else ""} of{_abreast(panels)}">')
+        parts.append(_img(png_of(pixels[:top]), say("Key: {items}.", info, items=panels.key), "key"))
+    parts.append(f'<div class="panels{" whole" if panels.across == 1 else ""} of{_abreast(panels)}">')
     for i, text in enumerate(panels.says):
         row, column = divmod(i, panels.across)
         part = pixels[top + round(row * tall) : top + round((row + 1) * tall)]
         part = part[:, round(column * across) : round((column + 1) * across)]
-        shown.append(_img(png_of(part), text))
-    return _figure(f"{words}{''.join(shown)}</div>", caption, broad=rows > 1 if panels.across == 1 else rows > 2)
+        parts.append(_img(png_of(part), text))
+    return _figure(f"{words}{''.join(parts)}</div>", caption, broad=rows > 1 if panels.across == 1 else rows > 2)
 
 
 def _abreast(panels: Panels) -> int:

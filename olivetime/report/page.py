@@ -130,7 +130,7 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
     """
     import mistune  # only workers that draw pages need it
 
-    markdown = mistune.create_markdown(escape=True, plugins=["table"])
+    markdown: Any = mistune.create_markdown(escape=True, plugins=["table"])  # without a renderer of its own: text
     parts: list[str] = []
     question = ""
     for cell in notebook.cells:
@@ -162,7 +162,7 @@ def _in_language(text: str, locale: str) -> str:
     """Headings and paragraphs of a notebook in the language of the page."""
     lines = []
     for line in text.split("\n\n"):
-        mark, words = re.fullmatch(r"(#*\s*)(.*)", line.strip(), flags=re.S).groups()
+        mark, words = re.findall(r"(?s)\A(#*\s*)(.*)\Z", line.strip())[0]
         lines.append(mark + (say(words, locale) if words else ""))
     return "\n\n".join(lines)
 
@@ -334,7 +334,8 @@ def pdf_bytes(page: str) -> bytes:
     page, pictures = _printed_pictures(page)
     inside = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
     kind, fonts = "pdf/ua-1", weasyprint.text.fonts.FontConfiguration()
-    best, least = None, math.inf
+    best: Any = None
+    least = math.inf
     for tried, text in enumerate(_layouts(page)):
         if tried >= MOST_LAYOUTS and len(best.pages) > LONG_SHEETS:
             break

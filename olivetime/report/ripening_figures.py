@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -655,13 +655,14 @@ def residuals(week: Week, ax: Axes) -> Axes:
         x0, y0 = 20 + column * (cell + 32), top + row * RESIDUAL_H
         box = x0, x0 + cell, y0, y0 + RESIDUAL_H - 36
         names = sorted(_sources(week).unique())
-        values = {
+        sides: dict[str, Callable[[], np.ndarray]] = {
             "fitted": lambda: rows["fitted"].to_numpy(dtype=float),
             "day": lambda: day_number(rows["day"]),
             "expected": lambda: rows["expected_sd"].to_numpy(dtype=float),
             # Samples of one laboratory stand beside each other, in the order of their numbers.
-            "source": lambda names=names: _beside(_sources(week), names),
-        }[kind]()
+            "source": functools.partial(_beside, _sources(week), names),
+        }
+        values = sides[kind]()
         low, high = float(np.nanmin(values)), float(np.nanmax(values))
         if kind == "source":
             low, high = 0.0, float(len(names))
@@ -968,6 +969,7 @@ def pooled(week: Week, ax: Axes) -> Axes:
         style, mine = cultivar_style(i), index == i
         ends = np.stack([x(level[mine]), y(rate[mine])], axis=-1)
         draw_lines(ax, [[tuple(a), tuple(b)] for a, b in ends], color=style.fill, width=1.0, z=2)
-        draw_marks(ax, *ends[:, 0].T, style.marker, size=4.2, fill="white", edge=style.fill, width=0.9, z=3)
-        draw_marks(ax, *ends[:, 1].T, style.marker, size=4.2, fill=style.fill, edge=style.fill, width=0.9, z=4)
+        for end, fill in enumerate(("white", style.fill)):
+            at, mark_ = ends[:, end], style.marker
+            draw_marks(ax, at[:, 0], at[:, 1], mark_, size=4.2, fill=fill, edge=style.fill, width=0.9, z=3 + end)
     return ax

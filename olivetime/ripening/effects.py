@@ -628,7 +628,9 @@ def find_mode(
     d = layout.d * np.append(scale_d, 0.0)[layout.met]
     n_group, n_place, q = a.shape
     if start is None:
-        zg, zd, ze = np.zeros((n_group, q)), np.zeros(n_shared), np.zeros((n_group, n_place))
+        zg: Array = np.zeros((n_group, q))
+        zd: Array = np.zeros(n_shared)
+        ze: Array = np.zeros((n_group, n_place))
     else:
         zg, zd, ze = start.z_group, start.z_shared, start.z_sample
 
@@ -839,7 +841,8 @@ def fit_effects(
         # The first step is at most half a unit in any logarithm: spreads must not run away.
         first = np.delete(spread @ objective(start)[1], family.n_parameters + np.arange(layout.x.shape[2]))
         spread = spread * min(1.0, 0.5 / max(float(np.abs(first).max(initial=0.0)), 1e-12))
-    covariance, mode_slope = np.zeros((0, 0)), np.zeros((n_par, 0))
+    covariance: Array = np.zeros((0, 0))
+    mode_slope: Array = np.zeros((n_par, 0))
     if not n_par:
         psi = start
     elif exact or not curvature:

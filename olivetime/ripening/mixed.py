@@ -1282,7 +1282,7 @@ def _fit_shape(
     problem = Problem(layout, evaluate, data.log_y, data.weight, STUDENT_NU, data.below)
     size = len(data.hyper_log)
     start: Array = np.zeros(size)
-    keep = (np.zeros((layout.groups, layout.inner)), data.outer(start).mean_border)
+    keep: tuple[Array, Array] = (np.zeros((layout.groups, layout.inner)), data.outer(start).mean_border)
     if before is not None:
         start, keep = before.t, (before.modes.inner, before.modes.border)
     last: list[tuple[Array, Outer, Laplace]] = []
@@ -1341,7 +1341,7 @@ def _fit_shape(
         return tuple(out)
 
     cov, _ = fit.arrow.covariance()
-    last = slice(layout.inner - 3, layout.inner)
+    curve_inner = slice(layout.inner - 3, layout.inner)
     curve_last = np.arange(layout.curve_border - 3, layout.curve_border)
     shape_fit = _ShapeFit(
         name=name,
@@ -1351,7 +1351,7 @@ def _fit_shape(
         outer=outer,
         log_evidence=-fit.each + shared / layout.problems,
         points=(),
-        block_sd=np.sqrt(np.diagonal(cov[:, last, last], axis1=1, axis2=2)),
+        block_sd=np.sqrt(np.diagonal(cov[:, curve_inner, curve_inner], axis1=1, axis2=2)),
         curve_sd=np.sqrt(fit.arrow.s_inv[:, curve_last, curve_last]),
         converged=modes.converged,
     )

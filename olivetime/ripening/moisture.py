@@ -196,7 +196,7 @@ class MoistureFit:
         fixed = dict(zip(self.coefficients["name"], drawn.psi[:, 1:].T, strict=False))
         level = np.repeat(drawn.psi[:, 1, None], len(wanted), axis=1)
         trend = np.zeros_like(level)  # what blocks, cultivars and seasons add
-        course = np.zeros((n, 0))
+        course: Array = np.zeros((n, 0))
         names = [name for t in layout.group_terms for name in t.names]
         for i, name in enumerate(names):
             if name == "block" or name == f"season {season}":
@@ -335,7 +335,7 @@ def fit_moisture(
     centre = float(x.mean()) if centre is None else float(centre)
     begun = float(x.min())
     xs = (x - centre) / SCALE_DAYS
-    design = [np.ones(n), xs]
+    design: list[Array] = [np.ones(n), xs]
     fixed = ["level", "trend"]
     if levelling_days is not None:
         design.append(_slowing(xs, levelling_days))
