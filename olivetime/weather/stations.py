@@ -793,13 +793,19 @@ def rain_memory(rain_mm: ArrayLike, memory_d: float, start_mm: ArrayLike = 0.0) 
     Written out: a library's filter gives the same numbers, but loading it took longer than fitting a season's curves.
     """
     rain = np.asarray(rain_mm, dtype=float)
-    keep = float(np.exp(-1.0 / memory_d))
+    gone = np.logical_or.accumulate(np.isnan(rain), axis=-1)  # a day without a number leaves none after it
+    rain = np.where(gone, 0.0, rain)
     out = np.empty(rain.shape)
-    level = np.broadcast_to(np.asarray(start_mm, dtype=float), rain.shape[:-1]).astype(float)
-    for t in range(rain.shape[-1]):
-        level = keep * level + rain[..., t]
-        out[..., t] = level
-    return out
+    level = np.broadcast_to(np.asarray(start_mm, dtype=float), rain.shape[:-1])
+    # a month at a time: what its own days leave, and what is left of all before
+    age = np.arange(32)[:, None] - np.arange(32)
+    own = np.where(age >= 0, np.exp(-np.maximum(age, 0) / memory_d), 0.0)
+    for t in range(0, rain.shape[-1], 32):
+        n = min(32, rain.shape[-1] - t)
+        out[..., t : t + n] = rain[..., t : t + n] @ own[:n, :n].T
+        out[..., t : t + n] += level[..., None] * np.exp(-np.arange(1, n + 1) / memory_d)
+        level = out[..., t + n - 1]
+    return np.where(gone, np.nan, out)
 
 
 def _add_up(daily: np.ndarray, label: np.ndarray) -> np.ndarray:
