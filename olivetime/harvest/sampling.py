@@ -92,7 +92,7 @@ def readings(proposal: Proposal, fruit: Outcomes, seed: int) -> Readings:
     def error(kind: str, names: tuple[str, str], default: float) -> float:
         parts = [float(known.get((kind, name), np.nan)) for name in names]
         parts = [np.exp(v) if name.startswith("log_") else v for v, name in zip(parts, names, strict=True)]
-        return default if np.isnan(parts).any() else float(np.hypot(*parts))
+        return default if np.isnan(parts).any() else float(np.hypot(parts[0], parts[1]))
 
     seen = [
         (np.log(np.maximum(fruit.oil_dry_pct[:, :, t], 0.1)), error("oil", ("sd of sample", "sd of week"), 0.06)),
