@@ -708,13 +708,14 @@ def find_modes(
         now = _state(problem, outer, inner, border)
     converged = False
     newton = warm  # near a mode the exact curvature converges at once; far from it, it may not be positive
+    kept: Arrow | None = None
     for _ in range(budget):
         h, gradient, hessian, _, loss, root_w, push_inner, push_border = now
         slope = -loss.slope * root_w
         g_inner, g_border = layout.spread(slope[:, None] * gradient, slope)
         g_inner, g_border = g_inner + push_inner, g_border + push_border
-        arrow = None
-        if newton:
+        arrow, kept = kept, None
+        if newton and arrow is None:
             try:
                 arrow = factor(
                     layout,
@@ -747,7 +748,10 @@ def find_modes(
         if biggest < close and (newton or biggest < 1e-6 * close):
             converged = True
             break
-        newton = bool(np.all(share == 1.0)) and biggest < 10.0 + 0.05 * len(problem.y)
+        whole = bool(np.all(share == 1.0))
+        # falls square from step to step: where the next is the last one, these factors serve for it too
+        kept = arrow if newton and whole and biggest**2 < close else None
+        newton = whole and biggest < 10.0 + 0.05 * len(problem.y)
     return Modes(inner, border, now[0], now[1], now[2], now[3], now[4], converged)
 
 
