@@ -8,6 +8,7 @@ findings in `olivetime/locale/findings.txt`.
 from __future__ import annotations
 
 import ast
+import functools
 import io
 import json
 import sys
@@ -64,6 +65,7 @@ def notebook_messages(path: Path) -> list[str]:
     return found
 
 
+@functools.cache  # the code is read once for all languages
 def messages() -> dict[str | tuple[str, str], list[str]]:
     """Every message, and the places where it stands."""
     found: dict[str | tuple[str, str], list[str]] = {}
