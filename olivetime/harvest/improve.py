@@ -162,95 +162,101 @@ def _walk_one(
     the mill has no room. Fills `out` from `day` on, and `w` when `out.kept`. Returns what the harvester earns and the
     cost of age and overflow, both over all days.
     """
+    # what is read often is taken out of the tuples once: every look into one takes long to compile
+    each, every, blocks, picked, owner = w.each, w.every, w.block, w.picked, w.owner
+    fruits, places, limits, brought = farm.fruit, farm.block, farm.limit, other_day.day
+    distance_km, organic, buffer_t, cleaning_t = farm.distance_km, farm.organic, farm.buffer_t, farm.cleaning_t
+    machine = farm.machine[h]
+    left, begun = out.left, out.start
     days_n = farm.shift_h.shape[1]
     keep = out.kept[0]
-    left = out.left
     n = length[h]
     if day < days_n:
-        for p in range(w.each[s, h, day].first, n):
+        mine = each[s, h, day]
+        for p in range(mine.first, n):
             b = order[h, p]
-            if w.owner[b] != h or w.block[s, b].begun >= day:
-                left[b] = 1.0
-                out.start[b] = days_n
-            elif w.block[s, b].done < day:
-                left[b] = 0.0
-                out.start[b] = w.block[s, b].start
-            else:
-                share = 1.0
-                for t in range(w.block[s, b].begun, day):
-                    share -= w.picked[s, b, t]
-                left[b] = share
-                out.start[b] = w.block[s, b].start
+            was = blocks[s, b]
+            came = owner[b] != h
+            share = 1.0
+            begun[b] = days_n
+            if not came and was.begun < day:
+                begun[b] = was.start
+                if was.done < day:
+                    share = 0.0
+                else:
+                    for t in range(was.begun, day):
+                        share -= picked[s, b, t]
+            left[b] = share
             if keep:
-                if left[b] >= 1.0:
-                    w.block[s, b].begun = days_n
-                    w.block[s, b].start = days_n
-                if left[b] > 0.0:
-                    w.block[s, b].done = days_n
-                    for t in range(0 if left[b] >= 1.0 else day, days_n):
-                        w.picked[s, b, t] = 0.0
-                if w.owner[b] != h or w.block[s, b].seen >= day:
-                    w.block[s, b].seen = days_n
+                if share >= 1.0:
+                    was.begun = days_n
+                    was.start = days_n
+                if share > 0.0:
+                    was.done = days_n
+                    for t in range(0 if share >= 1.0 else day, days_n):
+                        picked[s, b, t] = 0.0
+                if came or was.seen >= day:
+                    was.seen = days_n
         if keep and w.ended[s, h] >= day:
             w.ended[s, h] = days_n
-        at, target, first = w.each[s, h, day].at, w.each[s, h, day].target, w.each[s, h, day].first
-        road, dirty = w.each[s, h, day].road, w.each[s, h, day].dirty != 0
-        earned = w.each[s, h, day].earned
+        at, target, first = mine.at, mine.target, mine.first
+        road, dirty = mine.road, mine.dirty != 0
+        earned = mine.earned
     else:
         at, target, first, road, dirty = -1, -1, 0, 0.0, True
-        earned = w.each[s, h, days_n].earned
-    queue, queue_cost, lot_before = w.every[s, begin].queue, w.every[s, begin].queue_cost, w.every[s, begin].mill_lot
-    aged = w.every[s, begin].aged
+        earned = each[s, h, days_n].earned
+    whole = every[s, begin]
+    queue, queue_cost, lot_before, aged = whole.queue, whole.queue_cost, whole.mill_lot, whole.aged
     for t in range(begin, days_n):
-        tonnes = w.every[s, t].tonnes - w.each[s, h, t].tonnes
-        trucks = farm.limit[t].truck_h - w.every[s, t].truck + w.each[s, h, t].truck
-        cost = w.every[s, t].cost - w.each[s, h, t].age_cost
-        on_road = w.every[s, t].road - w.each[s, h, t].road_h
+        whole, mine, limit = every[s, t], each[s, h, t], limits[t]
+        truck_limit = limit.truck_h
+        tonnes = whole.tonnes - mine.tonnes
+        trucks = truck_limit - whole.truck + mine.truck
+        cost = whole.cost - mine.age_cost
+        on_road = whole.road - mine.road_h
         lots = w.others_lots[s, t, h]
         if other >= 0:
-            tonnes -= w.each[s, other, t].tonnes
-            trucks += w.each[s, other, t].truck
-            cost -= w.each[s, other, t].age_cost
-            on_road -= w.each[s, other, t].road_h
+            theirs, now = each[s, other, t], brought[t]
+            their_t, their_truck, their_cost, their_road = theirs.tonnes, theirs.truck, theirs.age_cost, theirs.road_h
+            tonnes -= their_t
+            trucks += their_truck
+            cost -= their_cost
+            on_road -= their_road
             if t >= other_from:
-                tonnes += other_day.day[t].tonnes
-                trucks -= other_day.day[t].truck
-                cost += other_day.day[t].age_cost
-                on_road += other_day.day[t].road_h
-                lots |= other_day.day[t].lots
-            else:
-                tonnes += w.each[s, other, t].tonnes
-                trucks -= w.each[s, other, t].truck
-                cost += w.each[s, other, t].age_cost
-                on_road += w.each[s, other, t].road_h
-        room = farm.limit[t].mill_t + farm.buffer_t - queue - tonnes - farm.cleaning_t * _cleanings(lots, lot_before)
+                their_t, their_truck, their_cost, their_road = now.tonnes, now.truck, now.age_cost, now.road_h
+                lots |= now.lots
+            tonnes += their_t
+            trucks -= their_truck
+            cost += their_cost
+            on_road += their_road
+        room = limit.mill_t + buffer_t - queue - tonnes - cleaning_t * _cleanings(lots, lot_before)
         if room < -1e-6 and tonnes > 0.0:
             aged += min(-room, tonnes) * over_cost
-        if trucks < -1e-6 * farm.limit[t].truck_h:
-            aged += -trucks / (farm.limit[t].truck_h - trucks) * tonnes * over_cost
+        if trucks < -1e-6 * truck_limit:
+            aged += -trucks / (truck_limit - trucks) * tonnes * over_cost
         last_lot = -1
         if t < day:
-            own, own_truck, own_lots = w.each[s, h, t].tonnes, w.each[s, h, t].truck, w.each[s, h, t].lots
-            own_cost, own_road = w.each[s, h, t].age_cost, w.each[s, h, t].road_h
-            last_lot = w.each[s, h, t].last_lot
+            own, own_truck, own_lots = mine.tonnes, mine.truck, mine.lots
+            own_cost, own_road = mine.age_cost, mine.road_h
+            last_lot = mine.last_lot
         else:
             if keep:
-                w.each[s, h, t].at, w.each[s, h, t].target, w.each[s, h, t].first = at, target, first
-                w.each[s, h, t].road, w.each[s, h, t].dirty = road, dirty
-                w.each[s, h, t].earned = earned
+                mine.at, mine.target, mine.first = at, target, first
+                mine.road, mine.dirty = road, dirty
+                mine.earned = earned
             own, own_truck, own_cost, own_road, own_lots = 0.0, 0.0, 0.0, 0.0, 0
             clock, shift = 0.0, farm.shift_h[h, t]
             while shift - clock > TINY:
                 b = target
-                if b < 0 or farm.fruit[s, b, t].work <= 0.0:
+                if b < 0 or fruits[s, b, t].work <= 0.0:
                     while first < n and left[order[h, first]] <= TINY:
                         first += 1
                     found = -1
                     for p in range(first, n):
                         c = order[h, p]
-                        if keep and w.block[s, c].seen > t:
-                            w.block[s, c].seen = t
-                        if left[c] > TINY and release[c] <= t and farm.fruit[s, c, t].work > 0.0:
+                        if keep and blocks[s, c].seen > t:
+                            blocks[s, c].seen = t
+                        if left[c] > TINY and release[c] <= t and fruits[s, c, t].work > 0.0:
                             found = c
                             break
                     if found < 0:
@@ -260,68 +266,69 @@ def _walk_one(
                     if b != found:
                         target = found
                         road = road_h(
-                            farm.machine[h].fixed_h, farm.machine[h].h_km, farm.machine[h].wash_h, farm.distance_km,
-                            farm.organic, at, found, dirty,
+                            machine.fixed_h, machine.h_km, machine.wash_h, distance_km, organic, at, found, dirty,
                         )  # fmt: skip
                     b = found
                 if road > 0.0:
                     step = min(road, shift - clock)
                     road -= step
                     clock += step
-                    earned -= step * farm.machine[h].cost_h
+                    earned -= step * machine.cost_h
                     if road <= TINY:
                         road = 0.0
                         at = b
                     continue
-                if trucks <= TINY and farm.block[b].truck_h_t > 0.0:
+                place, fruit = places[b], fruits[s, b, t]
+                truck_h_t = place.truck_h_t
+                if trucks <= TINY and truck_h_t > 0.0:
                     break
-                k = farm.block[b].lot
+                k = place.lot
                 mark = 1 << (k % LOT_MARKS)
                 if not ((lots | own_lots) & mark):
                     if k != lot_before and (lot_before >= 0 or (lots | own_lots) != 0):
-                        if room - farm.cleaning_t <= TINY:
+                        if room - cleaning_t <= TINY:
                             break
-                        room -= farm.cleaning_t
+                        room -= cleaning_t
                     if k != lot_before:
                         last_lot = k
                 own_lots |= mark
-                crop = farm.fruit[s, b, t].crop
-                pace = farm.fruit[s, b, t].work / farm.block_h[h, b]
-                share, limited = fitting(left[b], shift - clock, pace, crop, room, trucks, farm.block[b].truck_h_t)
+                crop = fruit.crop
+                pace = fruit.work / farm.block_h[h, b]
+                share, limited = fitting(left[b], shift - clock, pace, crop, room, trucks, truck_h_t)
                 if share <= TINY and limited:
                     break
-                if out.start[b] >= days_n:
-                    out.start[b] = t + clock / 24.0
+                if begun[b] >= days_n:
+                    begun[b] = t + clock / 24.0
                     if keep:
-                        w.block[s, b].start = out.start[b]
-                        w.block[s, b].begun = t
+                        blocks[s, b].start = begun[b]
+                        blocks[s, b].begun = t
                 clock += share / pace
                 left[b] -= share
-                earned += share * farm.fruit[s, b, t].value
-                brought = share * crop
-                room -= brought
-                trucks -= brought * farm.block[b].truck_h_t
-                own += brought
-                own_truck += brought * farm.block[b].truck_h_t
-                own_cost += brought * farm.block[b].age_cost
-                own_road += brought * farm.block[b].haul_age_h
-                dirty = not farm.organic[b]
+                earned += share * fruit.value
+                came_t = share * crop
+                room -= came_t
+                trucks -= came_t * truck_h_t
+                own += came_t
+                own_truck += came_t * truck_h_t
+                own_cost += came_t * place.age_cost
+                own_road += came_t * place.haul_age_h
+                dirty = not organic[b]
                 if keep:
-                    w.picked[s, b, t] += share
+                    picked[s, b, t] += share
                 if left[b] <= TINY:
                     left[b] = 0.0
                     target = -1
                     if keep:
-                        w.block[s, b].done = t
+                        blocks[s, b].done = t
                 if limited:
                     break
-            out.day[t].tonnes, out.day[t].truck, out.day[t].age_cost = own, own_truck, own_cost
-            out.day[t].road_h, out.day[t].lots = own_road, own_lots
+            now = out.day[t]
+            now.tonnes, now.truck, now.age_cost, now.road_h, now.lots = own, own_truck, own_cost, own_road, own_lots
             if keep:
-                w.each[s, h, t].last_lot = last_lot
+                mine.last_lot = last_lot
         cleanings = _cleanings(lots | own_lots, lot_before)
         queue, queue_cost, _, paid = evening(
-            queue, tonnes + own, farm.limit[t].mill_t - cleanings * farm.cleaning_t, cost + own_cost + queue_cost,
+            queue, tonnes + own, limit.mill_t - cleanings * cleaning_t, cost + own_cost + queue_cost,
             on_road + own_road, farm.max_wait_h,
         )  # fmt: skip
         aged += paid
@@ -330,18 +337,18 @@ def _walk_one(
         elif cleanings > 0:
             # another harvester brought the lot that the mill ended with
             for g in range(farm.shift_h.shape[0]):
-                if g != h and w.each[s, g, t].last_lot >= 0:
-                    lot_before = w.each[s, g, t].last_lot
+                if g != h and each[s, g, t].last_lot >= 0:
+                    lot_before = each[s, g, t].last_lot
         elif lot_before < 0 and (lots | own_lots):
             k = 0
             while not ((lots | own_lots) >> k) & 1:
                 k += 1
             lot_before = k
         if keep:
-            w.every[s, t + 1].queue, w.every[s, t + 1].queue_cost = queue, queue_cost
-            w.every[s, t + 1].mill_lot, w.every[s, t + 1].aged = lot_before, aged
+            whole = every[s, t + 1]
+            whole.queue, whole.queue_cost, whole.mill_lot, whole.aged = queue, queue_cost, lot_before, aged
     if keep:
-        w.each[s, h, days_n].earned = earned
+        each[s, h, days_n].earned = earned
     return earned, aged
 
 
@@ -350,14 +357,14 @@ def _take_over(w: _Walked, s: int, h: int, day: int, out: _Day) -> None:
     """Make what a harvester brings in a trial from a day on part of the plan."""
     machines_n = w.each.shape[1]
     for t in range(day, w.picked.shape[2]):
-        w.every[s, t].tonnes += out.day[t].tonnes - w.each[s, h, t].tonnes
-        w.every[s, t].truck += out.day[t].truck - w.each[s, h, t].truck
-        w.every[s, t].cost += out.day[t].age_cost - w.each[s, h, t].age_cost
-        w.every[s, t].road += out.day[t].road_h - w.each[s, h, t].road_h
-        w.each[s, h, t].tonnes, w.each[s, h, t].truck = out.day[t].tonnes, out.day[t].truck
-        w.each[s, h, t].age_cost, w.each[s, h, t].road_h = out.day[t].age_cost, out.day[t].road_h
-        if w.each[s, h, t].lots != out.day[t].lots:
-            w.each[s, h, t].lots = out.day[t].lots
+        whole, mine, now = w.every[s, t], w.each[s, h, t], out.day[t]
+        whole.tonnes += now.tonnes - mine.tonnes
+        whole.truck += now.truck - mine.truck
+        whole.cost += now.age_cost - mine.age_cost
+        whole.road += now.road_h - mine.road_h
+        mine.tonnes, mine.truck, mine.age_cost, mine.road_h = now.tonnes, now.truck, now.age_cost, now.road_h
+        if mine.lots != now.lots:
+            mine.lots = now.lots
             for g in range(machines_n):
                 lots = 0
                 for other in range(machines_n):
