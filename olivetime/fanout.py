@@ -121,6 +121,19 @@ def run_many(
     return _run_here(func, pairs, min(jobs, max(len(pairs), 1)), time_limit_s, memory_limit_mb, progress)
 
 
+def attempt(func: Callable[[Any], Any], key: Any, item: Any) -> Outcome:
+    """Call `func` for one item in this process; what it raises is said in the outcome, as `run_many` does.
+
+    Parameters
+    ----------
+    func, item
+        As in `run_many`.
+    key : object
+        Key of the outcome.
+    """
+    return Outcome(key, *_answer(func, item))
+
+
 def _run_here(func, pairs, jobs, time_limit_s, memory_limit_mb, progress, kept=None) -> list[Outcome]:
     waiting: queue.SimpleQueue = queue.SimpleQueue()
     for place, pair in enumerate(pairs):

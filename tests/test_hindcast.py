@@ -1,5 +1,6 @@
 """Lookback: no week may look ahead, and scores are what the forecasts say."""
 
+import json
 import shutil
 from pathlib import Path
 
@@ -9,7 +10,9 @@ import pytest
 
 from olivetime.harvest.forecasts import LINE_SAMPLES, _lines
 from olivetime.harvest.hindcast import _scores, hindcast
+from olivetime.report import tables, weekly
 from olivetime.report.lookback_tables import replay_tables
+from olivetime.report.render import notebooks_folder
 
 NORTHERN = Path(__file__).parents[1] / "sample_data" / "northern"
 
@@ -85,3 +88,24 @@ def test_the_page_shows_the_ranges_now_before_and_after_memory(past):
     factor = past.memory.set_index(["kind", "lead_weeks"])["factor"]["oil_dry_pct", 1]
     wide = [(first[f"{side}_p90_pct"] - first[f"{side}_p10_pct"]).mean() for side in ("before", "after")]
     assert wide[1] / wide[0] == pytest.approx(factor, rel=0.02)
+
+
+def test_what_a_run_saved_is_loaded_as_it_was_and_nothing_else_is(past, tmp_path):
+    skill = pd.DataFrame({"source": ["outlook table"], "lead_d": [1], "score": [0.5]})
+    tables.save_past(past, skill, tmp_path / "data", seed=3, weeks=1)
+    loaded, scored = weekly.open_past(tmp_path, season=tmp_path / "none", as_of="", weeks=1, seed=3)
+    assert loaded.says == past.says
+    for name, frame in vars(past).items():
+        if isinstance(frame, pd.DataFrame):
+            pd.testing.assert_frame_equal(getattr(loaded, name), frame, check_dtype=False)
+    pd.testing.assert_frame_equal(scored, skill, check_dtype=False)
+    assert tables.load_past(tmp_path / "data", seed=4, weeks=1) is None
+    assert tables.load_past(tmp_path / "data", seed=3, weeks=2) is None
+    (tmp_path / "data" / "lookback_scores.parquet").write_bytes(b"of another run")
+    assert tables.load_past(tmp_path / "data", seed=3, weeks=1) is None
+
+
+def test_a_run_replays_the_weeks_that_the_notebook_asks_for():
+    cells = json.loads((notebooks_folder() / "lookback.ipynb").read_text(encoding="utf-8"))["cells"]
+    asked = "".join(cells[1]["source"])
+    assert f"weeks: int = {weekly.PAST_WEEKS} " in asked

@@ -9,7 +9,8 @@ are compared with what was picked, see `olivetime.harvest.decisions`; what past 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -21,60 +22,93 @@ from olivetime.harvest.decisions import decisions
 from olivetime.harvest.forecasts import FORECAST_COLUMNS, forecasts_of, joined
 from olivetime.harvest.memory import lead_weeks, ranges_ahead, remember
 from olivetime.harvest.order import Proposal, propose
+from olivetime.harvest.past import Hindcast
 from olivetime.harvest.value import industrial_oil_pct
 from olivetime.records.samples import laboratories_agree
 from olivetime.records.season import Season, read_season
-from olivetime.ripening.outcomes import fit_ripening, outcomes
-from olivetime.weather.scenarios import scenarios
+from olivetime.ripening.kept import kept_ripening
+from olivetime.ripening.outcomes import RipeningFit, fit_ripening, outcomes
+from olivetime.weather.cold_spots import with_cold_spots
+from olivetime.weather.scenarios import Scenarios, scenarios
 from olivetime.weather.stations import station_days
 from olivetime.words import count_text
 
 
 @dataclass(frozen=True)
-class Hindcast:
-    """Past weeks, scored.
+class Now:
+    """What is known today of the weeks that have passed: the truth that they are held against."""
 
-    Attributes
-    ----------
-    forecasts : pandas.DataFrame
-        as_of, block_id, sample_id, sampled_on, lead_days, kind, p10, p50, p90, observed, error (p50 - observed),
-        inside (observed within the 80 % range), crps (score of the whole distribution), line (straight line of the
-        block, NaN with fewer than two samples), last_season (the block on the same date a season ago, NaN without
-        samples on both sides), date_error_d and line_date_error_d (days by which dry oil was told too late; NaN where
-        it hardly rises), cultivar, lab.
-    scores : pandas.DataFrame
-        kind, lead_weeks, samples_n, mean_abs_error, bias, inside_fraction, crps, line_mean_abs_error (same samples
-        only), against_line_mean_abs_error (ours on the samples that have a line), the same two for last_season, and
-        date_mean_abs_error_d, line_date_mean_abs_error_d (same samples).
-    orders : pandas.DataFrame
-        as_of, status, value, gap_fraction, best_rule, best_rule_value, first_block and picked_next (names of the
-        blocks proposed first, and picked in the week that followed, as recorded).
-    bias : pandas.DataFrame
-        by ("cultivar", "lab" or "block_id"), name, kind, samples_n, bias, se (of the mean, weeks apart), says.
-    yields : pandas.DataFrame
-        as_of, ticket_id, block_id, picked_on, lead_days, p10, p50, p90, observed (oil got out of the fruit) [%], error,
-        inside, within_1_point.
-    decisions : pandas.DataFrame
-        See `olivetime.harvest.decisions.decisions`.
-    memory, ranges : pandas.DataFrame
-        See `olivetime.harvest.memory.remember` and `ranges_ahead`.
-    says : str
-        One sentence with what these weeks show, and no more.
-    """
+    season: Season
+    fit: RipeningFit
+    scenarios: Scenarios
+    seed: int
+
+
+@dataclass(frozen=True)
+class Replay:
+    """One past week, as it would have been told: its part of each table of `Hindcast`."""
 
     forecasts: pd.DataFrame
-    scores: pd.DataFrame
-    orders: pd.DataFrame
-    says: str
-    bias: pd.DataFrame = field(default_factory=pd.DataFrame)
-    yields: pd.DataFrame = field(default_factory=pd.DataFrame)
-    decisions: pd.DataFrame = field(default_factory=pd.DataFrame)
-    memory: pd.DataFrame = field(default_factory=pd.DataFrame)
-    ranges: pd.DataFrame = field(default_factory=pd.DataFrame)
+    order: tuple[object, ...]
+    yields: pd.DataFrame
+    decisions: pd.DataFrame
+
+
+def known_now(folder: Path | str, as_of: date | str | None = None, *, seed: int = 0, kept: Path | None = None) -> Now:
+    """Read and fit a season as far as it has come.
+
+    Parameters
+    ----------
+    folder, as_of, seed, kept
+        As in `hindcast`.
+    """
+    season = read_season(folder, as_of)
+    days = station_days(season)
+    season, _ = with_cold_spots(season, days)
+    fit = fit_ripening(season, days, seed=seed) if kept is None else kept_ripening(season, days, seed=seed, folder=kept)
+    n = int(season.rules["plan_scenarios"])
+    return Now(season, fit, scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks), seed)
+
+
+def replay(back: int, now: Now, *, evaluations: int = 1000, kept: Path | None = None) -> Replay | None:
+    """Replay one past week from the records as they stood.
+
+    Parameters
+    ----------
+    back : int
+        How many weeks ago.
+    now : Now
+    evaluations, kept
+        As in `hindcast`.
+
+    Returns
+    -------
+    Replay or None
+        None when that day lies before the season or has fewer than two sampling dates before it.
+    """
+    day = now.season.as_of - timedelta(days=7 * back)
+    if day <= now.season.start:
+        return None
+    then = read_season(now.season.folder, day)
+    if then.samples["sampled_on"].nunique() < 2:
+        return None
+    proposal = propose(then, seed=now.seed, evaluations=evaluations, kept=kept)
+    return Replay(
+        forecasts_of(proposal.season, proposal.fit, proposal.outcomes, now.season, now.seed),
+        _order_row(proposal, now.season),
+        _yields(proposal, now.season),
+        decisions(proposal, now.season, now.fit, now.scenarios, seed=now.seed),
+    )
 
 
 def hindcast(
-    folder: Path | str, *, as_of: date | str | None = None, weeks: int = 4, seed: int = 0, evaluations: int = 1000
+    folder: Path | str,
+    *,
+    as_of: date | str | None = None,
+    weeks: int = 4,
+    seed: int = 0,
+    evaluations: int = 1000,
+    kept: Path | None = None,
 ) -> Hindcast:
     """Replay the weeks before `as_of`, knowing only what was known, and score them.
 
@@ -89,6 +123,8 @@ def hindcast(
     seed : int, optional
     evaluations : int, optional
         Candidate orders for each week's plan.
+    kept : Path, optional
+        Folder of fits kept from the weeks themselves, as in `olivetime.harvest.order.propose`.
 
     Returns
     -------
@@ -99,36 +135,27 @@ def hindcast(
     SeasonError
         When the season cannot be read.
     """
-    now = read_season(folder, as_of)
-    known = station_days(now)
-    fit = fit_ripening(now, known, seed=seed)
-    ahead = scenarios(now, known, n=int(now.rules["plan_scenarios"]), seed=seed, past_outlooks=now.past_outlooks)
-    told, orders, chosen, yields = [], [], [], []
-    for back in range(weeks, 0, -1):
-        day = now.as_of - timedelta(days=7 * back)
-        if day <= now.start:
-            continue
-        then = read_season(folder, day)
-        if then.samples["sampled_on"].nunique() < 2:
-            continue
-        proposal = propose(then, seed=seed, evaluations=evaluations)
-        told.append(forecasts_of(proposal.season, proposal.fit, proposal.outcomes, now, seed))
-        orders.append(_order_row(proposal, now))
-        yields.append(_yields(proposal, now))
-        chosen.append(decisions(proposal, now, fit, ahead, seed=seed))
-    forecasts = joined(told, FORECAST_COLUMNS)
+    now = known_now(folder, as_of, seed=seed, kept=kept)
+    past = [replay(back, now, evaluations=evaluations, kept=kept) for back in range(weeks, 0, -1)]
+    return scored(past, now)
+
+
+def scored(replays: Iterable[Replay | None], now: Now) -> Hindcast:
+    """All past weeks together, the oldest first, against what came."""
+    weeks = [week for week in replays if week is not None]
+    forecasts = joined([week.forecasts for week in weeks], FORECAST_COLUMNS)
     scores = _scores(forecasts)
     memory = remember(forecasts)
     return Hindcast(
         forecasts=forecasts,
         scores=scores,
-        orders=pd.DataFrame(orders, columns=_ORDER_COLUMNS),
-        says=_says(scores, len(orders)),
-        bias=bias(forecasts, now),
-        yields=joined(yields, _YIELD_COLUMNS),
-        decisions=joined(chosen, list(DECISION_COLUMNS)),
+        orders=pd.DataFrame([week.order for week in weeks], columns=_ORDER_COLUMNS),
+        says=_says(scores, len(weeks)),
+        bias=bias(forecasts, now.season),
+        yields=joined([week.yields for week in weeks], _YIELD_COLUMNS),
+        decisions=joined([week.decisions for week in weeks], list(DECISION_COLUMNS)),
         memory=memory,
-        ranges=ranges_ahead(outcomes(now, fit, ahead, seed=seed), memory),
+        ranges=ranges_ahead(outcomes(now.season, now.fit, now.scenarios, seed=now.seed), memory),
     )
 
 
@@ -139,7 +166,6 @@ _YIELD_COLUMNS = [
     "as_of", "ticket_id", "block_id", "picked_on", "lead_days", "p10", "p50", "p90", "observed", "error", "inside",
     "within_1_point",
 ]  # fmt: skip
-
 
 
 def _yields(proposal: Proposal, now: Season) -> pd.DataFrame:

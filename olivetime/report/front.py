@@ -15,7 +15,7 @@ from olivetime.report.weather_figures import frost_threatens
 from olivetime.words import Unit, count_text, day_text, display_unit, money_text, number_text
 
 if TYPE_CHECKING:
-    from olivetime.harvest.hindcast import Hindcast
+    from olivetime.harvest.past import Hindcast
 
 LEAST_LOT = 0.5  # smaller lots [display unit] are rounded away; they are shares of rare scenarios
 LEAST_WEIGHT = 0.005  # shapes with less say are not shown

@@ -16,7 +16,7 @@ from olivetime.report.sheet import LOOKBACK_WORDS, DisplayTable, lookback_tables
 from olivetime.words import count_text, day_text, money_text, number_text
 
 if TYPE_CHECKING:
-    from olivetime.harvest.hindcast import Hindcast
+    from olivetime.harvest.past import Hindcast
 
 MOST_LEANING = 10  # rows of the table of leaning forecasts: the surest ones; the rest stand in `Hindcast.bias`
 _LEANING = ("told too high", "told too low")

@@ -32,7 +32,7 @@ from olivetime.report.tables import (
 from olivetime.words import Unit, chance_text, day_text, display_unit, money_text, number_text
 
 if TYPE_CHECKING:
-    from olivetime.harvest.hindcast import Hindcast
+    from olivetime.harvest.past import Hindcast
 
 
 # ---------------------------------------------------------------------------------------------------------

@@ -24,6 +24,7 @@ import shapely
 
 import olivetime
 from olivetime.harvest.codes import CODES
+from olivetime.harvest.past import Hindcast
 from olivetime.languages import locale_for, mark, said, say, say_count
 from olivetime.records.columns import SeasonError
 from olivetime.records.files import write_atomic
@@ -195,7 +196,46 @@ def grower_id(grower: str) -> str:
     return f"{slug}-{hashlib.sha256(grower.encode()).hexdigest()[:6]}"
 
 
-def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = True, brief: bool = False) -> Week:
+def slow_table(item: tuple[str, Proposal]) -> pd.DataFrame:
+    """One of the tables that take most of the week's time; a piece of work for another process.
+
+    Parameters
+    ----------
+    item : tuple
+        Name in `SLOW_TABLES`, and the finished proposal.
+    """
+    # Here, not above: who only loads and shows a week (every worker of a run) needs no planner in its memory.
+    name, proposal = item
+    if name == "doubts":
+        from olivetime.harvest.doubts import doubts
+
+        return doubts(proposal)
+    if name == "what_ifs":
+        from olivetime.harvest.reasons import standard_what_ifs
+
+        return standard_what_ifs(proposal)
+    if name == "foretold":
+        from olivetime.ripening.review import foretold
+
+        return foretold(proposal.season, proposal.station_days, seed=proposal.seed)
+    if name == "next_samples":
+        from olivetime.harvest.sampling import where_to_sample
+
+        return where_to_sample(proposal)
+    raise ValueError(f"slow_table: found {name!r}, expected one of {', '.join(SLOW_TABLES)}. Name one of these.")
+
+
+SLOW_TABLES = ("doubts", "what_ifs", "next_samples", "foretold")  # the longest first
+
+
+def week_tables(
+    proposal: Proposal,
+    *,
+    review: bool = False,
+    what_ifs: bool = True,
+    brief: bool = False,
+    ready: Mapping[str, pd.DataFrame] = MappingProxyType({}),
+) -> Week:
     """All tables of the week from one finished proposal.
 
     Parameters
@@ -210,18 +250,17 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
         time.
     brief : bool
         Only what the order itself needs: no block's wait is solved again (`waiting_exact`), no next sample is weighed.
+    ready : mapping of str to DataFrame
+        Slow tables that were made elsewhere, by name (`slow_table`).
 
     Returns
     -------
     Week
         Metric tables; blocks in the records' order, days from as_of to the season's end.
     """
-    # Here, not above: who only loads and shows a week (every worker of a run) needs no planner in its memory.
-    from olivetime.harvest.doubts import doubts
     from olivetime.harvest.lessons import is_over
-    from olivetime.harvest.reasons import reasons, standard_what_ifs, waiting_costs
-    from olivetime.harvest.sampling import where_to_sample
-    from olivetime.ripening.review import expected_sd, foretold, pooled
+    from olivetime.harvest.reasons import reasons, waiting_costs
+    from olivetime.ripening.review import expected_sd, pooled
     from olivetime.weather.scenarios import ground_table
 
     season, plan, outcomes = proposal.season, proposal.plan, proposal.outcomes
@@ -313,6 +352,8 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
         "headline": "",
     }
     residuals = proposal.fit.residuals[proposal.fit.residuals["season"] == season.label]
+    wanted = {"doubts": review, "foretold": review, "what_ifs": what_ifs, "next_samples": not brief}
+    slow = dict(ready) | {name: slow_table((name, proposal)) for name in wanted if wanted[name] and name not in ready}
     parts = {
         "order": order,
         "stage": stage,
@@ -331,7 +372,7 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
         "oil_orders": plan.oil_orders,
         "rules": plan.rules[plan.rules["rule"] != "this plan"],
         "value_by_day": value_by_day,
-        "what_ifs": standard_what_ifs(proposal) if what_ifs else None,
+        "what_ifs": slow.get("what_ifs"),
         "growers": growers,
         "findings": pd.concat(
             [season.findings, proposal.station_days.findings, proposal.scenarios.findings], ignore_index=True
@@ -340,12 +381,12 @@ def week_tables(proposal: Proposal, *, review: bool = False, what_ifs: bool = Tr
         "sources": season.sources,
         "parameters": proposal.fit.parameters,
         "residuals": residuals.assign(expected_sd=expected_sd(residuals)),
-        "foretold": foretold(season, proposal.station_days, seed=proposal.seed) if review else None,
+        "foretold": slow.get("foretold"),
         "pooled": pooled(residuals),
-        "doubts": doubts(proposal) if review else None,
+        "doubts": slow.get("doubts"),
         "shapes": proposal.fit.shapes,
         "week_effects": proposal.fit.week_effects,
-        "next_samples": None if brief else where_to_sample(proposal),
+        "next_samples": slow.get("next_samples"),
     }
     return make_week(info, parts)
 
@@ -821,25 +862,66 @@ def save_week(week: Week, folder: Path | str) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     hashes = {}
     for name in TABLE_NAMES:
-        frame = getattr(week, name)
-        safe = frame.copy()
-        for column in safe.columns:
-            if safe[column].dtype == object or isinstance(safe[column].dtype, pd.StringDtype):
-                safe[column] = safe[column].map(formula_safe)
-        csv = safe.to_csv(
-            index=False,
-            lineterminator="\n",
-            date_format="%Y-%m-%dT%H:%M:%S" if any(_has_hours(safe[c]) for c in safe) else "%Y-%m-%d",
-        )
-        buffer = io.BytesIO()
-        frame.to_parquet(buffer, index=False)
-        write_atomic(folder / f"{name}.csv", csv.encode())
-        write_atomic(folder / f"{name}.parquet", buffer.getvalue())
-        hashes[name] = hashlib.sha256(buffer.getvalue()).hexdigest()
+        hashes[name] = _save_table(getattr(week, name), folder / name)
     write_atomic(folder / "committed.csv", committed_table(week).to_csv(index=False, lineterminator="\n").encode())
     text = json.dumps({"info": week.info, "tables": hashes}, indent=1, ensure_ascii=False, sort_keys=True)
     write_atomic(folder / "info.json", text.encode())
     return folder
+
+
+def _save_table(frame: pd.DataFrame, place: Path) -> str:
+    """Write one table beside `place` as CSV and Parquet; SHA-256 of the latter."""
+    safe = frame.copy()
+    for column in safe.columns:
+        if safe[column].dtype == object or isinstance(safe[column].dtype, pd.StringDtype):
+            safe[column] = safe[column].map(formula_safe)
+    csv = safe.to_csv(
+        index=False,
+        lineterminator="\n",
+        date_format="%Y-%m-%dT%H:%M:%S" if any(_has_hours(safe[c]) for c in safe) else "%Y-%m-%d",
+    )
+    buffer = io.BytesIO()
+    frame.to_parquet(buffer, index=False)
+    write_atomic(place.with_name(f"{place.name}.csv"), csv.encode())
+    write_atomic(place.with_name(f"{place.name}.parquet"), buffer.getvalue())
+    return hashlib.sha256(buffer.getvalue()).hexdigest()
+
+
+def save_past(past: Hindcast, skill: pd.DataFrame, folder: Path | str, *, seed: int, weeks: int) -> None:
+    """Write the lookback's tables beside those of the week, as lookback_NAME, and lookback.json, last.
+
+    Parameters
+    ----------
+    past : Hindcast
+    skill : DataFrame
+        How past outlooks turned out (`olivetime.weather.fetched.season_skill`).
+    folder : path
+        Of the week's tables.
+    seed, weeks : int
+        Seed that the weeks were replayed with, and how many were asked for.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    frames = {name: frame for name, frame in vars(past).items() if isinstance(frame, pd.DataFrame)} | {"skill": skill}
+    hashes = {name: _save_table(frame, folder / f"lookback_{name}") for name, frame in frames.items()}
+    said_of = {"says": past.says, "seed": seed, "weeks": weeks, "tables": hashes}
+    write_atomic(folder / "lookback.json", json.dumps(said_of, indent=1, ensure_ascii=False).encode())
+
+
+def load_past(folder: Path | str, *, seed: int, weeks: int) -> tuple[Hindcast, pd.DataFrame] | None:
+    """Read what `save_past` wrote; None when nothing whole lies there, or of other weeks or another seed."""
+    folder = Path(folder)
+    try:
+        saved = json.loads((folder / "lookback.json").read_text(encoding="utf-8"))
+        data = {name: (folder / f"lookback_{name}.parquet").read_bytes() for name in saved["tables"]}
+    except FileNotFoundError:
+        return None
+    whole = all(hashlib.sha256(data[name]).hexdigest() == sha for name, sha in saved["tables"].items())
+    if not whole or (saved["seed"], saved["weeks"]) != (seed, weeks):
+        return None
+    frames = {name: pd.read_parquet(io.BytesIO(part)) for name, part in data.items()}
+    skill = frames.pop("skill")
+    return Hindcast(says=saved["says"], **frames), skill
 
 
 def committed_table(week: Week) -> pd.DataFrame:

@@ -30,7 +30,7 @@ import pandas as pd
 
 import olivetime
 from olivetime import languages
-from olivetime.fanout import Outcome, run_many
+from olivetime.fanout import Outcome, attempt, run_many
 from olivetime.records.columns import SeasonError
 from olivetime.records.files import write_atomic
 from olivetime.report import front, page, publish, sheet, tables
@@ -38,14 +38,16 @@ from olivetime.report.render import check_parameters, loaded_week, notebooks_fol
 
 if TYPE_CHECKING:
     from olivetime.harvest.order import Proposal
+    from olivetime.harvest.past import Hindcast
     from olivetime.records.season import Season
 
 # Longest time for one report [s]: a hundred times what one takes, so that only a hang meets it.
 REPORT_LIMIT_S = 300.0
-# Longest time for computing a season on a cluster [s]: a hundred times what the sample takes, as above.
+# Longest time for computing a season, or a piece of that, in another process [s]: many times what the sample takes.
 COMPUTE_LIMIT_S = 1200.0
 # A worker that holds more than this after a report gives way to a fresh one [MB]: grower after grower it stays below.
 WORKER_LIMIT_MB = 320.0
+PAST_WEEKS = 4  # how many past weeks a run replays, as the lookback's notebook asks for
 _LIBRARIES = ("numpy", "pandas", "scipy", "matplotlib", "highspy", "numba", "papermill", "weasyprint")
 
 
@@ -176,6 +178,40 @@ def week_before(run: str | Path = "", grower: str = "") -> tables.Week | None:
     if not grower:
         return week
     return tables.grower_week(week, grower) if grower in set(week.growers["grower_id"]) else None
+
+
+def open_past(
+    run: str | Path = "", *, season: str | Path, as_of: str, weeks: int = PAST_WEEKS, seed: int = 0
+) -> tuple[Hindcast, pd.DataFrame]:
+    """Load how past weeks turned out, or replay them.
+
+    Parameters
+    ----------
+    run : path, optional
+        A week's folder that a run saved them in; where it did not, or for other weeks, they are replayed.
+    season : path
+        Season folder.
+    as_of : str
+        ISO date up to which records are used.
+    weeks : int
+        How many past weeks.
+    seed : int
+
+    Returns
+    -------
+    Hindcast, DataFrame
+        The past weeks, and how past outlooks turned out.
+    """
+    saved = tables.load_past(Path(run) / "data", seed=seed, weeks=weeks) if run else None
+    if saved is not None:
+        return saved
+    from olivetime.harvest.hindcast import hindcast
+    from olivetime.records.season import read_season
+    from olivetime.ripening.kept import fits_folder
+    from olivetime.weather.fetched import season_skill
+
+    past = hindcast(season, as_of=as_of, weeks=weeks, seed=seed, kept=fits_folder())
+    return past, season_skill(read_season(season, as_of))
 
 
 def _folder_before(folder: Path) -> Path | None:
@@ -364,7 +400,7 @@ def run_week(
     with publish.lock(folder) as note:
         before = publish.known(folder, rows=resume)
         staged = publish.stage(folder, afresh=not resume)
-        week, compute_key, spent = _compute(season, folder, staged, seed, before, scheduler)
+        week, compute_key, spent = _compute(season, folder, staged, seed, before, scheduler, jobs)
         return _publish(
             week,
             folder,
@@ -557,7 +593,7 @@ def _publish(
 
 
 def _compute(
-    season: Season, folder: Path, staged: Path, seed: int, before: Mapping, scheduler: str | None
+    season: Season, folder: Path, staged: Path, seed: int, before: Mapping, scheduler: str | None, jobs: int
 ) -> tuple[tables.Week, str, dict[str, float]]:
     key = _digest_of(
         [
@@ -582,7 +618,7 @@ def _compute(
             raise ValueError(f"{season.name}: curves and order were not computed on the cluster: {outcome.error}")
         week, spent = tables.load_week(data), outcome.value
     else:
-        week, spent = _planned(season, seed, data)
+        week, spent = _planned(season, seed, data, jobs)
     publish.note_done(folder, "computed", {"compute_key": key, "outputs": _data_outputs(staged)})
     return week, key, spent
 
@@ -601,19 +637,63 @@ def compute_week(item: tuple[Season, int, str]) -> dict[str, float]:
         compute, tables: time taken [s].
     """
     season, seed, data = item
-    return _planned(season, seed, Path(data))[1]
+    return _planned(season, seed, Path(data), jobs=1)[1]
 
 
-def _planned(season: Season, seed: int, data: Path) -> tuple[tables.Week, dict[str, float]]:
+def _planned(season: Season, seed: int, data: Path, jobs: int) -> tuple[tables.Week, dict[str, float]]:
+    """Plan the week, then make its slow tables and replay past weeks: they do not wait for each other."""
     begun = time.perf_counter()
+    from olivetime.harvest.hindcast import Now, scored
     from olivetime.harvest.order import propose
     from olivetime.ripening.kept import fits_folder
 
+    for old in data.glob("lookback*"):
+        old.unlink()
     proposal = propose(season, seed=seed, kept=fits_folder())
     planned = time.perf_counter()
-    week = tables.week_tables(proposal, review=True)
+    # A block that cannot be ranked today is not held back from what came.
+    now = Now(replace(proposal.season, blocked=season.blocked), proposal.fit, proposal.scenarios, seed)
+    pieces: dict[str, Any] = {"doubts": proposal} | {f"week {n}": (n, now) for n in range(PAST_WEEKS, 0, -1)}
+    pieces |= dict.fromkeys(tables.SLOW_TABLES, proposal) | {"skill": (season.folder, season.as_of)}
+    work = {name: (name, given) for name, given in pieces.items()}
+    if jobs > 1:
+        outcomes = run_many(work_out, work, jobs=jobs, time_limit_s=COMPUTE_LIMIT_S)
+    else:  # a second process would hold the same plan once more
+        outcomes = [attempt(work_out, name, item) for name, item in work.items()]
+    made = {outcome.key: outcome for outcome in outcomes}
+    for name in tables.SLOW_TABLES:
+        if made[name].error:
+            raise ValueError(f"{season.name}: the table {name} was not made: {made[name].error}")
+    week = tables.week_tables(proposal, review=True, ready={name: made[name].value for name in tables.SLOW_TABLES})
     tables.save_week(week, data)
+    weeks = [made[name] for name in pieces if name.startswith("week ")]
+    if not any(outcome.error for outcome in (*weeks, made["skill"])):  # else the lookback fails and says why
+        past = scored([outcome.value for outcome in weeks], now)
+        tables.save_past(past, made["skill"].value, data, seed=seed, weeks=PAST_WEEKS)
     return week, {"compute": planned - begun, "tables": time.perf_counter() - planned}
+
+
+def work_out(item: tuple[str, Any]) -> Any:
+    """One piece of a week's computing; a piece of work for another process.
+
+    Parameters
+    ----------
+    item : tuple
+        Name ("week N" for the past week N weeks ago, "skill" for how past outlooks turned out, or a slow table of
+        `olivetime.report.tables`), and what that is made from.
+    """
+    name, given = item
+    if name == "skill":
+        from olivetime.records.season import read_season
+        from olivetime.weather.fetched import season_skill
+
+        return season_skill(read_season(*given))
+    if name.startswith("week "):
+        from olivetime.harvest.hindcast import replay
+        from olivetime.ripening.kept import fits_folder
+
+        return replay(*given, kept=fits_folder())
+    return tables.slow_table((name, given))
 
 
 def _code_digest(*parts: str) -> str:
