@@ -415,13 +415,14 @@ def positive_solve(hessian: Array, gradient: Array) -> Array:
     return vectors[:, keep] @ ((vectors[:, keep].T @ gradient) / size[keep])
 
 
-Linearly = Callable[[Array, Sums, State], tuple[float, Array, Array, Linear]]
+Valued = tuple[float, Array, Callable[[], Array], Linear]
+Linearly = Callable[[Array, Sums, State], Valued]
 
 
 def _best_spread(
-    function: Callable[[Array], tuple[float, Array, Array, Linear]],
+    function: Callable[[Array], Valued],
     t: Array,
-    first: tuple[float, Array, Array, Linear],
+    first: Valued,
     spreads: slice,
     close: float,
 ) -> tuple[Array, Linear]:
@@ -434,7 +435,7 @@ def _best_spread(
     for _ in range(30):
         free = np.ones(len(t), bool)
         free[spreads] = ~((t[spreads] <= LOWEST) & (gradient[spreads] > 0))
-        curved = told.copy()
+        curved = told()
         at = np.arange(len(t))[spreads]
         # a spread near zero tells next to nothing of itself: it then moves by 2 at most
         curved[at, at] = np.maximum(curved[at, at], 0.5 * np.abs(gradient[at]))
@@ -466,7 +467,7 @@ def solve(
     split: Callable,
     spreads: slice,
     *,
-    within: float = 1e-9,
+    within: float = 1e-8,
     budget: int = 200,
 ) -> tuple[State, bool]:
     """Alternate tangents and linear model until neither moves.
@@ -479,7 +480,8 @@ def solve(
         Where to begin.
     linearly : callable
         ``linearly(t, sums, state)`` gives the negative log likelihood of the linear model at the outer vector t,
-        its gradient by t, and the `Linear` result in the units of `data.scale`.
+        its gradient by t, a function for its expected information, and the `Linear` result in the units of
+        `data.scale`.
     split : callable
         ``split(t)`` gives root of the group covariance, log sigma, log level sd.
     spreads : slice
@@ -540,7 +542,7 @@ def solve(
                 return state, False
             _, state, gradient, residual = found
 
-        def function(t: Array, total: Sums = total, here: State = state) -> tuple[float, Array, Array, Linear]:
+        def function(t: Array, total: Sums = total, here: State = state) -> Valued:
             return linearly(t, total, here)
 
         close = 1e-3 * min(length, 1.0) ** 2

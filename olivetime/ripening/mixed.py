@@ -269,9 +269,13 @@ class _Spread:
         if not q:
             return out
         at = np.arange(q)
+        place = np.maximum(at[:, None], at) * (np.maximum(at[:, None], at) + 1) // 2 + np.minimum(at[:, None], at)
+        if not low:  # each spread by itself
+            out[:q, :q] = 2.0 * told[place, place]
+            out[:q, q] = out[q, :q] = 2.0 * np.diagonal(mixed)
+            return out
         turns = np.linalg.inv(root_cov) @ self.root_moves(root_cov)
         turns = turns + np.swapaxes(turns, 1, 2)
-        place = np.maximum(at[:, None], at) * (np.maximum(at[:, None], at) + 1) // 2 + np.minimum(at[:, None], at)
         four = told[place[:, :, None, None], place]  # (1 - held)_ij (1 - held)_kl
         half = np.einsum("bkl,jkli->bij", turns, four)
         out[: q + low, : q + low] = 0.5 * np.einsum("aij,bij->ab", turns, half)
@@ -529,13 +533,11 @@ def fit_mixed(
         )
     found = min(tried, key=lambda one: (bool(one.trouble), one.value))
     spread, point, hessian = found.spread, found.point, found.hessian
-    value, outer, modes = found.value, found.outer, found.modes
+    value, outer, modes, arrow = found.value, found.outer, found.modes, found.arrow
     _, root_cov, log_sigma, log_level = spread.split(point)
     outer_covariance = _positive_inverse(hessian)
     p, names = len(begin), list(curve.parameters)
     fixed_scale = np.zeros((len(point), p))
-    curvature = modes.loss.kappa * ws * np.exp(-2 * log_sigma)
-    arrow = factor(full, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
     if spread.with_fixed:
         fixed = outer.phi0
         fixed_scale[:p] = np.diag(spread.scale)
@@ -583,6 +585,7 @@ class _Found:
     value: float
     outer: Outer
     modes: Modes
+    arrow: Arrow
     fixed_se: Array | None  # where it is known better than from the curvature
     trouble: str
 
@@ -615,7 +618,8 @@ def _fit_alone(model: Curve, x: Array, problem: Problem, starts: Sequence[Array]
     fixed_se = np.exp(told) * np.linalg.norm(np.linalg.pinv(own, rcond=1e-15), axis=1) * size_of
     flat = untold(model, x, root_w, fixed)
     trouble = _not_told(flat) if flat else "" if reached else "the search for the least squares did not end"
-    return _Found(spread, point, np.array([[2.0 * free]]), value, outer, modes, fixed_se, trouble)
+    arrow = _arrow(problem, outer, modes)
+    return _Found(spread, point, np.array([[2.0 * free]]), value, outer, modes, arrow, fixed_se, trouble)
 
 
 def _no_lower() -> tuple[Ints, Ints]:
@@ -671,8 +675,21 @@ def _fit_from(
     else:
         quick = None if problem.below is not None else _quick_start(*where_to_start)
         point, gradient, hessian, value, outer, modes = _fit_laplace(problem, spread, priors, base, quick)
-    trouble = _trouble(problem, spread, priors, point, gradient, hessian, outer, modes)
-    return _Found(spread, point, hessian, value, outer, modes, None, trouble)
+    try:
+        arrow = _arrow(problem, outer, modes)
+    except np.linalg.LinAlgError:  # a parameter that is not told: held so little that it is seen as such
+        at = np.arange(0 if spread.with_fixed else len(size_of))
+        held = outer.q_border.copy()
+        held[:, at, at] += 1e-13 * len(problem.y) / size_of[at] ** 2
+        arrow = _arrow(problem, replace(outer, q_border=held), modes)
+    trouble = _trouble(spread, priors, point, gradient, hessian, outer, modes, arrow)
+    return _Found(spread, point, hessian, value, outer, modes, arrow, None, trouble)
+
+
+def _arrow(problem: Problem, outer: Outer, modes: Modes) -> Arrow:
+    """Factors at the end, by the Gauss-Newton curvature."""
+    curvature = modes.loss.kappa * problem.weight * np.exp(-2 * outer.log_sigma)
+    return factor(problem.layout, modes.gradient, curvature, None, outer.q_inner, outer.q_border)
 
 
 SMALL = -4.0  # logarithm of a spread, against its start, below which it may be zero
@@ -684,7 +701,6 @@ def _not_told(names: Sequence[str]) -> str:
 
 
 def _trouble(
-    problem: Problem,
     spread: _Spread,
     priors: _Prior,
     point: Array,
@@ -692,6 +708,7 @@ def _trouble(
     hessian: Array,
     outer: Outer,
     modes: Modes,
+    arrow: Arrow,
 ) -> str:
     """What keeps the point from being a highest one, in words; empty when nothing does."""
     if not modes.converged:
@@ -723,11 +740,7 @@ def _trouble(
     if p:
         fixed, precise = outer.phi0, hessian[:p, :p] / np.outer(spread.scale, spread.scale)
     else:
-        weight = modes.loss.kappa * problem.weight * np.exp(-2 * outer.log_sigma)
-        fixed = modes.border[0, :size]
-        covariance = factor(problem.layout, modes.gradient, weight, None, outer.q_inner, outer.q_border).s_inv[
-            0, :size, :size
-        ]
+        fixed, covariance = modes.border[0, :size], arrow.s_inv[0, :size, :size]
         unit = np.sqrt(np.diagonal(covariance))
         values, vectors = np.linalg.eigh(covariance / np.outer(unit, unit))
         if values[0] < 1e-12 * values[-1]:
@@ -831,16 +844,16 @@ def _mixed_table(
     spread: _Spread, priors: _Prior, point: Array, covariance: Array, fixed: Array, fixed_se: Array
 ) -> pd.DataFrame:
     """Rows of MixedFit.parameters; standard deviations get errors and limits on their logarithm."""
-
-    def logs(t: Array) -> Array:
-        _, root_cov, log_sigma, log_level = spread.split(t)
-        sds = 0.5 * np.log(np.maximum(np.sum(root_cov**2, axis=1), _TINY))
-        return np.concatenate([sds, [log_sigma], [] if spread.log_level is None else [log_level]])
-
-    moves = 1e-5 * np.eye(len(point))
-    slopes = np.array([(logs(point + m) - logs(point - m)) / 2e-5 for m in moves])
+    _, root_cov, log_sigma, log_level = spread.split(point)
+    own = [log_sigma] if spread.log_level is None else [log_sigma, log_level]
+    q, variance = len(spread.sd), np.maximum(np.sum(root_cov**2, axis=1), _TINY)
+    log_value = np.concatenate([0.5 * np.log(variance), own])
+    slopes = np.zeros((len(point), len(log_value)))  # of these logarithms by the outer vector
+    moves = spread.root_moves(root_cov)
+    first = len(point) - len(own) - len(moves)
+    slopes[first : first + len(moves), :q] = np.einsum("aij,ij->ai", moves, root_cov) / variance
+    slopes[len(point) - len(own) + np.arange(len(own)), q + np.arange(len(own))] = 1.0
     log_se = np.sqrt(np.maximum(np.einsum("io,ij,jo->o", slopes, covariance, slopes), 0.0))
-    log_value = logs(point)
     names = [f"sd({name})" for name in priors.random] + ["sigma"] + ([] if spread.log_level is None else ["level"])
     parts = ["random"] * len(priors.random) + ["error"] + ([] if spread.log_level is None else ["level"])
     started = np.concatenate([np.log(spread.sd), [spread.log_sigma], [0.0] * (len(names) - len(spread.sd) - 1)])
@@ -978,14 +991,14 @@ class _Prior:
 
 
 def _linear_model(tangents: Tangents, spread: _Spread, priors: _Prior, restricted: bool) -> Callable:
-    """Value, gradient and expected information by t (fixed values apart) of the model on its tangents."""
+    """Value, gradient and (when asked) expected information by t, fixed values apart, of the model on its tangents."""
     unit, count = tangents.scale[tangents.random], len(tangents.y)
     constant = -float(np.log(tangents.root_w).sum())
     if restricted:
         constant -= float(np.log(tangents.scale).sum())  # the sums are in units of these
     prior_told = priors.told(spread)
 
-    def linearly(t: Array, total: Sums, state: State) -> tuple[float, Array, Array, Linear]:
+    def linearly(t: Array, total: Sums, state: State) -> tuple[float, Array, Callable[[], Array], Linear]:
         _, root_cov, log_sigma, log_level = spread.split(t)
         away = (state.fixed - tangents.prior_mean) / tangents.scale
         one = likelihood(
@@ -1000,9 +1013,12 @@ def _linear_model(tangents: Tangents, spread: _Spread, priors: _Prior, restricte
             restricted=restricted,
         )
         gradient = spread.by_t(root_cov, one.d_root / unit[:, None], one.d_log_sigma, one.d_log_level)
-        told = spread.told(root_cov, one.told, one.mixed, one.told_sigma, one.told_level)
+
+        def told() -> Array:
+            return prior_told + spread.told(root_cov, one.told, one.mixed, one.told_sigma, one.told_level)
+
         extra, slope = priors.penalty(t, spread)
-        return one.value + constant + extra, gradient + slope, told + prior_told, one
+        return one.value + constant + extra, gradient + slope, told, one
 
     return linearly
 
@@ -1031,7 +1047,8 @@ def _quick_start(
     try:
         state, _ = solve(tangents, start, linearly, lambda t: bare.split(t)[1:], slice(0, q), within=1e-3, budget=20)
         total = gathered(tangents, *observed(tangents, state))
-        _, _, told, linear = linearly(state.t, total, state)
+        _, _, tell, linear = linearly(state.t, total, state)
+        told = tell()
     except np.linalg.LinAlgError:
         return None
     if not (np.all(np.isfinite(told)) and np.all(np.isfinite(state.inner)) and np.all(np.isfinite(state.fixed))):

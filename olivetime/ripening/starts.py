@@ -16,6 +16,7 @@ from olivetime.ripening.curves import Array, Curve
 
 _TINY = np.finfo(float).tiny
 CROWD = 400  # observations on which many starts are looked at; of more, every so-manieth by x
+NEAR = 0.2  # share of the start's squares: a search that leaves more than that had begun near its end
 TOLD = 1e-7  # least share of its own slope that a parameter keeps to itself
 
 Held = list[tuple[int, float, float]]  # parameter, prior mean, prior sd
@@ -113,9 +114,13 @@ def _refined(curve: Curve, x: Array, y: Array, root_w: Array, start: Array, held
 
     # Two searches with different steps: where the start is far off, one of them often ends in a side valley.
     found: list[tuple[float, Array]] = []
-    for way in ("trf", "lm"):
+    near = NEAR * squares_at(curve, x, y, root_w, start)
+    near = near if near <= NEAR * level_squares(y, root_w) else np.inf
+    for way in ("lm", "trf"):
         if way == "lm" and len(y) + len(held) < len(start):
             continue
+        if found and found[0][0] > near and not untold(curve, x, root_w, found[0][1]):
+            break
         more = {"x_scale": "jac"} if way == "trf" else {"xtol": 1e-12}
         try:
             with np.errstate(all="ignore"):
