@@ -11,6 +11,7 @@ import openpyxl
 import pytest
 from invented_week import invented_week
 
+from olivetime.languages import say
 from olivetime.report import numbers, send, tables
 
 REPORT = {".html": b"<p>page</p>", ".pdf": b"%PDF-1.7 paper"}
@@ -146,3 +147,24 @@ def test_the_days_limits_are_said_in_the_pages_unit(week):
 def test_a_reader_that_is_none_is_refused(week):
     with pytest.raises(ValueError, match="found reader 'owner', expected one of grower, manager, mill, agronomist"):
         numbers.number_files(week, "owner")
+
+
+@pytest.mark.parametrize("locale", ["en_US", "es_ES", "pt_PT", "it_IT"])
+def test_every_sheet_keeps_its_name_in_each_language(week, locale):
+    own = replace(week, info={**week.info, "locale": locale})
+    for reader, sheets in numbers.READERS.items():
+        book = openpyxl.load_workbook(io.BytesIO(numbers.number_files(own, reader)["numbers.xlsx"]))
+        titles = [say(title, locale) for _, title, _, _ in sheets]
+        assert book.sheetnames[1:] == titles
+        assert all(len(title) <= 31 and not set(title) & set("[]:*?/\\") for title in titles)  # what spreadsheets allow
+
+
+def test_names_with_signs_that_xml_does_not_know_leave_the_workbook_whole(week):
+    stage = week.stage.copy()
+    stage.loc[0, "block_name"] = " a\x00b\x0b<c>&\"d\" \U0001f347\n2"
+    own = tables.grower_week(replace(week, stage=stage), str(stage["grower_id"].iloc[0]))
+    book = openpyxl.load_workbook(io.BytesIO(numbers.number_files(own)["numbers.xlsx"]))
+    names = [row[0].value for row in book["Blocks"].iter_rows(min_row=2)]
+    assert ' ab<c>&"d" \U0001f347\n2' in names
+    days = [cell for row in book["Order"].iter_rows(min_row=2) for cell in row if cell.is_date]
+    assert {cell.number_format for cell in days} == {"yyyy-mm-dd", "yyyy-mm-dd hh:mm"}
