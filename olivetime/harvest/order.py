@@ -29,6 +29,7 @@ from olivetime.harvest.referee import (
     Physics,
     Record,
     empty_record,
+    even,
     filled,
     fitting,
     physics,
@@ -670,7 +671,7 @@ def search(
     Found
     """
     machines_n, (scenarios_n, blocks_n, _) = ph.shift_h.shape[0], ph.value.shape
-    empty = _lists(machines_n, blocks_n)
+    empty, fresh_pct = _lists(machines_n, blocks_n), even(fresh_pct)
     begin_with = empty if begin_with is None else begin_with
     frozen = empty.length if frozen is None else frozen
     promised = np.zeros(blocks_n, dtype=bool) if promised is None else promised

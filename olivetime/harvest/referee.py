@@ -33,6 +33,7 @@ from olivetime.harvest.value import OilOrders, Value
 
 # Shares and hours smaller than this are rounding, not work.
 TINY = 1e-9
+EVEN_DIGITS = 17  # binary: a step is at most a 65,000th of the largest worth, far below what is known of it
 
 
 class Physics(NamedTuple):
@@ -84,8 +85,24 @@ class Record(NamedTuple):
     mill: np.ndarray  # (T, 4): received t, waiting at the end t, cleanings, mean age h
 
 
+def even(amounts: np.ndarray) -> np.ndarray:
+    """Round to a grid of 2 to the power of `EVEN_DIGITS` steps up to the largest amount.
+
+    The last digits of a fit differ between processors and libraries, and a search that compares thousands of orders
+    would turn such a digit into another order. What is rounded alike is ordered alike.
+    """
+    amounts = np.ascontiguousarray(amounts, dtype=np.float64)
+    most = float(np.abs(amounts).max(initial=0.0))
+    if not 0.0 < most < np.inf:
+        return amounts
+    step = 2.0 ** (np.frexp(most)[1] - EVEN_DIGITS)
+    return np.round(amounts / step) * step
+
+
 def physics(capacity: Capacity, value: Value) -> Physics:
     """Pack capacity and value for the referee; days on which a block is worth nothing are not worked.
+
+    What comes out of fits and weather is rounded by `even`.
 
     Parameters
     ----------
@@ -96,13 +113,12 @@ def physics(capacity: Capacity, value: Value) -> Physics:
     -------
     Physics
     """
-    worth = np.ascontiguousarray(value.value, dtype=np.float64)
-    crop = np.ascontiguousarray(value.crop_t, dtype=np.float64)
-    work = np.where((worth > 0) & (crop > 0), capacity.workable_fraction, 0.0)
+    worth, crop = even(value.value), even(value.crop_t)
+    work = np.where((worth > 0) & (crop > 0), even(capacity.workable_fraction), 0.0)
     return Physics(
         value=worth,
         crop=crop,
-        work=np.ascontiguousarray(work, dtype=np.float64),
+        work=np.ascontiguousarray(work),
         shift_h=np.ascontiguousarray(capacity.shift_h, dtype=np.float64),
         block_h=np.ascontiguousarray(capacity.block_h, dtype=np.float64),
         move_fixed_h=capacity.move_fixed_h.astype(np.float64),
@@ -120,7 +136,7 @@ def physics(capacity: Capacity, value: Value) -> Physics:
         max_wait_h=float(capacity.mill_max_wait_h),
         truck_h=capacity.truck_h.astype(np.float64),
         truck_h_t=capacity.truck_h_per_t.astype(np.float64),
-        age_cost=value.age_cost_t_h.astype(np.float64),
+        age_cost=even(value.age_cost_t_h),
         haul_age_h=capacity.haul_age_h.astype(np.float64),
     )
 
@@ -132,7 +148,7 @@ def with_oil_orders(ph: Physics, orders: OilOrders) -> Physics:
     dearest among those still open.
     """
     return ph._replace(
-        oil_l=np.ascontiguousarray(orders.oil_l, dtype=np.float64),
+        oil_l=even(orders.oil_l),
         oil_fits=np.ascontiguousarray(orders.fits),
         oil_wanted_l=orders.wanted_l.astype(np.float64),
         oil_cost_l=orders.cost_l.astype(np.float64),
