@@ -217,6 +217,7 @@ def _start_child() -> subprocess.Popen:
     child = subprocess.Popen(
         [sys.executable, "-c", _CHILD], stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment
     )
+    assert child.stdin is not None, "asked for above"
     pickle.dump(list(sys.path), child.stdin)
     return child
 

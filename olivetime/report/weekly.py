@@ -575,11 +575,11 @@ def _publish(
         rows[key] = _new_row(to_do[key], outcome, keys[key])
     _remove_others(before["outputs"], rows, staged)
 
-    rows = {key: row for key, row in rows.items() if row is not None}
-    table = _reports_table(rows.values())
+    kept = {key: row for key, row in rows.items() if row is not None}
+    table = _reports_table(kept.values())
     write_atomic(staged / "index.html", front.index_page(week, table, notes).encode())
     seconds = {**seconds, "reports": time.perf_counter() - begun}
-    manifest = _manifest(week, staged, rows, compute_key, seconds, engine=engine, notes=notes)
+    manifest = _manifest(week, staged, kept, compute_key, seconds, engine=engine, notes=notes)
     write_atomic(staged / "manifest.json", (json.dumps(manifest, indent=1, allow_nan=False) + "\n").encode())
     publish.put_in_place(staged, folder)
     first = table.set_index("key")["status"].get("pick_order")
