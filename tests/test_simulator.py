@@ -83,7 +83,8 @@ def test_share_left_is_what_the_chain_makes_of_the_picks(small):
     ours = of_what_is_left(physics(limits, worth), left, np.array([2]))
     chain = physics(*small.truth(picked))
     for name in ("value", "crop", "block_h", "work"):
-        assert np.allclose(getattr(ours, name), getattr(chain, name), rtol=1e-6), name
+        made = getattr(chain, name)  # on a grid of 2 to the power of 17 steps, which a share left does not keep to
+        assert np.allclose(getattr(ours, name), made, rtol=1e-6, atol=2.0**-16 * np.abs(made).max()), name
     assert ours.start_block[0] == chain.start_block[0] == 2
 
 
