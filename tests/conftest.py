@@ -1,5 +1,6 @@
 """Seasons that several tests use: the invented sample seasons, read and proposed once."""
 
+import gc
 import os
 import tempfile
 from pathlib import Path
@@ -9,6 +10,8 @@ for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 # Fits kept by commands go to a folder of this run: tests neither see nor fill the user's own.
 os.environ["OLIVETIME_CACHE"] = tempfile.mkdtemp(prefix="olivetime-tests-")
+# As the command line does: compilation makes millions of objects that stay.
+gc.set_threshold(50_000, 5, 5)
 
 import pytest
 
