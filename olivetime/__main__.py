@@ -127,7 +127,7 @@ def common(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
         ),
         "quiet": click.option("--quiet", is_flag=True, help="Print only the answer."),
         "jobs": click.option(
-            "--jobs", type=click.IntRange(min=1), default=2, show_default=True, help="Pages made at the same time."
+            "--jobs", type=click.IntRange(min=1), default=2, show_default=True, help="Worker processes side by side."
         ),
         "fetch": click.option(
             "--fetch-outlook", is_flag=True, help="Ask the service named in season.toml for today's outlook."

@@ -33,8 +33,11 @@ import olivetime
 _CHILD = "from olivetime.fanout import _serve; _serve()"
 # Linear algebra threads in every worker would only fight over the same cores.
 _ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMEXPR", "NUMBA")}
-# glibc keeps what a big page took and never gives it back unless told to; other systems ignore these names.
-_GIVE_BACK = {"MALLOC_ARENA_MAX": "1", "MALLOC_TRIM_THRESHOLD_": "1000000"}
+# glibc keeps what a big page took and never gives it back unless told to, and Arrow's own allocator keeps what was read
+# from tables; other systems ignore these names.
+_GIVE_BACK = {
+    "MALLOC_ARENA_MAX": "1", "MALLOC_TRIM_THRESHOLD_": "1000000", "ARROW_DEFAULT_MEMORY_POOL": "system"
+}  # fmt: skip
 # Items go to a cluster in so many pieces for each of its threads: few enough that a piece pays for its trip, many
 # enough that the last ones end together (own choice).
 CHUNKS_PER_THREAD = 4

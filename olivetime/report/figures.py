@@ -371,7 +371,7 @@ def _abreast(panels: Panels) -> int:
     """Panels that stand abreast on desk and paper."""
     if panels.across > 1:
         return 4 if len(panels.says) > 4 else 2  # up to four make a square beside another picture
-    return min(len(panels.says), 3 if len(panels.says) % 3 == 0 else 2)
+    return min(len(panels.says), 2)  # three would shrink their words below the page's smallest
 
 
 def _below_head(week: Week, figure: Figure) -> tuple[str, np.ndarray]:

@@ -29,7 +29,7 @@ MANY_COLUMNS, CROWDED_COLUMNS = 9, 12
 LONGEST_WORD = 16  # letters of a word that are kept together
 # A sheet of paper counts as full from this share of its height on, the last one from less (our choice): nobody calls
 # two thirds half empty, and every layout that is tried takes as long as the first.
-FULL_SHEET, FULL_LAST_SHEET = 0.66, 0.2
+FULL_SHEET, FULL_LAST_SHEET = 0.66, 0.15
 # Of longer reports fewer layouts are tried: each costs seconds.
 LONG_SHEETS, MOST_LAYOUTS = 6, 3
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
@@ -410,11 +410,12 @@ def _layouts(page: str) -> Iterator[str]:
     pair = r'(<figure class="broad">(?:(?!</figure>).)*</figure>)\s*(<div class="figures">.*?</div>)'
     passed = re.sub(pair, r"\2\1", page, flags=re.S)
     yield page
-    yield _styled(page, _LOOSE)
     for text in dict.fromkeys((page, passed)):
         yield _styled(text, _TIGHT)
+    yield _styled(page, _TIGHT + _TIGHTER)
     if passed != page:
         yield passed
+    yield _styled(page, _LOOSE)
 
 
 def _styled(page: str, style: str) -> str:
@@ -426,6 +427,10 @@ _TIGHT = (
     " th, td { padding-top: 1.6pt; padding-bottom: 1.6pt } .figures figure { margin-bottom: 4pt }"
     " figure.broad > img, figure.broad > picture > img { max-width: 80% }"
     " ul.caution { margin: 4pt 0; padding-top: 3pt; padding-bottom: 3pt }"
+)
+_TIGHTER = (
+    " body { font-size: 9pt; line-height: 1.25 } table { font-size: 8pt } h2 { margin-top: 7pt }"
+    " figure.broad > img, figure.broad > picture > img { max-width: 72% }"
 )
 _LOOSE = "th, td { padding-top: 4pt; padding-bottom: 4pt } h2 { margin-top: 20pt } figure { margin-bottom: 14pt }"
 
