@@ -602,13 +602,13 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--truths", default=",".join(TRUTHS))
     args = parser.parse_args()
-    seasons = args.seasons or (2 if args.quick else 12)
+    seasons = args.seasons or (1 if args.quick else 12)
     truths = args.truths.split(",")[: 3 if args.quick else None]
     begin = time.perf_counter()
     speed()
     flat((100,) if args.quick else (100, 1000, 10000))
-    sparse(6 if args.quick else 1000, args.seed)
-    sets = 6 if args.quick else 200
+    sparse(3 if args.quick else 1000, args.seed)
+    sets = 3 if args.quick else 200
     print_calibration(calibration(sets, args.seed), sets)
     large(args.seed, (300,) if args.quick else (300, 1000))
     table = forecasts(seasons, args.seed, truths)
