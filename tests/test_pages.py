@@ -7,6 +7,7 @@ import re
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -181,6 +182,85 @@ def test_pdf_is_tagged_named_and_says_what_pictures_show(published, kind):
     assert len(alternatives(root["/StructTreeRoot"])) == html_pictures
     last = " ".join(reader.pages[-1].extract_text().split())
     assert "olivetime 0.1.0" in last
+
+
+# Operators that paint (ISO 32000-1, table 51).
+PAINTS = {b"Tj", b"TJ", b"'", b'"', b"Do", b"sh", b"INLINE IMAGE"} | {
+    b"f", b"F", b"f*", b"S", b"s", b"B", b"B*", b"b", b"b*",
+}  # fmt: skip
+
+
+def universal_faults(data):
+    """What PDF/UA-1 (ISO 14289-1) forbids and pypdf can see: the checkpoints of the Matterhorn protocol named here."""
+    pypdf = pytest.importorskip("pypdf")
+    reader = pypdf.PdfReader(data)
+    root, faults, headings = reader.trailer["/Root"], [], []
+    if not root["/MarkInfo"]["/Marked"] or root["/MarkInfo"].get("/Suspects"):
+        faults.append("not tagged throughout (06, 02)")
+    if not root.get("/ViewerPreferences", {}).get("/DisplayDocTitle"):
+        faults.append("its title is not shown (07)")
+    about = root["/Metadata"].get_object().get_data().decode()
+    faults += [f"no {name} (06)" for name in ("pdfuaid:part", "dc:title") if name not in about]
+    faults += [] if root.get("/Lang") else ["no language (11)"]
+
+    def look(node, above=""):
+        node = node.get_object() if hasattr(node, "get_object") else node
+        if isinstance(node, list):
+            for kid in node:
+                look(kid, above)
+        elif isinstance(node, dict) and "/S" in node:
+            kind = node["/S"]
+            if kind == "/Figure" and not str(node.get("/Alt", "")).strip():
+                faults.append("a picture without words (13)")
+            if kind == "/TH" and "/ID" not in node:
+                faults.append("a table heading without a name (15)")
+            if kind == "/TD" and not node["/A"].get_object().get("/Headers"):
+                faults.append("a table cell without its headings (15)")
+            wanted = {"/TR": {"/Table", "/THead", "/TBody"}, "/TD": {"/TR"}, "/TH": {"/TR"}, "/LI": {"/L"}}.get(kind)
+            if wanted and above not in wanted:
+                faults.append(f"{kind} inside {above} (09)")
+            if re.fullmatch(r"/H\d", kind):
+                headings.append(int(kind[2:]))
+            look(node.get("/K", []), kind)
+
+    look(root["/StructTreeRoot"]["/K"])
+    if headings[:1] != [1] or any(b > a + 1 for a, b in pairwise(headings)):
+        faults.append(f"headings go {headings} (14)")
+    for number, leaf in enumerate(reader.pages, start=1):
+        marks = 0
+        for _, operator in pypdf.generic.ContentStream(leaf.get_contents(), reader).operations:
+            marks += {b"BDC": 1, b"BMC": 1, b"EMC": -1}.get(operator, 0)
+            if operator in PAINTS and marks == 0:
+                faults.append(f"sheet {number}: something untagged (01)")
+        for font in leaf["/Resources"]["/Font"].values():
+            font = font.get_object()
+            own = font["/DescendantFonts"][0].get_object() if "/DescendantFonts" in font else font
+            if "/ToUnicode" not in font or not any("/FontFile" in key for key in own["/FontDescriptor"].get_object()):
+                faults.append(f"sheet {number}: a font that is not inside or has no letters (10, 31)")
+    return sorted(set(faults))
+
+
+@pytest.mark.notebooks
+@pytest.mark.pdf
+@pytest.mark.parametrize("kind", KINDS[1:])
+def test_pdf_breaks_no_rule_for_readers_that_speak(published, kind):
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    assert universal_faults(path_of(published, kind, "pdf")) == []
+
+
+@pytest.mark.pdf
+def test_a_pdf_that_breaks_these_rules_is_found_out():
+    if page.no_pdf_reason():
+        pytest.skip(page.no_pdf_reason())
+    weasyprint = pytest.importorskip("weasyprint")
+    made = weasyprint.HTML(string="<h2>a</h2><h4>b</h4><table><tr><td>c</td></tr></table>").write_pdf(
+        pdf_variant="pdf/ua-1"
+    )
+    faults = universal_faults(io.BytesIO(made))
+    assert "headings go [2, 4] (14)" in faults
+    assert "no language (11)" in faults
+    assert "a table cell without its headings (15)" in faults
 
 
 def alternatives(node, found=None):
