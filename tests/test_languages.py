@@ -186,5 +186,5 @@ def test_a_growers_week_speaks_the_growers_language_and_the_others_the_seasons(w
     own = tables.grower_week(spoken, growers["grower_id"].iloc[0])
     assert own.info["locale"] == "it_US"
     assert own.info["headline"].startswith("Raccogliere prima ")
-    assert "Perché ora" in sheet.html_table(sheet.why_table(own))
+    assert "Perché questo giorno" in sheet.html_table(sheet.why_table(own))
     assert tables.grower_locale(spoken) == week.info["locale"]

@@ -1110,7 +1110,7 @@ def _moved_table(
         elif own >= 0.5 * gain:
             why = f"its own fruit earns more {'later' if later else 'earlier'}"
         else:
-            why = "other blocks earn more in its place" if later else "picking it now leaves better days to others"
+            why = "other blocks earn more in its place" if later else "picking it sooner leaves better days to others"
         told.append((b, gain, why))
     return pd.DataFrame(
         {

@@ -237,7 +237,7 @@ def _deciding(
     if abs((best - days[t]).days) <= PEAK_D:
         return "PEAK", mark("It is at its best about {day}."), {"day": _date(best)}
     message = mark(
-        "Its best day is {day}, but machine hours and mill tonnes are dearer then: picking it now gives up {money} "
+        "Its best day is {day}, but machine hours and mill tonnes are dearer then: its planned day gives up {money} "
         "and saves more elsewhere."
     )
     return "CAPACITY", message, {"day": _date(best), "money": _amount(row.best_on_loss)}

@@ -312,7 +312,7 @@ def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
         say("Why this order, and what waiting costs", week.info),
         [
             (mark("Block"), "", _numbered(rows), "name"),
-            (mark("Why now"), "", [reason_text(r, week.info) for r in rows.to_dict("records")], "line"),
+            (mark("Why this day"), "", [reason_text(r, week.info) for r in rows.to_dict("records")], "line"),
             (mark("Next best"), "", _names(week, rows["runner_up"]), ""),
             (
                 mark("Lead over it"),
