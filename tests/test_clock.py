@@ -10,6 +10,7 @@ import pytest
 from olivetime.harvest.capacity import capacity
 from olivetime.harvest.clock import CLOCK_COLUMNS, clock
 from olivetime.harvest.order import plan
+from olivetime.harvest.referee import physics
 from olivetime.harvest.value import value
 
 HOUR = pd.Timedelta(hours=1)
@@ -50,7 +51,8 @@ def test_tonnes_picked_are_the_compiled_referees(built):
     table = clock(built, hours=24 * 40)
     s = middle(built)
     picked = table[table["what"] == "pick"].groupby("block_id")["crop_t"].sum()
-    expected = (built.plan.picked[s] * built.value.crop_t[s]).sum(axis=1)
+    crop_t = physics(built.capacity, built.value).crop[s]
+    expected = (built.plan.picked[s] * crop_t).sum(axis=1)
     for block_id, tonnes in zip(built.capacity.block_ids, expected, strict=True):
         assert picked.get(block_id, 0.0) == pytest.approx(tonnes, abs=1e-6)
 

@@ -525,9 +525,10 @@ def fit_mixed(
             if not one.trouble:
                 break
     if not tried:
+        names = untold(model, xs, np.sqrt(ws), through_all.values)
         raise FitError(
             where,
-            "no finite estimate",
+            "no finite estimate" + (f", as {_not_told(names)}" if names else ""),
             "a curve that the samples can carry",
             "Give priors, let fewer parameters vary between groups, or wait for more samples.",
         )

