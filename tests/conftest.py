@@ -17,8 +17,14 @@ import pytest
 
 from olivetime.harvest.order import propose
 from olivetime.records.season import read_season
+from olivetime.report import page
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
+
+
+def pytest_runtest_setup(item):
+    if item.get_closest_marker("pdf") and (reason := page.no_pdf_reason()):
+        pytest.skip(reason)
 
 
 @pytest.fixture(scope="session")

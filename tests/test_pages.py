@@ -168,8 +168,6 @@ def test_pages_of_ten_blocks_are_small_enough_for_a_truck(published):
 @pytest.mark.pdf
 @pytest.mark.parametrize("kind", KINDS[1:])
 def test_pdf_is_tagged_named_and_says_what_pictures_show(published, kind):
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     pypdf = pytest.importorskip("pypdf")
     reader = pypdf.PdfReader(path_of(published, kind, "pdf"))
     root = reader.trailer["/Root"]
@@ -244,15 +242,11 @@ def universal_faults(data):
 @pytest.mark.pdf
 @pytest.mark.parametrize("kind", KINDS[1:])
 def test_pdf_breaks_no_rule_for_readers_that_speak(published, kind):
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     assert universal_faults(path_of(published, kind, "pdf")) == []
 
 
 @pytest.mark.pdf
 def test_a_pdf_that_breaks_these_rules_is_found_out():
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     weasyprint = pytest.importorskip("weasyprint")
     made = weasyprint.HTML(string="<h2>a</h2><h4>b</h4><table><tr><td>c</td></tr></table>").write_pdf(
         pdf_variant="pdf/ua-1"
@@ -304,8 +298,6 @@ def filled_shares(data):
 @pytest.mark.parametrize("kind", KINDS[1:])
 def test_no_sheet_of_the_pdf_is_left_half_empty(published, kind):
     """Words or pictures reach down two thirds of every sheet but the last."""
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     shares = filled_shares(path_of(published, kind, "pdf"))
     assert min(shares[:-1], default=1.0) > 0.66, (kind, shares)
     assert shares[-1] > 0.1, (kind, shares)
@@ -315,8 +307,6 @@ def test_no_sheet_of_the_pdf_is_left_half_empty(published, kind):
 @pytest.mark.pdf
 @pytest.mark.parametrize("kind", ["mill_week", "grower_report"])
 def test_no_sheet_of_iso_paper_is_left_half_empty(published, kind, monkeypatch):
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "0")
     text = path_of(published, kind).read_text(encoding="utf-8").replace("size: letter", "size: A4")
     shares = filled_shares(io.BytesIO(page.pdf_bytes(text)))
@@ -327,8 +317,6 @@ def test_no_sheet_of_iso_paper_is_left_half_empty(published, kind, monkeypatch):
 @pytest.mark.pdf
 def test_a_report_of_ten_blocks_has_at_most_four_sheets_and_prints_the_same_bytes_twice(published, monkeypatch):
     """Four sheets: the goal of this project's design."""
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     pypdf = pytest.importorskip("pypdf")
     assert len(pypdf.PdfReader(path_of(published, "grower_report", "pdf")).pages) <= 4
     made = path_of(published, "what_if", "pdf").read_bytes()
@@ -339,8 +327,6 @@ def test_a_report_of_ten_blocks_has_at_most_four_sheets_and_prints_the_same_byte
 @pytest.mark.pdf
 def test_a_picture_that_would_leave_a_sheet_half_empty_lets_smaller_ones_pass():
     """A table of 55 % of a sheet, a broad picture of half a sheet, two small ones: on two sheets, or with a hole."""
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     lines = "".join("<p>line</p>" for _ in range(24))
     small = '<figure><svg role="img" aria-label="a" width="300" height="240"></svg></figure>'
     big = '<figure class="broad"><svg role="img" aria-label="a" width="600" height="520"></svg></figure>'
@@ -357,8 +343,6 @@ def test_a_picture_that_would_leave_a_sheet_half_empty_lets_smaller_ones_pass():
 @pytest.mark.parametrize("locale", ["en_US", "es_AR", "pt_PT", "it_IT"])
 def test_no_column_of_a_table_runs_off_the_paper(locale):
     """Every piece of text lies inside the margins: WeasyPrint lets a table that is too wide run over the edge."""
-    if page.no_pdf_reason():
-        pytest.skip(page.no_pdf_reason())
     pypdf = pytest.importorskip("pypdf")
     week = invented_week()
     week = replace(week, info={**week.info, "locale": locale})
