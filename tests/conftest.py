@@ -15,11 +15,18 @@ gc.set_threshold(50_000, 5, 5)
 
 import pytest
 
+from olivetime.harvest import compiling
 from olivetime.harvest.order import propose
 from olivetime.records.season import read_season
 from olivetime.report import page
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
+
+
+def pytest_configure(config):
+    """Compile once, before each of several workers would compile the same."""
+    if getattr(config.option, "numprocesses", None) and not compiling.is_kept():
+        propose(read_season(SAMPLE / "southern"), seed=1, n_scenarios=6, n_draws=24, evaluations=300)
 
 
 def pytest_runtest_setup(item):

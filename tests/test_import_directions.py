@@ -61,6 +61,7 @@ ORDER = [
     "harvest.referee",
     "harvest.bound",
     "harvest.improve",
+    "harvest.compiling",
     "harvest.forecasts",
     "harvest.memory",
     "harvest.order",

@@ -19,6 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from olivetime.harvest import compiling
 from olivetime.harvest.bound import Bound, bound, priced_oil
 from olivetime.harvest.capacity import UNLIMITED, Capacity
 from olivetime.harvest.capacity import capacity as make_capacity
@@ -687,6 +688,7 @@ def search(
         n = min(machines_n, len(also.length))
         lists.order[:n], lists.length[:n], lists.release[:] = also.order[:n], also.length[:n], also.release
         candidates.append(("given", lists))
+    compiling.finish()
     rec, values, start = empty_record(ph), np.zeros(scenarios_n), np.zeros(blocks_n)
     # race: all candidates in a few scenarios, the best of each set and every rule of thumb in all
     few = np.unique(np.linspace(0, scenarios_n - 1, RACE_SCENARIOS).astype(np.int64))
@@ -1266,6 +1268,7 @@ def propose(
     Proposal
     """
     if known is None:
+        compiling.begin()
         n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
         days = make_station_days(season)
         season, _ = with_cold_spots(season, days)
