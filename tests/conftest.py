@@ -2,6 +2,7 @@
 
 import gc
 import os
+import sys
 import tempfile
 from pathlib import Path
 
@@ -12,6 +13,9 @@ for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
 os.environ["OLIVETIME_CACHE"] = tempfile.mkdtemp(prefix="olivetime-tests-")
 # As the command line does: compilation makes millions of objects that stay.
 gc.set_threshold(50_000, 5, 5)
+
+# As the workers do: three seconds for grammars of web addresses that no notebook is checked by.
+sys.modules["rfc3987_syntax"] = None
 
 import pytest
 

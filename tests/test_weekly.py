@@ -16,6 +16,7 @@ import psutil
 import pytest
 from invented_week import HOSTILE, invented_week
 
+from olivetime import fanout
 from olivetime.fanout import Outcome
 from olivetime.records.files import write_atomic
 from olivetime.report import front, page, publish, tables, weekly
@@ -70,6 +71,20 @@ def light(monkeypatch, tmp_path):
         (folder / path.name).write_text(json.dumps(book), encoding="utf-8")
     monkeypatch.setattr(weekly, "notebooks_folder", lambda: folder)
     return folder
+
+
+@pytest.fixture
+def here(monkeypatch):
+    """Reports made in this process: workers spend more time on their libraries than on light notebooks."""
+
+    def make(func, tasks, *, progress, **_):
+        outcomes = []
+        for key, task in tasks.items():
+            outcomes.append(fanout.attempt(func, key, task))
+            progress(outcomes[-1])
+        return outcomes
+
+    monkeypatch.setattr(weekly, "run_many", make)
 
 
 def change(folder, name, source):
@@ -148,6 +163,7 @@ def test_pages_and_data_are_the_same_bytes_again(published, hostile_week, tmp_pa
 # --- going on -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("here")
 def test_a_second_run_makes_only_what_changed(light, tmp_path):
     week = small(invented_week(12))
     first = weekly.publish_week(week, tmp_path)
@@ -163,7 +179,7 @@ def test_a_second_run_makes_only_what_changed(light, tmp_path):
     assert set(fresh.reports["status"]) == {"made"}
 
 
-@pytest.mark.usefixtures("light")
+@pytest.mark.usefixtures("light", "here")
 def test_one_growers_correction_leaves_the_others_as_they_are(tmp_path):
     week = small(invented_week(12))
     weekly.publish_week(week, tmp_path)
@@ -179,7 +195,7 @@ def test_one_growers_correction_leaves_the_others_as_they_are(tmp_path):
     assert "Made from earlier records" in result.index.read_text(encoding="utf-8")
 
 
-@pytest.mark.usefixtures("light")
+@pytest.mark.usefixtures("quick_pages")
 def test_a_grower_who_left_the_records_leaves_no_report(tmp_path):
     week = small(invented_week(12))
     result = weekly.publish_week(week, tmp_path)
@@ -232,6 +248,7 @@ def test_what_fails_is_named_first_and_loses_only_itself(light, tmp_path):
     assert sorted(status[status == "made"].index) == ["curve_review", "mill_week", "season_check"]
 
 
+@pytest.mark.usefixtures("here")
 def test_a_week_without_its_order_does_not_become_the_newest(light, tmp_path):
     week = small(invented_week(12))
     change(light, "pick_order", "raise ValueError('x')")
@@ -239,6 +256,7 @@ def test_a_week_without_its_order_does_not_become_the_newest(light, tmp_path):
     assert not (tmp_path / "index.html").exists()
 
 
+@pytest.mark.usefixtures("here")
 def test_a_report_that_fails_by_chance_is_made_at_the_second_try(light, tmp_path):
     mark = tmp_path / "tried"
     change(light, "what_if", f"import pathlib\nassert pathlib.Path({str(mark)!r}).exists() or "
@@ -247,7 +265,7 @@ def test_a_report_that_fails_by_chance_is_made_at_the_second_try(light, tmp_path
     assert result.exit_code == 0
 
 
-@pytest.mark.usefixtures("light")
+@pytest.mark.usefixtures("light", "here")
 def test_without_pango_the_run_goes_on_and_says_so(tmp_path, monkeypatch):
     monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out: no Pango.")
     said = []
@@ -277,7 +295,7 @@ def test_a_lock_of_another_machine_is_respected(tmp_path):
         weekly.publish_week(small(invented_week(12)), tmp_path)
 
 
-@pytest.mark.usefixtures("light")
+@pytest.mark.usefixtures("quick_pages")
 def test_a_stale_lock_is_taken_over_and_explained(tmp_path):
     lock_of(tmp_path, begun=1.0)
     (tmp_path / ".2026-10-19.new").mkdir()
