@@ -115,7 +115,7 @@ def said(text: str, info: Mapping[str, Any] | str, /) -> str:
     """
     language = language_of(info)
     if language == "en" or not text:
-        return text
+        return _DATE.sub(lambda day: _day(day[0], _locale(info)) or day[0], text)
     found = catalogue(language).gettext(text)
     if found != text:
         return found
@@ -126,25 +126,40 @@ def said(text: str, info: Mapping[str, Any] | str, /) -> str:
     return text
 
 
+# A date as other rooms write it into their sentences.
+_DATE = re.compile(r"\b[0-9]{2} [A-Z][a-z]{2} [0-9]{4}\b")
+
+
 def _filled(part: str, info: Mapping[str, Any] | str) -> str:
     """What stood in a finished sentence: a date or a decimal number by the page's locale, else a text that is known."""
-    locale = str(info if isinstance(info, str) else info.get("locale", "")).replace("-", "_")
+    locale = _locale(info)
     if re.fullmatch(r"\d+\.\d+", part):
-        return _decimal(part, locale)
+        return decimal_text(part, locale)
+    return _day(part, locale) or said(part, info)
+
+
+def _day(part: str, locale: str) -> str:
+    """A date as the page's locale writes it; "" for what is no date."""
     for form in ("%d %b %Y", "%Y-%m-%d"):
         try:
             day = datetime.strptime(part, form).date()
         except ValueError:
             continue
-        return format_skeleton("yMMMd", day, locale=_known(locale)).replace(".", "")
-    return said(part, info)
+        return format_skeleton("yMMMd", day, locale=known_locale(locale)).replace(".", "")
+    return ""
 
 
-def _decimal(part: str, locale: str) -> str:
-    return format_decimal(part, format="0." + "0" * len(part.partition(".")[2]), locale=_known(locale))
+def _locale(info: Mapping[str, Any] | str) -> str:
+    return str(info if isinstance(info, str) else info.get("locale", "")).replace("-", "_")
 
 
-def _known(locale: str) -> Locale:
+def decimal_text(part: str, locale: str) -> str:
+    """A decimal number that a sentence holds, such as "7.5", by a locale's marks: "7,5" in Spain."""
+    return format_decimal(part, format="0." + "0" * len(part.partition(".")[2]), locale=known_locale(locale))
+
+
+def known_locale(locale: str) -> Locale:
+    """The locale, or its language alone where the country's usage is not on record."""
     try:
         return Locale.parse(locale)
     except (ValueError, UnknownLocaleError):  # a language in a country whose usage is not on record

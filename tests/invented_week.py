@@ -188,7 +188,7 @@ def invented_week(
             "block_id": np.repeat(ids, len(days)),
             "day": np.tile(days, n_blocks),
             "value_p10": (0.88 * worth).ravel(),
-            "value_p50": worth.ravel(),
+            "value_mean": worth.ravel(),
             "value_p90": (1.1 * worth).ravel(),
         }
     )

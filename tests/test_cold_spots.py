@@ -92,12 +92,12 @@ def test_a_logger_speaks_for_its_block_and_is_named(tmp_path):
     assert float(named.loc["cold spot South 1", "value"]) == pytest.approx(3.0)
     assert named.loc["cold spot South 1", "source"] == "its logger L1"
     says = drawn.findings.set_index("code").loc["cold-spot", "says"]
-    assert "block South 1: of 60 nights its logger L1 shows the coldest third 3.0 C colder than the station" in says
-    assert "all of them 1.7 C" in says
-    assert "3.0 C is used, not the 0.5 C entered" in says
+    assert "block South 1: of 60 nights its logger L1 shows the coldest third 3.0 °C colder than the station" in says
+    assert "all of them 1.7 °C" in says
+    assert "3.0 °C is used, not the 0.5 °C entered" in says
     # In a US season differences are in degrees F: 3.0 C are 5.4 F, 0.5 C are 0.9 F.
     us = scenarios(replace(spoken, units="us"), measured, n=4, seed=0).findings
-    assert "5.4 F is used, not the 0.9 F entered" in us.set_index("code").loc["cold-spot", "says"]
+    assert "5.4 °F is used, not the 0.9 °F entered" in us.set_index("code").loc["cold-spot", "says"]
     # A logger without a rain gauge, there only since August, is no faulty station.
     assert not measured.findings["says"].str.contains("L1").any()
 
@@ -106,7 +106,7 @@ def test_a_logger_speaks_for_its_block_and_is_named(tmp_path):
     ("nights", "rules", "says"),
     [
         (12, "", "12 common nights, 20 are needed: colder_c stays as entered"),
-        (60, 'cold_spot_from = "entered"', "the 0.5 C entered is used, as the rule cold_spot_from says"),
+        (60, 'cold_spot_from = "entered"', "the 0.5 °C entered is used, as the rule cold_spot_from says"),
     ],
 )
 def test_few_nights_or_the_rule_keep_what_was_entered(tmp_path, nights, rules, says):
@@ -129,7 +129,7 @@ def test_a_logger_of_lows_alone_counts_and_a_faulty_one_does_not(tmp_path):
     assert spoken.blocks["colder_c"].tolist() == [0.5] * 3
     row = cold_spot_findings(table).iloc[0]
     assert row["level"] == "warning"
-    assert "more than 5.0 C is not believed, and the 0.5 C entered is used" in row["says"]
+    assert "more than 5.0 °C is not believed, and the 0.5 °C entered is used" in row["says"]
 
 
 def test_a_logger_fills_no_stations_gaps_while_another_station_stands(tmp_path):

@@ -303,7 +303,12 @@ def test_mill_finding_counts_days_over_the_limit(weeks):
     )
     info = {**week.info, "units": "metric", "locale": "en_GB"}
     small = dataclasses.replace(week, mill=mill, info=info)
-    assert order_figures.finding_mill_load(small) == "Mill over its limit on 1 day; most on 20 Oct: 120 t"
+    told = "Mill over its limit on 1 day; by most on 20 Oct: 120 t, and it takes 100 t"
+    assert order_figures.finding_mill_load(small) == told
+    # What is most is not what is most too much, and a closed mill is no mill of 0 t.
+    higher = dataclasses.replace(small, mill=mill.assign(crop_t=[60.0, 120.0, 110.0], limit_t=[0.0, 130.0, 110.0]))
+    told = "Mill over its limit on 1 day; by most on 19 Oct, when it is closed: 60 t"
+    assert order_figures.finding_mill_load(higher) == told
 
 
 @pytest.mark.parametrize(

@@ -130,9 +130,9 @@ def test_finished_sentences_are_found_again_whole_or_with_what_was_filled_in():
 
 
 def test_reasons_are_said_from_their_parts():
-    sentences = [("A week of waiting costs it {week}, most of it by frost.", {"week": {"money": 4500}})]
+    sentences = [("A week later its fruit is worth {week} less, most of it by frost.", {"week": {"money": 4500}})]
     info = {"units": "metric", "currency": "EUR", "locale": "es_ES"}
-    assert tell(sentences, info) == "Esperar una semana le cuesta 4.500\xa0€, sobre todo por helada."
+    assert tell(sentences, info) == "Una semana después su fruto vale 4.500\xa0€ menos, sobre todo por helada."
 
 
 def test_braces_and_percent_signs_in_names_stay_as_they_are():
@@ -188,3 +188,10 @@ def test_a_growers_week_speaks_the_growers_language_and_the_others_the_seasons(w
     assert own.info["headline"].startswith("Raccogliere prima ")
     assert "Perché questo giorno" in sheet.html_table(sheet.why_table(own))
     assert tables.grower_locale(spoken) == week.info["locale"]
+
+
+def test_dates_in_sentences_of_other_rooms_are_written_as_the_page_writes_them():
+    sentence = "contract or grower allows picking from 09 Nov 2026"
+    assert said(sentence, "en_US") == "contract or grower allows picking from Nov 9, 2026"
+    assert said(sentence, "en_GB") == "contract or grower allows picking from 9 Nov 2026"
+    assert said("lot 31 Feb 2026", "en_US") == "lot 31 Feb 2026"  # no day

@@ -37,7 +37,7 @@ def marked_week():
     parts = {
         "stage": marked("stage", ["crop_t", "area_ha"], 20_000_000),
         "order": marked("order", ["value", "value_p10", "value_p90", "waiting_7d", "crop_t"], 40_000_000),
-        "value_by_day": marked("value_by_day", ["value_p10", "value_p50", "value_p90"], 60_000_000),
+        "value_by_day": marked("value_by_day", ["value_p10", "value_mean", "value_p90"], 60_000_000),
         "next_samples": marked("next_samples", ["gain"], 80_000_000),
     }
     info = {**week.info, "value": WHOLE_PLAN, "bound": WHOLE_PLAN, "value_p10": WHOLE_PLAN, "value_p90": WHOLE_PLAN}

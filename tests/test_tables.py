@@ -16,8 +16,8 @@ from invented_week import HOSTILE, invented_week
 
 from olivetime.harvest import reasons as harvest_reasons
 from olivetime.records.columns import SeasonError
-from olivetime.report import sheet, tables
-from olivetime.words import days_text, display_unit, money_text, number_text
+from olivetime.report import front, sheet, tables
+from olivetime.words import day_text, days_text, display_unit, money_text, number_text
 
 
 @pytest.fixture(scope="module")
@@ -199,8 +199,8 @@ def test_good_window_is_the_run_of_days_round_the_best():
     days = pd.date_range("2026-10-19", periods=8)
     # By hand: best is 100 on day 3, so 98 and more is good; day 0 is good too but parted from the run by day 1.
     values = [99.0, 90.0, 98.0, 100.0, 99.0, 98.0, 97.9, 99.0]
-    table = pd.DataFrame({"block_id": "a", "day": days, "value_p50": values})
-    nothing = pd.DataFrame({"block_id": "b", "day": days, "value_p50": -1.0})
+    table = pd.DataFrame({"block_id": "a", "day": days, "value_mean": values})
+    nothing = pd.DataFrame({"block_id": "b", "day": days, "value_mean": -1.0})
     got = tables.good_window(pd.concat([table, nothing])).set_index("block_id")
     assert list(got.loc["a"]) == [days[2], days[5]]
     assert got.loc["b"].isna().all()
@@ -429,7 +429,8 @@ def test_every_table_is_text_without_gaps_and_its_html_is_sound(name, make, requ
     if table.rows:
         assert table.caption in "".join(tags.text)
         assert len(heads) == len(table.headings) + len(table.rows)
-    assert sheet.text_table(table).startswith(table.caption)
+    start = table.caption if table.rows else re.split("[;:]", table.caption)[0]
+    assert sheet.text_table(table).startswith(start)
 
 
 def test_hostile_names_are_escaped_in_html(hostile):
@@ -502,7 +503,7 @@ def test_findings_come_gravest_first_and_say_how_many_are_left_out():
     )
     table = sheet.findings_table(findings, most=2)
     assert table.caption == "Findings in the records, 2 of 3"
-    assert [row[2] for row in table.rows] == ["b", "c"]
+    assert [row[2] for row in table.rows] == ["B", "C"]
     assert table.rows[0][0] == "samples.csv, row 4, oil_fresh_pct"
 
 
@@ -899,6 +900,79 @@ def test_orders_for_oil_are_told_in_the_readers_units():
     columns = list(tables.WEEK_COLUMNS["oil_orders"])
     table = sheet.oil_orders_table(dataclasses.replace(week, info=info, oil_orders=told.reindex(columns=columns)))
     row = dict(zip(table.headings, table.rows[0], strict=True))
-    assert (row["Wanted"], row["Expected"], row["Short of"]) == ("1,000", "500", "500")
+    assert (row["Wanted"], row["Expected"], row["Shortfall"]) == ("1,000", "500", "500")
     assert row["Oil of"] == "early oil, Arbequina, organic"
     assert not sheet.oil_orders_table(dataclasses.replace(week, oil_orders=told.reindex(columns=columns).iloc[:0])).rows
+
+
+def test_a_growers_table_tells_the_crop_that_the_order_is_to_pick(week):
+    order = week.order.assign(crop_t=lambda o: 0.9 * o["crop_t"], area_ha=lambda o: o["area_ha"] / 2)
+    grower = tables.grower_week(dataclasses.replace(week, order=order), week.growers["grower_id"].iloc[0])
+    own, planned = sheet.blocks_table(grower), sheet.order_table(grower)
+
+    def of(table, name):
+        at = table.headings.index(name)
+        return {row[0].split(". ")[-1]: row[at] for row in table.rows}
+
+    for name in ("Area", "Crop", "Worth"):
+        assert of(planned, name).items() <= of(own, name).items()
+
+
+def test_samples_that_would_change_nothing_are_not_asked_for(week):
+    wanted = week.next_samples.assign(gain=[40.0, *[0.2] * (len(week.next_samples) - 1)])
+    some = dataclasses.replace(week, next_samples=wanted)
+    assert len(sheet.next_samples_table(some).rows) == 1
+    assert "Sample " in front.answer(some, "curve_review")[1]
+    none = dataclasses.replace(week, next_samples=wanted.assign(gain=0.2))
+    assert sheet.text_table(sheet.next_samples_table(none)) == (
+        "Where to sample next: no sample would change the order now."
+    )
+    assert "Sample " not in front.answer(none, "curve_review")[1]
+
+
+def test_picked_blocks_are_not_counted_among_those_at_their_target(week):
+    stage = week.stage.assign(verdict="reached")
+    order = week.order.assign(status=["picked", *["proposed"] * (len(week.order) - 1)])
+    first, _ = front.answer(dataclasses.replace(week, stage=stage, order=order), "curve_review")
+    assert first == "17 of 17 blocks still to pick have reached the target."
+
+
+def test_the_mills_answer_names_the_day_on_which_most_is_too_much(week):
+    days = pd.date_range(week.info["as_of"], periods=7)
+    mill = pd.DataFrame({"day": days, "lot": "a", "crop_t": [50.0, 60, 70, 80, 40, 30, 20], "limit_t": 90.0})
+    info = {**week.info, "units": "metric", "locale": "en_GB"}
+
+    def answer(**limits):
+        changed = mill.assign(limit_t=[limits.get(f"d{i}", 90.0) for i in range(7)])
+        return front.answer(dataclasses.replace(week, mill=changed, info=info), "mill_week")
+
+    assert answer()[0] == "350 t reach the mill in the next 7 days, some on every day."
+    assert answer()[1] == f"The fullest day is {day_text(days[3], info, 'MMMEd')}: 80 of the 90 t the mill can take."
+    assert answer(d1=30.0, d3=75.0)[1].startswith(f"{day_text(days[1], info, 'MMMEd')} brings 60 t, more than the 30")
+    assert "brings 50 t while the mill is closed" in answer(d0=0.0)[1]
+
+
+def test_what_is_the_same_twice_is_said_once(week):
+    changed = week.order.assign(moved_days=[3.0, *[0.0] * (len(week.order) - 1)])
+    table = sheet.changes_table(dataclasses.replace(week, order=changed))
+    assert "Crop last week" not in table.headings  # there is no last week to tell it
+    assert "Crop" in table.headings
+    assert not {"Next best", "Lead over it"} & set(sheet.why_table(week).headings)  # the sentence says it
+    markup = sheet.html_table(table)
+    assert 'class="named short"' in markup  # the day it was planned for stays on one line
+
+
+def test_findings_begin_with_a_capital_unless_they_quote_a_column(week):
+    rows = pd.DataFrame(
+        {
+            "level": "note", "code": "x", "table": "samples", "file": "", "sheet": "", "row": "", "column": "",
+            "block_id": "", "value": "", "do": "Nothing.",
+            "says": ["place: of 93 days, 2 filled (2 neighbour).", "place: oil_dry_pct fell by 7.5 points in 7 days."],
+        }
+    )  # fmt: skip
+    assert [row[2] for row in sheet.findings_table(rows, info="en_US").rows] == [
+        "Of 93 days, 2 filled (2 neighbour).",
+        "oil_dry_pct fell by 7.5 points in 7 days.",
+    ]
+    assert sheet.findings_table(rows, info="es_ES").rows[1][2] == "oil_dry_pct bajó 7,5 puntos en 7 días."
+    assert sheet.findings_table(rows, info="es_MX").rows[1][2] == "oil_dry_pct bajó 7.5 puntos en 7 días."

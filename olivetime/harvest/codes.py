@@ -17,7 +17,7 @@ CODES = {
     "DRY-WINDOW": mark("rain would stop work soon"),
     "ROUTE": mark("lies beside the block before it"),
     "LOT": mark("the mill is on its lot"),
-    "CAPACITY": mark("its best days are dearer in hours or mill tonnes"),
+    "CAPACITY": mark("other blocks need machines and mill more on its best days"),
     "LEFT": mark("not in the plan"),
     "PICKED": mark("already picked"),
     "CANNOT-BE-DECIDED": mark("its records need mending"),

@@ -31,6 +31,8 @@ WINDOW_D = 7
 PEAK_D = 3
 # Share of a loss that frost must make up to be named as its cause (own choice).
 MOSTLY = 0.5
+# A loss below this is none to a reader, who sees whole amounts [currency].
+LEAST_SAID = 1.0
 
 
 def net_values(proposal: Proposal) -> np.ndarray:
@@ -192,7 +194,8 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
         sentences = [(message, parts)]
         if runner is not None and margin > 0:
             behind = {"block": names[limits.block_ids[runner]], "money": _amount(margin)}
-            sentences.append((mark("{block} is next best, {money} a machine hour behind."), behind))
+            message = mark("{block} would be next: waiting a week costs it {money} less per machine hour.")
+            sentences.append((message, behind))
         rival = limits.block_ids[runner] if runner is not None else ""
         text, kept = tell(sentences, _readers(season)), json.dumps(sentences, ensure_ascii=False)
         told.append((row.block_id, code, text, kept, rival, margin))
@@ -218,11 +221,11 @@ def _deciding(
         return "NO-GO-DATE", mark("Not allowed before {day}: {why}."), parts
     week = {"week": _amount(falls)}
     if falls > 0 and frosted > MOSTLY * falls:
-        return "FROST", mark("A week of waiting costs it {week}, most of it by frost."), week
+        return "FROST", mark("A week later its fruit is worth {week} less, most of it by frost."), week
     soon = work[t + 1 : t + 4]
     if falls > 0 and soon.size and work[t] - soon.min() > 0.4:
         wet = _date(days[t + 1 + int(soon.argmin())])
-        message = mark("Rain may stop work by {day}, and a week of waiting costs it {week}.")
+        message = mark("Rain may stop work by {day}, and a week later its fruit is worth {week} less.")
         return "DRY-WINDOW", message, {"day": wet, **week}
     if margin == margin and margin < 0:
         if beside:
@@ -231,14 +234,17 @@ def _deciding(
         if same_lot:
             return "LOT", mark("It joins the lot that is being picked, which saves the mill a cleaning."), {}
     if falls > 0:
-        message = mark("It is past its best: a week of waiting costs it {week} by drop and over-ripeness.")
+        message = mark("It is past its best: a week later its fruit is worth {week} less by drop and over-ripeness.")
         return "FALLING", message, week
     best = pd.Timestamp(row.best_on)
     if abs((best - days[t]).days) <= PEAK_D:
         return "PEAK", mark("It is at its best about {day}."), {"day": _date(best)}
+    if not row.best_on_loss >= LEAST_SAID:
+        message = mark("This day is as good for it as its best, {day}, when other blocks need machines and mill more.")
+        return "CAPACITY", message, {"day": _date(best)}
     message = mark(
-        "Its best day is {day}, but machine hours and mill tonnes are dearer then: its planned day gives up {money} "
-        "and saves more elsewhere."
+        "Its best day is {day}, but other blocks need machines and mill more then: this day gives up {money} of its "
+        "worth and saves more elsewhere."
     )
     return "CAPACITY", message, {"day": _date(best), "money": _amount(row.best_on_loss)}
 
@@ -435,7 +441,7 @@ def what_if(
         ahead = _with_frost(season, ahead, frost)
         degrees = display_unit(_readers(season), "temp")
         said += [
-            f"{number_text(degrees.of(minimum), _readers(season), 1)} {degrees.label} on {_day(day, season)}"
+            f"frost of {number_text(degrees.of(minimum), _readers(season), 1)} {degrees.label} on {_day(day, season)}"
             for day, minimum in sorted(frost.items())
         ]
     if named:
@@ -542,7 +548,7 @@ def standard_what_ifs(proposal: Proposal) -> pd.DataFrame:
                 answer.name,
                 answer.value_change,
                 names.get(answer.first_block, "none"),
-                f"{count_text(len(answer.moved), 'block')} by a day or more",
+                f"{count_text(len(answer.moved), 'block')} by a day or more" if len(answer.moved) else "no block",
             )
         )
     return pd.DataFrame(rows, columns=columns)

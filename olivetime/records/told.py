@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 from babel.dates import format_date, format_skeleton
 
-from olivetime.languages import CATALOGUES, language_of, pattern_of, say
+from olivetime.languages import CATALOGUES, decimal_text, known_locale, language_of, pattern_of, say
 from olivetime.records.findings import MONTH_NAMES
 
 TEMPLATES = CATALOGUES / "findings.txt"
@@ -49,7 +49,8 @@ def told(findings: pd.DataFrame, info: Mapping[str, Any] | str) -> pd.DataFrame:
         where, found, do: text, one row for each finding in the same order. `found` says what was expected too, and
         not again where it is.
     """
-    language = language_of(info)
+    locale = info if isinstance(info, str) else str(info.get("locale", ""))
+    language = "en" if language_of(locale) == "en" else locale.replace("-", "_")  # of its country: numbers differ
     columns = ["file", "sheet", "row", "says", "do"]
     text = findings[columns].astype(object).where(findings[columns].notna(), "").astype(str)
     rows = [_one(file, sheet, row, says, do, language) for file, sheet, row, says, do in text.to_numpy().tolist()]
@@ -120,12 +121,16 @@ def _part(text: str, language: str, *, lists: bool = False, deep: int = 0) -> st
 def _value(name: str, text: str, language: str, deep: int) -> str:
     if name == "how":  # "4 interpolated, 6 climatology"
         return ", ".join(_part(part, language, deep=deep + 1) for part in text.split(", "))
+    if re.fullmatch(r"[0-9]+\.[0-9]+" if name in ("n", "points") else r"-?[0-9]+\.[0-9]+ °[CF]", text):
+        number, *unit = text.split(" ")  # computed by us; what stands in the records is shown as it stands there
+        return " ".join([decimal_text(number, language), *unit])
     if name in _WORDS:
         return _part(text, language, lists=name != "text", deep=deep + 1)
     day = _DAY.fullmatch(text) if name in _DAYS else None
     if day:
         when = date(int(day[3] or 2000), MONTH_NAMES.index(day[2]) + 1, int(day[1]))
-        return format_date(when, "long", locale=language) if day[3] else format_skeleton("MMMMd", when, locale=language)
+        place = known_locale(language)
+        return format_date(when, "long", locale=place) if day[3] else format_skeleton("MMMMd", when, locale=place)
     return text
 
 

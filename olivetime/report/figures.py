@@ -242,7 +242,9 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             weather_strip,
             alt_weather_strip,
             weather_strip_size,
-            mark("The days ahead. Thick bar: middle low to middle high; thin line: 8-in-10 range; rain: mean."),
+            mark(
+                "The days ahead. Thick bar: middle low to middle high; thin line: 8-in-10 range; rain and hours: mean."
+            ),
         ),
         "block_map": Picture(
             block_map,

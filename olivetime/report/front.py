@@ -156,12 +156,14 @@ def _order_answer(week: tables.Week) -> tuple[str, str]:
 
 
 def _curves_answer(week: tables.Week) -> tuple[str, str]:
-    stage, info = week.stage, week.info
+    info = week.info
+    picked = week.order.loc[week.order["status"] == "picked", "block_id"]
+    stage = week.stage[~week.stage["block_id"].isin(picked)]
     reached = int((stage["verdict"] == "reached").sum())
     blocks = count_text(len(stage), "block", info=info)
     first = say_count(
-        "{n} of {blocks} has reached the target.",
-        "{n} of {blocks} have reached the target.",
+        "{n} of {blocks} still to pick has reached the target.",
+        "{n} of {blocks} still to pick have reached the target.",
         reached,
         info,
         blocks=blocks,
@@ -175,8 +177,9 @@ def _curves_answer(week: tables.Week) -> tuple[str, str]:
     never = int(stage["verdict"].isin(["never", "may never"]).sum())
     if never:
         rest.append(say_count("{n} block may never reach it.", "{n} blocks may never reach it.", never, info))
-    if len(week.next_samples):
-        row = week.next_samples.iloc[0]
+    wanted = tables.worth_sampling(week)
+    if len(wanted):
+        row = wanted.iloc[0]
         names = dict(zip(stage["block_id"], stage["block_name"], strict=True))
         block = names.get(row["block_id"], row["block_id"])
         rest.append(say("Sample {block} next: {why}.", info, block=block, why=said(str(row["why"]), info)))
@@ -217,16 +220,24 @@ def _mill_answer(week: tables.Week) -> tuple[str, str]:
         return number_text(unit.of(tonnes), week.info)
 
     info = week.info
-    first = say_count(
-        "{amount} reach the mill on {n} day of the next 7.",
-        "{amount} reach the mill on {n} days of the next 7.",
-        len(by_day),
-        info,
-        amount=f"{amount(by_day['crop_t'].sum())} {unit.label}",
-    )
-    full = by_day["crop_t"].idxmax()
+    total = f"{amount(by_day['crop_t'].sum())} {unit.label}"
+    first = say("{amount} reach the mill in the next 7 days, some on every day.", info, amount=total)
+    if len(by_day) < 7:
+        first = say_count(
+            "{amount} reach the mill on {n} day of the next 7.",
+            "{amount} reach the mill on {n} days of the next 7.",
+            len(by_day),
+            info,
+            amount=total,
+        )
+    # The day on which most is too much; where none is, the fullest.
+    above = by_day["crop_t"] - by_day["limit_t"]
+    full = above.idxmax() if above.max() > 0 else by_day["crop_t"].idxmax()
     top, limit = by_day.at[full, "crop_t"], by_day.at[full, "limit_t"]
     parts = {"day": day_text(full, info, "MMMEd"), "limit": amount(limit), "amount": amount(top), "unit": unit.label}
+    if limit <= 0:
+        message = mark("{day} brings {amount} {unit} while the mill is closed; the fruit waits in its bins.")
+        return first, say(message, info, **parts)
     if amount(top) == amount(limit) or top <= limit:
         return first, say("The fullest day is {day}: {amount} of the {limit} {unit} the mill can take.", info, **parts)
     message = mark("{day} brings {amount} {unit}, more than the {limit} the mill can take that day.")
@@ -247,7 +258,7 @@ def _what_if_answer(week: tables.Week) -> tuple[str, str]:
     if float(row[money]) < 0:
         message = mark("It would cost about {money} over the season.")
     change = said(str(row.iloc[0]), week.info)
-    first = say("Most would change with: {change}.", week.info, change=change)
+    first = say("{change} would change most.", week.info, change=change)
     return first, say(message, week.info, money=amount)
 
 
@@ -451,7 +462,7 @@ def arrivals_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
                 amount(part["crop_t"].sum()),
                 amount(part["limit_t"].max()),
                 "; ".join(
-                    f"{sheet.lot_text(lot, info)} {amount(t)}"
+                    f"{sheet.lot_text(lot, info)}: {amount(t)}"
                     for lot, t in zip(lots["lot"].astype(str), lots["crop_t"], strict=True)
                 ),
             )
@@ -692,7 +703,7 @@ def _growers_table(week: tables.Week, reports: pd.DataFrame) -> str:
     crop = display_unit(week.info, "crop")
     by_grower = reports[reports["notebook"] == "grower_report"].set_index("grower_id")
     planned = tables.planned(week).groupby("grower_id", sort=False).head(1).set_index("grower_id")
-    info, ready = week.info, say("ready", week.info)
+    info, ready = week.info, say("ready to read", week.info)
     words = {"made": ready, "unchanged": ready, "older": say("earlier records", info), "failed": say("failed", info)}
     labels = {name: html.escape(say(name, info)) for name in ("Next pick", "Blocks", "Crop", "Report")}
     rows = []

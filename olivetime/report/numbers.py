@@ -9,20 +9,19 @@ follows the language of the page; the CSV files keep the decimal point and the c
 from __future__ import annotations
 
 import datetime
+import io
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
-import openpyxl
 import pandas as pd
-from openpyxl.cell import WriteOnlyCell
+import xlsxwriter
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-from openpyxl.styles import Alignment, Font
 
 from olivetime.languages import mark, said, say
-from olivetime.records.files import safe_cell, workbook_bytes
+from olivetime.records.files import safe_cell
 from olivetime.report.sheet import lot_text
 from olivetime.report.tables import Week
 from olivetime.words import display_unit
@@ -174,7 +173,9 @@ SHEETS: tuple[Sheet, ...] = (
         (
             _BLOCK,
             _DAY,
-            *_range("value", "", (mark("Value, low"), mark("Value, likely"), mark("Value, high")), "money"),
+            Field("value_p10", mark("Value, low"), "money", _LOW),
+            Field("value_mean", mark("Value, mean"), "money", mark("mean of the draws")),
+            Field("value_p90", mark("Value, high"), "money", _HIGH),
         ),
     ),
     (
@@ -243,7 +244,7 @@ _OIL_ORDERS: Sheet = (
         Field("expected_l", mark("Expected"), "oil", mark("mean of the scenarios")),
         Field("p10_l", mark("Expected, low"), "oil", _LOW),
         Field("p90_l", mark("Expected, high"), "oil", _HIGH),
-        Field("shortfall_l", mark("Short of"), "oil", mark("mean of the scenarios")),
+        Field("shortfall_l", mark("Shortfall"), "oil", mark("mean of the scenarios")),
         Field("met_chance", mark("Chance to be met"), "chance", mark("share of the scenarios in which it is met")),
         Field("shortfall_cost", mark("Cost of shortfall"), "money", mark("mean of the scenarios")),
     ),
@@ -448,6 +449,7 @@ READERS: Mapping[str, tuple[Sheet, ...]] = MappingProxyType(
     {"grower": SHEETS, "manager": _MANAGER, "mill": _MILL, "agronomist": _AGRONOMIST}
 )
 _DIGITS = {"pct": 1, "chance": 0, "h": 1, "d": 0, "kg": 0, "money": 0, "number": 2, "exact": 6, "count": 0}
+LONGEST_CELL = 32_767  # characters, of spreadsheet programs
 _QUANTITIES = ("area", "crop", "temp", "rain", "oil")
 _UNITS = {"pct": "%", "chance": "%", "h": "h", "d": "d", "kg": "kg"}
 
@@ -559,44 +561,42 @@ def _meanings(own: Week, sheets: tuple[Sheet, ...]) -> pd.DataFrame:
 def _workbook(
     own: Week, sheets: tuple[Sheet, ...], tables: Mapping[str, pd.DataFrame], meanings: pd.DataFrame
 ) -> bytes:
-    book = openpyxl.Workbook(write_only=True)
-    _sheet(book, say("Columns", own.info), meanings, ["text"] * 4)
+    out = io.BytesIO()
+    book = xlsxwriter.Workbook(out, {"in_memory": True, "nan_inf_to_errors": True})
+    book.set_properties({"created": datetime.datetime(2000, 1, 1)})  # the same week gives the same bytes
+    styles = {
+        "head": book.add_format({"bold": True, "text_wrap": True, "valign": "top"}),
+        "day": book.add_format({"num_format": "yyyy-mm-dd"}),
+        "time": book.add_format({"num_format": "yyyy-mm-dd hh:mm"}),
+    }
+    _sheet(book, styles, say("Columns", own.info), meanings, ["text"] * 4)
     for name, title, _, fields in sheets:
-        _sheet(book, say(title, own.info), tables[name], [field.kind for field in fields])
-    return workbook_bytes(book)
+        _sheet(book, styles, say(title, own.info), tables[name], [field.kind for field in fields])
+    book.close()
+    return out.getvalue()
 
 
-def _sheet(book: openpyxl.Workbook, title: str, frame: pd.DataFrame, kinds: list[str]) -> None:
-    sheet = book.create_sheet(title[:31])
-    sheet.freeze_panes = "A2"
-    for place, heading in enumerate(frame.columns):
-        longest = frame.iloc[:200, place].map(lambda value: len(str(value))).max() if len(frame) else 0
-        letter = openpyxl.utils.get_column_letter(place + 1)
-        sheet.column_dimensions[letter].width = min(max(len(heading), longest, 6) + 2, 60)
+def _sheet(
+    book: xlsxwriter.Workbook, styles: Mapping[str, Any], title: str, frame: pd.DataFrame, kinds: list[str]
+) -> None:
+    sheet = book.add_worksheet(title[:31])
+    sheet.freeze_panes(1, 0)
 
-    def text(value: Any, **style: Any) -> WriteOnlyCell:
-        cell = WriteOnlyCell(sheet, ILLEGAL_CHARACTERS_RE.sub("", value))
-        cell.data_type = "s"  # text stays text, also when it begins with =
-        for name, thing in style.items():
-            setattr(cell, name, thing)
-        return cell
+    def text(row: int, place: int, value: str, *style: Any) -> None:
+        # text stays text, also when it begins with =; a spreadsheet program's cell ends at some length
+        sheet.write_string(row, place, ILLEGAL_CHARACTERS_RE.sub("", value)[:LONGEST_CELL], *style)
 
-    def moment(written: str, kind: str) -> WriteOnlyCell:
-        then = datetime.datetime.fromisoformat(written)
-        cell = WriteOnlyCell(sheet, then.date() if kind == "day" else then)
-        cell.number_format = "yyyy-mm-dd" if kind == "day" else "yyyy-mm-dd hh:mm"
-        return cell
-
-    bold, wrapped = Font(bold=True), Alignment(wrap_text=True, vertical="top")
-    sheet.append([text(heading, font=bold, alignment=wrapped) for heading in frame.columns])
-    columns = []
-    for place, kind in enumerate(kinds):
+    for place, (heading, kind) in enumerate(zip(frame.columns, kinds, strict=True)):
         values = frame.iloc[:, place].tolist()
-        if kind in ("text", "lot", "yes"):
-            columns.append([text(value) if value else None for value in values])
-        elif kind in ("day", "time"):
-            columns.append([None if pd.isna(value) else moment(value, kind) for value in values])
-        else:
-            columns.append([None if pd.isna(value) else value for value in values])
-    for row in zip(*columns, strict=True):
-        sheet.append(row)
+        longest = max((len(str(value)) for value in values[:200]), default=0)
+        sheet.set_column(place, place, min(max(len(heading), longest, 6) + 2, 60))
+        text(0, place, heading, styles["head"])
+        for row, value in enumerate(values, start=1):
+            if kind in ("text", "lot", "yes"):
+                if value:
+                    text(row, place, value)
+            elif not pd.isna(value):
+                if kind in ("day", "time"):
+                    sheet.write_datetime(row, place, datetime.datetime.fromisoformat(value), styles[kind])
+                else:
+                    sheet.write_number(row, place, value)

@@ -82,6 +82,7 @@ from olivetime.report.tables import (
     planned,
     target_text,
     when_text,
+    worth_sampling,
 )
 from olivetime.words import chance_text, count_text, day_text, days_text, display_unit, money_text, number_text
 
@@ -354,12 +355,18 @@ def finding_mill_load(week: Week, *, days: int = 21) -> str:
         return say("No fruit goes to the mill in these days", week.info)
     over = totals[totals["crop_t"] > totals["limit_t"] * OVER]
     full = totals[(totals["crop_t"] >= totals["limit_t"] * 0.95) & (totals["limit_t"] > 0)]
-    crop = display_unit(week.info, "crop")
+    crop, info = display_unit(week.info, "crop"), week.info
     peak = totals.loc[totals["crop_t"].idxmax()]
-    info = week.info
-    amount = f"{number_text(crop.of(peak['crop_t']), info)} {crop.label}"
-    top = say("most on {day}: {amount}", info, day=day_text(peak["day"], info), amount=amount)
     if len(over):
+        peak = over.loc[(over["crop_t"] - over["limit_t"]).idxmax()]
+    amount, limit = (number_text(crop.of(peak[name]), info) for name in ("crop_t", "limit_t"))
+    parts = {"day": day_text(peak["day"], info), "amount": f"{amount} {crop.label}", "limit": f"{limit} {crop.label}"}
+    top = say("most on {day}: {amount}", info, **parts)
+    if len(over):
+        message = mark("by most on {day}: {amount}, and it takes {limit}")
+        if not peak["limit_t"] > 0:
+            message = mark("by most on {day}, when it is closed: {amount}")
+        top = say(message, info, **parts)
         first = say("Mill over its limit on {days}", info, days=count_text(len(over), "day", info=info))
     elif len(full):
         first = say("Mill full on {days}", info, days=count_text(len(full), "day", info=info))
@@ -589,8 +596,7 @@ def _map_sub(week: Week) -> str:
 
 def _to_sample(week: Week) -> list[Any]:
     """Blocks at the head of the list of samples to take, those that gain nothing left out."""
-    rows = week.next_samples
-    return rows.loc[rows["gain"].astype(float) > 0, "block_id"].head(SAMPLES_SHOWN).tolist()
+    return worth_sampling(week)["block_id"].head(SAMPLES_SHOWN).tolist()
 
 
 @own_look
@@ -677,7 +683,7 @@ def _tile_words(
     days = _days_words(stage, order, week.info)
     if stage["verdict"] == "reached" and not is_picked(order):
         shorter = (days, say("ready", week.info))
-        days = next((t for t in shorter if text_width(t, SMALL, bold=True) <= room), say("over", week.info))
+        days = next((t for t in shorter if text_width(t, SMALL, bold=True) <= room), say("{n} d", week.info, n=0))
     one_line = f"{number}  {name}".strip()
     heads = [
         [one_line],
@@ -757,7 +763,7 @@ def _value_key(week: Week) -> list[tuple[str, str]]:
 def _blocks_of_worth(week: Week, block_ids: Sequence[str] | None) -> list[str]:
     """Asked blocks, or the first page of blocks, without those that are picked or have no value to draw."""
     order, values = order_of(week), week.value_by_day
-    drawn = set(values.loc[values["value_p50"].notna(), "block_id"])
+    drawn = set(values.loc[values["value_mean"].notna(), "block_id"])
     every = [b for page in block_pages(week) for b in page] if block_ids is None else chosen_blocks(week, block_ids)
     ids = [b for b in every if b in drawn and not is_picked(order.get(b))]
     return ids[:BLOCKS_A_PAGE] if block_ids is None else ids
@@ -880,8 +886,8 @@ def _value_panel(
     day = day_number(part["day"])
     inside = (day >= today) & (day <= last)
     day, part = day[inside], part[inside]
-    p10, p50, p90 = (part[f"value_{p}"].to_numpy(dtype=float) / 1000 for p in ("p10", "p50", "p90"))
-    if not np.isfinite(p50).any():
+    p10, mean, p90 = (part[f"value_{p}"].to_numpy(dtype=float) / 1000 for p in ("p10", "mean", "p90"))
+    if not np.isfinite(mean).any():
         return
     low, high = float(np.nanmin(p10)), float(np.nanmax(p90))
     low, high = (min(low, 0.0) if low < 0.35 * high else low), high + 0.05 * (high - low + 1e-9)
@@ -899,11 +905,11 @@ def _value_panel(
     draw_frame(ax, week, box, y, nice_ticks(low, high, 4), labels=True)
     edge = np.concatenate([np.column_stack([x(day), y(p10)]), np.column_stack([x(day), y(p90)])[::-1]])
     ax.add_collection(PolyCollection([edge], facecolors=style.fill, alpha=0.2, linewidths=0, zorder=2), autolim=False)
-    draw_path(ax, x(day), y(p50), color=style.fill, width=2)
+    draw_path(ax, x(day), y(mean), color=style.fill, width=2)
     if order and not pd.isna(order["start_at"]):
         start = float(day_number(order["start_at"]))
         if today <= start <= last:
-            at = float(np.interp(start, day, p50))
+            at = float(np.interp(start, day, mean))
             draw_lines(
                 ax, [[(float(x(start)), y0), (float(x(start)), y1)]], color=INK, width=1, dash=(0, (1, 1.5)), z=3
             )

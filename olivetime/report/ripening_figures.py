@@ -270,13 +270,15 @@ def curves(week: Week, ax: Axes, *, basis: str = "fresh", block_ids: Sequence[st
             verdict=say("picked", week.info) if is_picked(order.get(b)) else None,
         )
         inner = (x1 - x0 + LEFT) / len(bases)
+        # A picked block waits for no target date any more.
+        told = {**stage[b], "verdict": "reached"} if is_picked(order.get(b)) else stage[b]
         for j, kind in enumerate(bases):
             px0 = x0 + j * inner
             px1 = px0 + inner - LEFT
             _oil_panel(
                 ax,
                 week,
-                stage[b],
+                told,
                 curve.get(b),
                 sample.get(b),
                 past.get(b),
@@ -397,18 +399,28 @@ def _oil_panel(
 # Colour classes
 def finding_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None) -> str:
     """What the colour classes show, in a sentence."""
-    rows = week.stage[week.stage["block_id"].isin(chosen_blocks(week, block_ids))]
+    ids = _hanging(week, block_ids)
+    rows = week.stage[week.stage["block_id"].isin(ids)]
     ripe = rows["maturity_now_p50"].astype(float)
     if not ripe.notna().any():
         return say("Colour of the fruit", week.info)
     top = rows.loc[ripe.idxmax()]
     index = number_text(top["maturity_now_p50"], week.info, 1)
-    return say("{block} is ripest by colour: maturity {index}", week.info, block=top["block_name"], index=index)
+    message = mark("{block} is ripest by colour: maturity {index}")
+    if len(ids) < len(_hanging(week, week.stage["block_id"])):
+        message = mark("Of these, {block} is ripest by colour: maturity {index}")
+    return say(message, week.info, block=top["block_name"], index=index)
+
+
+def _hanging(week: Week, block_ids: Sequence[str] | None) -> list[str]:
+    """Asked blocks without those that are picked: their fruit has no colour in the days ahead."""
+    order = order_of(week)
+    return [b for b in chosen_blocks(week, block_ids) if not is_picked(order.get(b))]
 
 
 def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
     """Alternative text of `colour_classes`."""
-    ids = chosen_blocks(week, block_ids)
+    ids = _hanging(week, block_ids)
     now = "; ".join(text for text in _classes_say(week, ids) if text) or say("no counts", week.info)
     told = say("Share of fruit by colour class 0 to 7. Now {blocks}.", week.info, blocks=now)
     return f"{finding_colour_classes(week, block_ids=ids)}. {told}"
@@ -431,7 +443,7 @@ def _classes_say(week: Week, ids: Sequence[str]) -> list[str]:
 
 def colour_classes_panels(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> Panels:
     """Panels of the narrow `colour_classes`."""
-    ids, stage = chosen_blocks(week, block_ids), stage_of(week)
+    ids, stage = _hanging(week, block_ids), stage_of(week)
     without = say("no colour counts", week.info)
     says = [
         text or f"{stage[b]['block_name']}: {without}" for b, text in zip(ids, _classes_say(week, ids), strict=True)
@@ -445,9 +457,9 @@ def colour_classes_size(
 ) -> tuple[float, float]:
     """Width and height that suit `colour_classes` [inches]."""
     width = 72 * (WIDE_IN if wide else PHONE_IN)
-    ids = chosen_blocks(week, block_ids)
+    ids = _hanging(week, block_ids)
     head = head_height(week, finding_colour_classes(week, block_ids=ids), [say(_CLASS_SUB, week.info)], width)
-    return width / 72, (head + 24 + panel_grid(width, len(ids))[1] * PANEL_H) / 72
+    return width / 72, (head + 24 + panel_grid(width, max(len(ids), 1))[1] * PANEL_H) / 72
 
 
 _CLASS_SUB = mark("Expected share of fruit by colour class in the days ahead, %.")
@@ -462,12 +474,12 @@ def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = No
     week : Week
     ax : Axes
     block_ids : sequence of str, optional
-        The first `BLOCKS_A_PAGE` of the order by default.
+        The first `BLOCKS_A_PAGE` of the order by default; blocks that are picked are left out.
     days : int
         How many days ahead [d].
     """
     width, _ = lay_sheet(ax)
-    ids = chosen_blocks(week, block_ids)
+    ids = _hanging(week, block_ids)
     if not ids or week.classes.empty:
         return draw_nothing(ax, week, width, say("No colour counts to draw.", week.info))
     top = draw_head(ax, week, width, finding_colour_classes(week, block_ids=ids), [say(_CLASS_SUB, week.info)])
@@ -559,9 +571,9 @@ def finding_residuals(week: Week) -> str:
 
 def alt_residuals(week: Week) -> str:
     """Alternative text of `residuals`."""
-    odd = doubtful(week)
+    odd, sd = doubtful(week), say("sd", week.info)
     names = [
-        f"{r['sample_id']} ({block_label(week, r['block_id'])}, {number_text(r['residual_sd'], week.info, 1)} sd)"
+        f"{r['sample_id']} ({block_label(week, r['block_id'])}, {number_text(r['residual_sd'], week.info, 1)} {sd})"
         for r in odd.to_dict("records")
     ]
     told = say("Distance of each oil sample from its curve, in sd, against the curve and by date.", week.info)

@@ -6,6 +6,7 @@ Every table here is a `DisplayTable` made from a finished `Week`; nothing is com
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -16,6 +17,7 @@ import pandas as pd
 
 from olivetime.harvest.grades import STANDARDS
 from olivetime.languages import mark, said, say, say_count
+from olivetime.records.columns import TABLES
 from olivetime.records.told import told
 from olivetime.report.tables import (
     Week,
@@ -28,6 +30,7 @@ from olivetime.report.tables import (
     truths,
     verdict_text,
     when_text,
+    worth_sampling,
 )
 from olivetime.words import Unit, chance_text, day_text, display_unit, money_text, number_text
 
@@ -113,19 +116,21 @@ def html_table(table: DisplayTable) -> str:
     """
     esc = html.escape
     if not table.rows:
-        return f'<p class="note">{esc(table.caption)}: {esc(table.empty[:1].lower() + table.empty[1:])}</p>'
+        return f'<p class="note">{esc(_nothing(table))}</p>'
     number = ["number" if side == "right" else "" for side in table.align]
+    few = len(table.headings) <= ROOMY_COLUMNS
     head = "".join(
         f'<th scope="col" role="columnheader"{_css(n)}>{esc(h)}{f" <span>{esc(u)}</span>" if u else ""}</th>'
         for h, u, n in zip(table.headings, table.units, number, strict=True)
     )
     body = []
     for row in table.rows:
-        cells = [f'<th scope="row" role="rowheader">{esc(row[0])}</th>']
+        cells = [f'<th scope="row" role="rowheader"{_css(_kept(row[0]))}>{esc(row[0])}</th>']
         for j in range(1, len(row)):
             label, unit = esc(table.headings[j]), esc(table.units[j])
             shown = f' data-label="{label}"' + (f' data-unit="{unit}"' if unit and row[j] else "")
-            css = _css(number[j], table.places[j], "" if row[j] else "empty")
+            kept = _kept(row[j]) if few and not number[j] and table.places[j] != "when" else ""
+            css = _css(number[j], table.places[j], kept if row[j] else "empty")
             cells.append(f'<td role="cell"{css}{shown}>{esc(row[j])}</td>')
         body.append(f'<tr role="row">{"".join(cells)}</tr>')
     return (
@@ -133,6 +138,19 @@ def html_table(table: DisplayTable) -> str:
         f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
         f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
     )
+
+
+def _nothing(table: DisplayTable) -> str:
+    """What stands for a table without rows: the first part of its caption, which has no rows to explain."""
+    return f"{re.split('[;:]', table.caption)[0]}: {table.empty[:1].lower()}{table.empty[1:]}"
+
+
+# Dates and names of so few letters stay on one line, except in tables of so many columns that their cells must wrap.
+SHORT_CELL, ROOMY_COLUMNS = 15, 8
+
+
+def _kept(text: str) -> str:
+    return "short" if " " in text and len(text) <= SHORT_CELL else ""
 
 
 def _css(*names: str) -> str:
@@ -143,7 +161,7 @@ def _css(*names: str) -> str:
 def text_table(table: DisplayTable) -> str:
     """The same table for a terminal: caption, headings, rows in columns, at most 44 characters a cell."""
     if not table.rows:
-        return f"{table.caption}: {table.empty}"
+        return _nothing(table)
     heads = [f"{h}, {u}" if u else h for h, u in zip(table.headings, table.units, strict=True)]
     keep = [j for j in range(len(heads)) if any(row[j] for row in table.rows)]
     cells = [[heads[j] for j in keep]] + [[_clip(row[j], 44) for j in keep] for row in table.rows]
@@ -223,10 +241,10 @@ def order_table(week: Week, *, limit: int | None = None) -> DisplayTable:
         (mark("Paid oil"), unit, yields, "number"),
         (mark("Harvester"), "", texts_of(rows["harvester_id"]), ""),
         (mark("Worth"), "", _money(week, rows["value"]), "number"),
-        (mark("Mind"), "", [flags_text(f, week.info) for f in rows["flags"]], "line"),
+        (mark("Note"), "", [flags_text(f, week.info) for f in rows["flags"]], "line"),
     ]
     return _display(
-        say("Harvest order", week.info),
+        say("Harvest order; crop, oil and worth on the day of picking", week.info),
         columns,
         week.info,
         kind="cards order",
@@ -313,17 +331,10 @@ def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
         [
             (mark("Block"), "", _numbered(rows), "name"),
             (mark("Why this day"), "", [reason_text(r, week.info) for r in rows.to_dict("records")], "line"),
-            (mark("Next best"), "", _names(week, rows["runner_up"]), ""),
-            (
-                mark("Lead over it"),
-                f"{week.info['currency']}/h",
-                _numbers(rows["margin_per_h"], week.info),
-                "number",
-            ),
             (mark("Waiting 1 day"), "", _money(week, rows["waiting_1d"]), "number"),
             (mark("3 days"), "", _money(week, rows["waiting_3d"]), "number"),
             (mark("7 days"), "", _money(week, rows["waiting_7d"]), "number"),
-            (mark("7 days, solved again"), "", _money(week, rows["waiting_exact"]), "number"),
+            (mark("7 days, planned again"), "", _money(week, rows["waiting_exact"]), "number"),
         ],
         week.info,
         empty=say("No block has a place in the order.", week.info),
@@ -456,13 +467,22 @@ def findings_table(
         [
             (mark("Where"), "", where, "name"),
             (mark("Level"), "", _said(rows["level"], info), "when"),
-            (mark("Found"), "", texts_of(words["found"]), "line"),
+            (mark("Found"), "", [_sentence(text) for text in texts_of(words["found"])], "line"),
             (mark("Do"), "", texts_of(words["do"]), "line"),
         ],
         info,
         kind="cards order",
         empty=say("Nothing was found wrong in the records.", info),
     )
+
+
+def _sentence(text: str) -> str:
+    """A finding with a capital, unless it begins with a name of a column or file, which is quoted as it is written."""
+    first = text.split(" ", 1)[0].rstrip(":,")
+    return text[:1].upper() + text[1:] if first.isalpha() and first not in _COLUMN_NAMES else text
+
+
+_COLUMN_NAMES = frozenset(column.name for table in TABLES.values() for column in table)
 
 
 def assumptions_table(week: Week) -> DisplayTable:
@@ -500,7 +520,7 @@ def sources_table(week: Week) -> DisplayTable:
         say("Records this week was made from", week.info),
         [
             (mark("File"), "", texts_of(rows["file"]), "name"),
-            (mark("Rows"), "", _numbers(rows["rows"], week.info), "number"),
+            (mark("Rows"), "", ["" if n == "0" else n for n in _numbers(rows["rows"], week.info)], "number"),
             (mark("SHA-256, first 12"), "", [t[:12] for t in texts_of(rows["sha256"])], ""),
         ],
         week.info,
@@ -576,7 +596,7 @@ def doubtful_table(week: Week) -> DisplayTable:
             (mark("Kind"), "", _said(rows["kind"], info), ""),
             (mark("Measured"), "", _numbers(rows["observed"], info, 1), "number"),
             (mark("Curve"), "", _numbers(rows["fitted"], info, 1), "number"),
-            (mark("Away"), "sd", _numbers(rows["residual_sd"], info, 1), "number"),
+            (mark("Away"), mark("sd"), _numbers(rows["residual_sd"], info, 1), "number"),
             (mark("Weight in the fit"), "%", _numbers(100 * rows["weight"].astype(float), info), "number"),
         ],
         week.info,
@@ -598,7 +618,7 @@ def doubts_table(week: Week) -> DisplayTable:
         return f"{number_text(n, info)}: {', '.join(names[:5])}{', …' if len(names) > 5 else ''}"
 
     moves = [
-        moving(n, ids) if int(n) else say("none", info)
+        moving(n, ids) if int(n) else say("no block", info)
         for n, ids in zip(rows["moved_n"], texts_of(rows["moved"]), strict=True)
     ]
     return _display(
@@ -648,8 +668,8 @@ def foretold_table(week: Week) -> DisplayTable:
 
 
 def next_samples_table(week: Week, *, limit: int = 12) -> DisplayTable:
-    """Where the next sample is worth most."""
-    rows = week.next_samples.head(limit)
+    """Where the next sample is worth most; blocks where it is worth nothing are left out."""
+    rows = worth_sampling(week).head(limit)
     return _display(
         say("Where to sample next", week.info),
         [
@@ -672,20 +692,24 @@ def next_samples_table(week: Week, *, limit: int = 12) -> DisplayTable:
             ),
         ],
         week.info,
-        empty=say("No block needs a sample.", week.info),
+        empty=say("No sample would change the order now.", week.info),
     )
 
 
 def blocks_table(week: Week) -> DisplayTable:
     """A grower's blocks: area, crop, where they stand and when they are to be picked."""
+    left = week.order[["block_id", "status", "start_at", "value", "flags", "rank", "area_ha", "crop_t"]]
     stage = week.stage.merge(
-        week.order[["block_id", "status", "start_at", "value", "flags", "rank"]],
-        on="block_id",
-        how="left",
+        left.rename(columns={"area_ha": "left_ha", "crop_t": "picked_t"}), on="block_id", how="left"
     ).sort_values(["rank", "block_id"], ignore_index=True)
+    # What is planned to be picked, as in the order and its pictures, and not what hangs on the whole block today.
+    for shown, planned_as in (("area_ha", "left_ha"), ("crop_t", "picked_t")):
+        stage[shown] = stage[planned_as].astype(float).where(stage["rank"].notna(), stage[shown].astype(float))
     rows = stage.to_dict("records")
+    own = mark("Your blocks: oil and moisture as of today, crop and worth on the day of picking")
+    all_ = mark("Blocks: oil and moisture as of today, crop and worth on the day of picking")
     return _display(
-        say("Your blocks", week.info) if "grower" in week.info else say("Blocks", week.info),
+        say(own if "grower" in week.info else all_, week.info),
         [
             (mark("Block"), "", texts_of(stage["block_name"]), "name"),
             (mark("Picking"), "", [when_text(r, week) for r in rows], "when"),
@@ -697,7 +721,7 @@ def blocks_table(week: Week) -> DisplayTable:
             (mark("Moisture"), "%", _numbers(stage["moisture_now_p50_pct"], week.info, 1), "number named"),
             (mark("Target"), "", [verdict_text(r, week) for r in rows], ""),
             (mark("Worth"), "", _money(week, stage["value"]), "number"),
-            (mark("Mind"), "", [flags_text(f, week.info) for f in stage["flags"]], "line"),
+            (mark("Note"), "", [flags_text(f, week.info) for f in stage["flags"]], "line"),
         ],
         week.info,
         kind="cards order",
@@ -806,10 +830,8 @@ def ground_days(week: Week, *, days: int = 10) -> DisplayTable:
     def of(name: str, column: str, factor: float = 1.0) -> list[str]:
         return _numbers(factor * soil.get(name, rows)[column].astype(float), info)
 
-    lost = [
-        say("{low} to {high}", info, low=number_text(low, info), high=number_text(high, info))
-        for low, high in zip(first["lost_days_p10"], first["lost_days_p90"], strict=True)
-    ]
+    ends = zip(*(_numbers(first[f"lost_days_{p}"], info) for p in ("p10", "p90")), strict=True)
+    lost = [low if low == high else say("{low} to {high}", info, low=low, high=high) for low, high in ends]
     return _display(
         say("Ground and leaves: hours of a shift that can be worked", week.info),
         [
@@ -898,8 +920,8 @@ def what_ifs_table(week: Week) -> DisplayTable:
         [
             (mark("If"), "", _said(rows["change"], week.info), "name"),
             (mark("Worth of the order"), "", change, "when number"),
-            (mark("Picked first"), "", _said(rows["first_block"], week.info), "first"),
-            (mark("Moves"), "", _said(rows["moves"], week.info), ""),
+            (mark("Picked first"), "", _said(rows["first_block"], week.info), "first named"),
+            (mark("Moves"), "", _said(rows["moves"], week.info), "named"),
         ],
         week.info,
         kind="cards order",
@@ -938,9 +960,9 @@ def oil_orders_table(week: Week) -> DisplayTable:
             (mark("Due"), "", [day_text(d, info) for d in rows["due_on"]], ""),
             (mark("Wanted"), unit, wanted, "number"),
             (mark("Expected"), unit, expected, "number"),
-            (mark("8 in 10"), unit, [f"{a}-{b}" for a, b in zip(low, high, strict=True)], "number"),
-            (mark("Short of"), unit, short, "number"),
-            (mark("Chance to be met"), "", [chance_text(c) for c in rows["met_chance"]], "number"),
+            (mark("8 in 10"), unit, [a if a == b else f"{a}–{b}" for a, b in zip(low, high, strict=True)], "number"),
+            (mark("Shortfall"), unit, short, "number"),
+            (mark("Chance to be met"), "", [chance_text(c, info) for c in rows["met_chance"]], "number"),
             (mark("Cost of shortfall"), "", _money(week, rows["shortfall_cost"]), "number"),
         ],
         info,
@@ -995,15 +1017,20 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
     ]
     unit, crop = _quantity(week, "crop", rows["crop_t"])
     _, crop_before = _quantity(week, "crop", pd.Series(crop_was, dtype=float))
+    crops: list[Column] = [(mark("Crop"), unit, crop, "number")]
+    if any(crop_before):
+        crops = [
+            (mark("Crop now"), unit, crop, "number"),
+            (mark("Crop last week"), unit, crop_before, "number named"),
+        ]
     return _display(
         say("What changed since last week", week.info),
         [
             (mark("Block"), "", texts_of(rows["block_name"]), "name"),
             (mark("Now"), "", [when_text(r, week) for r in rows.to_dict("records")], "when"),
             (mark("Moved"), "", shifts, "first"),
-            (mark("Was"), "", [day_text(d, info) or say("not planned", info) for d in was], ""),
-            (mark("Crop now"), unit, crop, "number"),
-            (mark("Crop last week"), unit, crop_before, "number"),
+            (mark("Was"), "", [day_text(d, info) or say("not planned", info) for d in was], "named"),
+            *crops,
             (mark("Why"), "", _said(rows["moved_why"], info), "line"),
         ],
         week.info,
@@ -1128,7 +1155,7 @@ def lookback_tables(past: Hindcast, info: Mapping[str, Any] | None = None) -> tu
             (mark("Proposed first"), "", texts_of(orders["first_block"]), "first"),
             (mark("Picked in the week after"), "", texts_of(orders["picked_next"]), "line"),
             (
-                mark("Within of the best possible"),
+                mark("Short of the best possible, at most"),
                 "%",
                 _numbers(100 * orders["gap_fraction"].astype(float), plain, 1),
                 "number",

@@ -96,7 +96,7 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "oil_orders": ("order_id", "style", "cultivar", "organic", "due_on", "oil_l", "delivered_l", "expected_l", "p10_l",
                    "p90_l", "shortfall_l", "met_chance", "shortfall_cost", "price_l", "note"),
     "rules": ("rule", "value", "share_of_bound"),
-    "value_by_day": ("block_id", "day", "value_p10", "value_p50", "value_p90"),
+    "value_by_day": ("block_id", "day", "value_p10", "value_mean", "value_p90"),
     "what_ifs": ("change", "value_change", "first_block", "moves"),
     "outlines": ("block_id", "ring", "lon_deg", "lat_deg"),
     "growers": ("grower_id", "grower", "blocks_n", "area_ha", "crop_t", "language"),
@@ -488,9 +488,11 @@ def _classes(outcomes: Any) -> pd.DataFrame:
 
 
 def _value_by_day(proposal: Proposal) -> pd.DataFrame:
-    p10, p50, p90 = _p10_50_90(proposal.value.value_draws)
-    outcomes = proposal.outcomes
-    return _long(outcomes.days, outcomes.block_ids, {"value_p10": p10, "value_p50": p50, "value_p90": p90})
+    draws, outcomes = proposal.value.value_draws, proposal.outcomes
+    p10, p90 = np.percentile(draws, [10, 90], axis=0)
+    # The mean is what the order goes by: frost that few scenarios bring is in it, and in no middle draw.
+    columns = {"value_p10": p10, "value_mean": draws.mean(axis=0), "value_p90": p90}
+    return _long(outcomes.days, outcomes.block_ids, columns)
 
 
 def good_window(value_by_day: pd.DataFrame) -> pd.DataFrame:
@@ -499,7 +501,7 @@ def good_window(value_by_day: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     value_by_day : DataFrame
-        block_id, day, value_p50 [currency], days in order.
+        block_id, day, value_mean [currency], days in order.
 
     Returns
     -------
@@ -508,7 +510,7 @@ def good_window(value_by_day: pd.DataFrame) -> pd.DataFrame:
     """
     rows = []
     for block_id, part in value_by_day.groupby("block_id", sort=False):
-        value = part["value_p50"].to_numpy(dtype=float)
+        value = part["value_mean"].to_numpy(dtype=float)
         best = int(np.nanargmax(value)) if np.isfinite(value).any() else -1
         if best < 0 or value[best] <= 0:
             rows.append((block_id, pd.NaT, pd.NaT))
@@ -1406,6 +1408,12 @@ def truths(values: pd.Series) -> np.ndarray:
 def texts_of(values: Iterable[Any]) -> list[str]:
     """Cells as text, missing as empty text."""
     return ["" if v is None or v is pd.NA or v != v else str(v) for v in values]
+
+
+def worth_sampling(week: Week) -> pd.DataFrame:
+    """Next samples that gain something in whole amounts of money; the others would change nothing now."""
+    rows = week.next_samples
+    return rows[rows["gain"].astype(float) >= 0.5]
 
 
 def doubtful(week: Week) -> pd.DataFrame:

@@ -149,7 +149,7 @@ def cold_spot_findings(table: pd.DataFrame, *, fahrenheit: bool = False) -> pd.D
     """
 
     def said(difference_c: float) -> str:
-        return f"{1.8 * difference_c:.1f} F" if fahrenheit else f"{difference_c:.1f} C"
+        return f"{1.8 * difference_c:.1f} °F" if fahrenheit else f"{difference_c:.1f} °C"
 
     rows = []
     for row in table.itertuples(index=False):
