@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import os
 import re
 from datetime import date
@@ -962,7 +963,7 @@ def test_what_is_the_same_twice_is_said_once(week):
     assert 'class="named short"' in markup  # the day it was planned for stays on one line
 
 
-def test_findings_begin_with_a_capital_unless_they_quote_a_column(week):
+def test_findings_begin_with_a_capital_unless_they_quote_a_column():
     rows = pd.DataFrame(
         {
             "level": "note", "code": "x", "table": "samples", "file": "", "sheet": "", "row": "", "column": "",
@@ -976,3 +977,12 @@ def test_findings_begin_with_a_capital_unless_they_quote_a_column(week):
     ]
     assert sheet.findings_table(rows, info="es_ES").rows[1][2] == "oil_dry_pct bajó 7,5 puntos en 7 días."
     assert sheet.findings_table(rows, info="es_MX").rows[1][2] == "oil_dry_pct bajó 7.5 puntos en 7 días."
+
+
+def test_a_growers_assumptions_are_a_list_of_half_the_tables_size_with_every_source(week):
+    own = front.assumed(tables.grower_week(week, week.growers["grower_id"].iloc[0]))
+    whole = front.assumed(week)
+    assert "<table" not in own
+    folded = own.split("</details>")[0]
+    assert len(folded) < 0.6 * len(whole.split("</details>")[0])
+    assert all(source in html.unescape(folded) for source in week.assumptions["source"])

@@ -328,7 +328,7 @@ _ROOMS = {
 
 
 def assumed(week: tables.Week) -> str:
-    """Everything taken for granted: a folded table on screens, running small print on paper.
+    """Everything taken for granted: folded on screens (a table, or a leaner list for growers), small print on paper.
 
     Parameters
     ----------
@@ -343,12 +343,16 @@ def assumed(week: tables.Week) -> str:
     table = sheet.assumptions_table(week)
     name, value, unit, says, source = range(5)  # the table's columns in order
     lines: dict[str, list[str]] = {}
+    listed: list[str] = []
     for room, row in zip(tables.texts_of(week.assumptions["room"]), table.rows, strict=True):
         amount = f"{row[value]} {row[unit]}".strip()
+        origin = f" ({row[source]})" if row[source] else ""
+        listed.append(f"<li>{_run_in(row[name], f'{amount}{origin}. {row[says]}')}</li>")
         # A grower's paper is kept short: the sources stand on the web page of the same report.
-        origin = f" ({row[source]})" if row[source] and "grower" not in week.info else ""
+        if "grower" in week.info:
+            origin = ""
         lines.setdefault(room, []).append(_run_in(row[name], f"{amount}{origin}. {row[says]}"))
-    inside = sheet.html_table(table)
+    inside = f"<ul>{''.join(listed)}</ul>" if "grower" in week.info else sheet.html_table(table)
     summary = html.escape(say("Every assumption, its value and its source", week.info))
     paper = []
     for room, parts in lines.items():

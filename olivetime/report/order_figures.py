@@ -502,7 +502,9 @@ def mill_load(week: Week, ax: Axes, *, days: int = 21) -> Axes:
             )
             taken.append(at)
         elif limit[k] <= 0 and float(x(1) - x(0)) > 9:
-            write(ax, at, bottom - 3, say("closed", week.info), size=SMALL, color=SOFT, ha="center", turn=90)
+            foot = float(y(amounts[k])) - 3  # above what comes on that day all the same
+            ink = WARN if amounts[k] > 0 else SOFT
+            write(ax, at, foot, say("closed", week.info), size=SMALL, color=ink, ha="center", turn=90, halo=True)
     draw_day_axis(ax, week, x, today, today + days, bottom, every="week", room=width - left)
     return ax
 
