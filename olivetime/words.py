@@ -117,8 +117,12 @@ def day_text(day: Any, info: Mapping[str, Any], skeleton: str = "MMMd") -> str:
         return ""
     stamp = pd.Timestamp(day)
     text = _day(stamp.toordinal(), skeleton, str(info["locale"])).replace("\N{NARROW NO-BREAK SPACE}", " ")
-    # Portuguese shortens months with a full stop, which would end sentences in the middle.
-    return text.replace(".", "") if language_of(info) == "pt" else text
+    if language_of(info) != "pt":
+        return text
+    # Portuguese shortens months with a full stop, which would end sentences in the middle; "28 abr" is as good as
+    # "28 de abr" and fits a picture.
+    text = text.replace(".", "")
+    return text if skeleton.startswith("y") else text.replace(" de ", " ")
 
 
 def days_text(first: Any, last: Any, info: Mapping[str, Any]) -> str:

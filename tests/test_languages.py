@@ -105,7 +105,7 @@ def test_numbers_dates_and_money_follow_the_readers_locale():
     """Marks and month names as CLDR has them (babel)."""
     es, pt, it = ({"locale": name, "currency": "EUR", "units": "metric"} for name in ("es_ES", "pt_PT", "it_IT"))
     assert [day_text("2026-10-20", i) for i in (es, it)] == ["20 oct", "20 ott"]
-    assert day_text("2026-10-20", pt) in {"20/10", "20 de out"}  # babel up to 2.18, and 2.19
+    assert day_text("2026-10-20", pt) in {"20/10", "20 out"}  # babel up to 2.18, and 2.19
     assert days_text("2026-10-19", "2026-10-23", it) == "19–23 ott"
     assert [number_text(12345.6, i, 1) for i in (es, pt, it)] == ["12.345,6", "12\xa0345,6", "12.345,6"]
     assert money_text(4500, it) == "4.500\xa0€"

@@ -986,3 +986,24 @@ def test_a_growers_assumptions_are_a_list_of_half_the_tables_size_with_every_sou
     folded = own.split("</details>")[0]
     assert len(folded) < 0.6 * len(whole.split("</details>")[0])
     assert all(source in html.unescape(folded) for source in week.assumptions["source"])
+
+
+def test_of_a_picked_block_a_grower_reads_only_that_it_is_picked(week):
+    order = week.order.assign(status=["picked", *["proposed"] * (len(week.order) - 1)])
+    order["flags"] = "frost"
+    table = sheet.blocks_table(dataclasses.replace(week, order=order))
+    name = order["block_name"].iloc[0]
+    row = dict(zip(table.headings, next(r for r in table.rows if r[0] == name), strict=True))
+    assert row["Picking"] == "picked"
+    assert {row[k] for k in ("Crop", "Oil, fresh", "Oil, dry", "Moisture", "Target", "Note")} == {""}
+
+
+def test_a_day_on_which_the_mill_is_closed_is_called_so(week):
+    capacity = pd.DataFrame(
+        {"day": pd.Timestamp(week.info["as_of"]), "resource": ["mill", "trucks"], "limit": [0.0, 40.0],
+         "used": [85.0, 10.0], "unit": ["t", "h"], "binding": False}
+    )  # fmt: skip
+    closed = dataclasses.replace(week, capacity=capacity, info={**week.info, "units": "metric", "locale": "en_GB"})
+    assert front.limits_table(closed).rows[0][2:] == ("85 t, closed", "10.0 of 40.0 h")
+    mill = pd.DataFrame({"day": capacity["day"][:1], "lot": "a", "crop_t": [85.0], "limit_t": [0.0]})
+    assert front.arrivals_table(dataclasses.replace(closed, mill=mill)).rows[0][1:3] == ("85", "closed")

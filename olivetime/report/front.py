@@ -27,7 +27,7 @@ SHAPES = {
 
 _WORDS = {
     "pick_order": mark("Pick order"),
-    "what_if": mark("What if"),
+    "what_if": mark("What if?"),
     "mill_week": mark("Mill week"),
     "curve_review": mark("Curve review"),
     "season_check": mark("Season check"),
@@ -407,9 +407,10 @@ def limits_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
     for row in rows.itertuples():
         unit = crop if row.unit == "t" else Unit(str(row.unit), digits=1)
         used, limit = (number_text(unit.of(float(v)), info, unit.digits) for v in (row.used, row.limit))
-        cells[row.day, str(row.resource)] = (
-            say("{amount} of {limit}", info, amount=used, limit=f"{limit} {unit.label}") if used and limit else ""
-        )
+        shut = row.unit == "t" and row.limit <= 0  # a mill of 0 t is closed; what comes waits
+        told = mark("{amount}, closed") if shut else mark("{amount} of {limit}")
+        parts = {"amount": f"{used} {unit.label}" if shut else used, "limit": f"{limit} {unit.label}"}
+        cells[row.day, str(row.resource)] = say(told, info, **parts) if used and limit else ""
         if pd.notna(row.binding) and bool(row.binding):
             limiting.setdefault(row.day, []).append(said(str(row.resource), info))
     found = sorted(set(rows["day"]))
@@ -464,7 +465,7 @@ def arrivals_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
             (
                 day_text(day, info, "MMMEd"),
                 amount(part["crop_t"].sum()),
-                amount(part["limit_t"].max()),
+                amount(part["limit_t"].max()) if part["limit_t"].max() > 0 else say("closed", info),
                 "; ".join(
                     f"{sheet.lot_text(lot, info)}: {amount(t)}"
                     for lot, t in zip(lots["lot"].astype(str), lots["crop_t"], strict=True)

@@ -357,7 +357,7 @@ def stage_table(week: Week) -> DisplayTable:
             (mark("Plateau, dry"), "%", _ranges(rows, "plateau_dry", info), "number"),
             (mark("Samples"), "", _numbers(rows["samples_n"], info), "number"),
             (mark("Newest sample"), mark("d old"), _numbers(rows["sample_age_d"], info), "number"),
-            (mark("Borrowed"), "%", _numbers(100 * rows["borrowed_fraction"].astype(float), info), "number"),
+            (mark("From other blocks"), "%", _numbers(100 * rows["borrowed_fraction"].astype(float), info), "number"),
             (mark("Never reaches it"), "", [chance_text(v, week.info) for v in rows["never_chance"]], "number"),
         ],
         week.info,
@@ -706,6 +706,11 @@ def blocks_table(week: Week) -> DisplayTable:
     for shown, planned_as in (("area_ha", "left_ha"), ("crop_t", "picked_t")):
         stage[shown] = stage[planned_as].astype(float).where(stage["rank"].notna(), stage[shown].astype(float))
     rows = stage.to_dict("records")
+    left = np.asarray(stage["status"] != "picked", dtype=bool)  # of picked fruit nothing is said but that it is picked
+
+    def now(name: str) -> list[str]:
+        return _numbers(stage[name].astype(float).where(left), week.info, 1)
+
     own = mark("Your blocks: oil and moisture as of today, crop and worth on the day of picking")
     all_ = mark("Blocks: oil and moisture as of today, crop and worth on the day of picking")
     return _display(
@@ -715,13 +720,13 @@ def blocks_table(week: Week) -> DisplayTable:
             (mark("Picking"), "", [when_text(r, week) for r in rows], "when"),
             (mark("Cultivar"), "", _with_certification(stage, week.info), "first"),
             _area(week, stage["area_ha"]),
-            _crop(week, stage["crop_t"]),
-            (mark("Oil, fresh"), "%", _numbers(stage["oil_fresh_now_p50_pct"], week.info, 1), "number named"),
-            (mark("Oil, dry"), "%", _numbers(stage["oil_dry_now_p50_pct"], week.info, 1), "number named"),
-            (mark("Moisture"), "%", _numbers(stage["moisture_now_p50_pct"], week.info, 1), "number named"),
-            (mark("Target"), "", [verdict_text(r, week) for r in rows], ""),
+            _crop(week, stage["crop_t"].where(left)),
+            (mark("Oil, fresh"), "%", now("oil_fresh_now_p50_pct"), "number named"),
+            (mark("Oil, dry"), "%", now("oil_dry_now_p50_pct"), "number named"),
+            (mark("Moisture"), "%", now("moisture_now_p50_pct"), "number named"),
+            (mark("Target"), "", [verdict_text(r, week) if on else "" for r, on in zip(rows, left, strict=True)], ""),
             (mark("Worth"), "", _money(week, stage["value"]), "number"),
-            (mark("Note"), "", [flags_text(f, week.info) for f in stage["flags"]], "line"),
+            (mark("Note"), "", [flags_text(f, week.info) for f in stage["flags"].where(left, "")], "line"),
         ],
         week.info,
         kind="cards order",
@@ -916,7 +921,7 @@ def what_ifs_table(week: Week) -> DisplayTable:
     rows = week.what_ifs
     change = [("+" if t and not t.startswith("\N{MINUS SIGN}") else "") + t for t in _money(week, rows["value_change"])]
     return _display(
-        say("What if", week.info),
+        say("What if?", week.info),
         [
             (mark("If"), "", _said(rows["change"], week.info), "name"),
             (mark("Worth of the order"), "", change, "when number"),
