@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from harvest_season import make
 
+from olivetime.harvest import reasons as reasons_module
 from olivetime.harvest.capacity import capacity
 from olivetime.harvest.order import plan
 from olivetime.harvest.reasons import (
@@ -106,6 +107,22 @@ def test_a_block_whose_label_interval_ends_says_so():
     assert earliest["start_at"].normalize() == first
     assert told.loc[earliest["block_id"], "reason_code"] == "NO-GO-DATE"
     assert "picking from" in told.loc[earliest["block_id"], "reason"]
+
+
+@pytest.mark.parametrize(
+    ("loss", "says"),
+    [(0.3, "This day is as good for it as its best, {day}"), (4260.0, "this day gives up {money} of its worth")],
+)
+def test_a_block_off_its_best_day_gives_up_an_amount_or_nothing_and_never_an_amount_of_nothing(built, loss, says):
+    days = built.capacity.days
+    row = SimpleNamespace(status="proposed", block_id="none", best_on=days[12], best_on_loss=loss)
+    code, message, parts = reasons_module._deciding(
+        row, built.season, built, t=1, falls=0.0, frosted=0.0, margin=1.0, work=np.ones(len(days)), beside=False,
+        before="", same_lot=False,
+    )  # fmt: skip
+    assert code == "CAPACITY"
+    assert says in message
+    assert ("money" in parts) == (loss > 1)
 
 
 def test_explain_unknown_block(built):

@@ -245,7 +245,7 @@ _OIL_ORDERS: Sheet = (
         Field("p10_l", mark("Expected, low"), "oil", _LOW),
         Field("p90_l", mark("Expected, high"), "oil", _HIGH),
         Field("shortfall_l", mark("Shortfall"), "oil", mark("mean of the scenarios")),
-        Field("met_chance", mark("Chance to be met"), "chance", mark("share of the scenarios in which it is met")),
+        Field("met_chance", mark("Chance of being met"), "chance", mark("share of the scenarios in which it is met")),
         Field("shortfall_cost", mark("Cost of shortfall"), "money", mark("mean of the scenarios")),
     ),
 )
@@ -360,7 +360,7 @@ _AGRONOMIST: tuple[Sheet, ...] = (
             Field("target_on", mark("Target on, with it"), "day", _LIKELY),
             Field("target_on_without", mark("Target on, without it"), "day", mark("the same, fitted without it")),
             Field("moved_n", mark("Blocks that move in two weeks"), "count", mark("planned again without it")),
-            Field("gain", mark("Given up if it is wrong"), "money", mark("what the order without it is worth more")),
+            Field("gain", mark("Lost if it is wrong"), "money", mark("what the order without it is worth more")),
         ),
     ),
     (

@@ -125,7 +125,7 @@ def html_table(table: DisplayTable) -> str:
     )
     body = []
     for row in table.rows:
-        cells = [f'<th scope="row" role="rowheader"{_css(_kept(row[0]))}>{esc(row[0])}</th>']
+        cells = [f'<th scope="row" role="rowheader"{_css(_kept(row[0], SHORT_NAME))}>{esc(row[0])}</th>']
         for j in range(1, len(row)):
             label, unit = esc(table.headings[j]), esc(table.units[j])
             shown = f' data-label="{label}"' + (f' data-unit="{unit}"' if unit and row[j] else "")
@@ -145,12 +145,12 @@ def _nothing(table: DisplayTable) -> str:
     return f"{re.split('[;:]', table.caption)[0]}: {table.empty[:1].lower()}{table.empty[1:]}"
 
 
-# Dates and names of so few letters stay on one line, except in tables of so many columns that their cells must wrap.
-SHORT_CELL, ROOMY_COLUMNS = 15, 8
+# Names and dates of so few letters stay on one line, the latter not in tables of so many columns that they must wrap.
+SHORT_NAME, SHORT_CELL, ROOMY_COLUMNS = 18, 15, 8
 
 
-def _kept(text: str) -> str:
-    return "short" if " " in text and len(text) <= SHORT_CELL else ""
+def _kept(text: str, most: int = SHORT_CELL) -> str:
+    return "short" if " " in text and len(text) <= most else ""
 
 
 def _css(*names: str) -> str:
@@ -626,7 +626,7 @@ def doubts_table(week: Week) -> DisplayTable:
         [
             (mark("Block"), "", _names(week, rows["block_id"]), "name"),
             (
-                mark("Given up if it is wrong"),
+                mark("Lost if it is wrong"),
                 "",
                 [_money(week, [gain])[0] if n else "" for gain, n in zip(rows["gain"], rows["moved_n"], strict=True)],
                 "when number",
@@ -967,7 +967,7 @@ def oil_orders_table(week: Week) -> DisplayTable:
             (mark("Expected"), unit, expected, "number"),
             (mark("8 in 10"), unit, [a if a == b else f"{a}–{b}" for a, b in zip(low, high, strict=True)], "number"),
             (mark("Shortfall"), unit, short, "number"),
-            (mark("Chance to be met"), "", [chance_text(c, info) for c in rows["met_chance"]], "number"),
+            (mark("Chance of being met"), "", [chance_text(c, info) for c in rows["met_chance"]], "number"),
             (mark("Cost of shortfall"), "", _money(week, rows["shortfall_cost"]), "number"),
         ],
         info,
