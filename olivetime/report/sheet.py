@@ -146,7 +146,7 @@ def _nothing(table: DisplayTable) -> str:
 
 
 # Names and dates of so few letters stay on one line, the latter not in tables of so many columns that they must wrap.
-SHORT_NAME, SHORT_CELL, ROOMY_COLUMNS = 18, 15, 8
+SHORT_NAME, SHORT_CELL, ROOMY_COLUMNS = 18, 15, 9
 
 
 def _kept(text: str, most: int = SHORT_CELL) -> str:

@@ -35,6 +35,7 @@ from olivetime.report.canvas import (
     draw_marks,
     draw_nothing,
     draw_path,
+    drawable,
     fit_text,
     head_height,
     lay_sheet,
@@ -312,7 +313,9 @@ def _filled_words(week: Week, station_id: str | None) -> str:
     rows = _heat_rows(week, station_id)
     now = rows[rows["season"].astype(float) == float(week.info["label"])]
     days_n, filled_n = len(now), int(now["filled_n"].max()) if len(now) else 0
-    return say("Of {n} days this season, {filled} filled.", week.info, n=days_n, filled=filled_n)
+    told = mark("Station {station}: of {n} days this season, {filled} filled.")
+    station = week.info["main_station"] if station_id is None else station_id
+    return say(told, week.info, station=drawable(station), n=days_n, filled=filled_n)
 
 
 def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple[float, float]:
