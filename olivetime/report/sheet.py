@@ -129,7 +129,8 @@ def html_table(table: DisplayTable) -> str:
         for j in range(1, len(row)):
             label, unit = esc(table.headings[j]), esc(table.units[j])
             shown = f' data-label="{label}"' + (f' data-unit="{unit}"' if unit and row[j] else "")
-            kept = _kept(row[j]) if few and not number[j] and table.places[j] != "when" else ""
+            whole = (few or table.places[j] == "line") and not number[j] and table.places[j] != "when"
+            kept = _kept(row[j]) if whole else ""
             css = _css(number[j], table.places[j], kept if row[j] else "empty")
             cells.append(f'<td role="cell"{css}{shown}>{esc(row[j])}</td>')
         body.append(f'<tr role="row">{"".join(cells)}</tr>')
@@ -145,7 +146,7 @@ def _nothing(table: DisplayTable) -> str:
     return f"{re.split('[;:]', table.caption)[0]}: {table.empty[:1].lower()}{table.empty[1:]}"
 
 
-# Names and dates of so few letters stay on one line, the latter not in tables of so many columns that they must wrap.
+# Names, dates and notes of so few letters stay on one line; dates not in tables of so many columns that they must wrap.
 SHORT_NAME, SHORT_CELL, ROOMY_COLUMNS = 18, 15, 9
 
 
