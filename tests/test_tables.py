@@ -1007,3 +1007,13 @@ def test_a_day_on_which_the_mill_is_closed_is_called_so(week):
     assert front.limits_table(closed).rows[0][2:] == ("85 t, closed", "10.0 of 40.0 h")
     mill = pd.DataFrame({"day": capacity["day"][:1], "lot": "a", "crop_t": [85.0], "limit_t": [0.0]})
     assert front.arrivals_table(dataclasses.replace(closed, mill=mill)).rows[0][1:3] == ("85", "closed")
+
+
+def test_units_of_assumptions_are_written_as_people_write_them(week):
+    units = ["-", "currency", "C", "fraction/C", "h"]
+    told = pd.concat([week.assumptions.head(1)] * 5, ignore_index=True)
+    told = told.assign(unit=units, says="night minimum below which fruit is damaged")
+    euros = {**week.info, "locale": "en_GB", "currency": "EUR"}
+    table = sheet.assumptions_table(dataclasses.replace(week, assumptions=told, info=euros))
+    assert [row[2] for row in table.rows] == ["", "EUR", "°C", "fraction/°C", "h"]
+    assert table.rows[0][3] == "Night minimum below which fruit is damaged"

@@ -494,13 +494,22 @@ def assumptions_table(week: Week) -> DisplayTable:
         [
             (mark("Assumption"), "", [said(t.replace("_", " "), week.info) for t in texts_of(rows["name"])], "name"),
             (mark("Value"), "", [said(_short(v, week.info), week.info) for v in texts_of(rows["value"])], "number"),
-            (mark("Unit"), "", _said(rows["unit"], week.info), ""),
-            (mark("Says"), "", _said(rows["says"], week.info), "line"),
+            (mark("Unit"), "", [_unit_text(u, week.info) for u in texts_of(rows["unit"])], ""),
+            (mark("Says"), "", [_sentence(t) for t in _said(rows["says"], week.info)], "line"),
             (mark("Source"), "", _said(rows["source"], week.info), ""),
         ],
         week.info,
         empty=say("Nothing beyond the records.", week.info),
     )
+
+
+def _unit_text(unit: str, info: Mapping[str, Any]) -> str:
+    """A unit of the assumptions as people write it: none for "-", the season's own currency, a sign for degrees."""
+    if unit in ("", "-"):
+        return ""
+    if unit == "currency":
+        return str(info.get("currency", unit))
+    return re.sub(r"(^|/)C$", r"\1°C", said(unit, info))
 
 
 def _short(text: str, info: Mapping[str, Any]) -> str:
