@@ -14,6 +14,7 @@ from openpyxl.styles import Font
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 from small_season import SETTINGS, TABLES, spoil, write
 
+from olivetime.records import files
 from olivetime.records.columns import SeasonError
 from olivetime.records.season import check, read_season
 
@@ -755,3 +756,18 @@ def test_two_years_with_two_digits_need_an_order(tmp_path):
     ]
     (tmp_path / "season.toml").write_text(SETTINGS + '[layout]\ndate_order = "dmy"\n')
     assert samples_of(read_season(tmp_path)) == SOUND
+
+
+def test_a_workbook_is_unpacked_once_and_anew_when_it_changed(tmp_path, monkeypatch):
+    book = openpyxl.Workbook()
+    book.active.append(["a", "b"])
+    opened = []
+    real = files.open_workbook
+    monkeypatch.setattr(files, "open_workbook", lambda *one, **more: opened.append(1) or real(*one, **more))
+    for n, cell in enumerate(("first", "second"), start=1):
+        book.active["A2"] = cell
+        book.save(tmp_path / "records.xlsx")
+        for _ in range(3):
+            [grid] = files.read_workbook_grids(tmp_path / "records.xlsx")
+            assert grid.texts[1][0] == cell
+        assert len(opened) == n

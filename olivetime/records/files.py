@@ -18,6 +18,7 @@ import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -417,23 +418,27 @@ def read_workbook_grids(path: Path) -> list[Grid]:
     SeasonError
         When the file isn't a workbook, has a password, is damaged or would unpack to too much.
     """
-    data = read_bytes(path)
+    return list(_grids_of(path.name, read_bytes(path)))
+
+
+@lru_cache(maxsize=1)  # a lookback reads the same workbook for every past week
+def _grids_of(name: str, data: bytes) -> tuple[Grid, ...]:
     kind = kind_of(data)
     if kind != "xlsx":
-        raise _refuse(path.name, kind, "an .xlsx workbook")
-    check_archive(data, path.name)
+        raise _refuse(name, kind, "an .xlsx workbook")
+    check_archive(data, name)
     try:
         saved = open_workbook(data, results=True)
         formulas = open_workbook(data) if _has_formulas(data) else None
         grids = []
         for sheet in saved.worksheets:
             dead = set() if formulas is None else _formula_cells(formulas[sheet.title])
-            grids.append(_sheet_grid(sheet, path.name, dead))
-        return grids
+            grids.append(_sheet_grid(sheet, name, dead))
+        return tuple(grids)
     # openpyxl raises whatever its parsers meet in a damaged or hostile file; all of it means the same here.
     except Exception as error:
         raise SeasonError(
-            path.name,
+            name,
             f"the workbook can't be read ({type(error).__name__})",
             "",
             "Open it in a spreadsheet program and save it anew as .xlsx.",
