@@ -258,9 +258,9 @@ def calendar(week: Week, ax: Axes, *, days: int = 21, most: int = 24) -> Axes:
                 draw_boxes(ax, [box], "none", hatch="xx", hatch_color="#a9bfe0", z=0.6)
             words = f"{say(word, week.info)} {chance_text(most_likely, week.info)}"
             half = text_width(words, SMALL, bold=True) / 2
-            middle = min(max(float(x((a + b) / 2)), half), width - half)
+            middle = min(max(float(x((a + b) / 2)), half + 2), width - half - 4)  # drawn words may be a little wider
             at = max(middle, taken + half)  # a label may give way, but not so far that it stands over other days
-            if at - middle < 24 and at + half <= width:
+            if at - middle < 24 and at + half <= width - 4:
                 write(ax, at, top - 4, words, size=SMALL, color=ink, bold=True, ha="center")
                 taken = at + half + 4
     stage, y = stage_of(week), top + 6
