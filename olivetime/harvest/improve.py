@@ -31,8 +31,10 @@ BEGIN_FRACTION = 0.25
 GOOD_DAYS = 8
 # A move is drawn up to so many times until prices let it pass: at so many temperatures and a share of a block's worth.
 GLANCES, BLUR_TEMPERATURES, BLUR = 20, 3.0, 0.004
-# Temperature at the begin and at the end, as shares of the worth of a mean block.
-HOT, COLD = 0.005, 0.0001
+# Temperature at the begin and at the end, as shares of the worth of a mean block. It begins warmer the more evaluations
+# there are for a block, from the least to the most at HOT_FROM and HOT_TO of them.
+COLD, HOT_LEAST, HOT_MOST = 0.0001, 0.0025, 0.01
+HOT_FROM, HOT_TO = 25, 100
 # The referee scores the plan so many times over a search, but not before so many walks.
 LOOKS, LOOK_AFTER = 60, 200
 # Last moves that the referee judges itself, as a share of the evaluations.
@@ -1018,13 +1020,14 @@ def improve(
     promises = bool((promised >= 0).any())
     # a typical block's worth sets the temperature
     typical = abs(best) / free_n
+    hot = float(np.interp(evaluations / free_n, (HOT_FROM, HOT_TO), (HOT_LEAST, HOT_MOST)))
     budget = evaluations * scenarios_n
     look_every, walks = max(budget // LOOKS, LOOK_AFTER), 0
     next_look = look_every
     while walks < budget:
         walks = _stretch(
             farm, *lists, locked, promised, promises, good_days, space.near, net, float(km_cost), keep,
-            float(caution), w, space.day, space.other_day, space.over_cost, st, np.cumsum(MOVES), HOT * typical,
+            float(caution), w, space.day, space.other_day, space.over_cost, st, np.cumsum(MOVES), hot * typical,
             COLD * typical, BLUR * typical, walks, min(next_look, budget), budget, int(seed) if walks == 0 else -1,
         )  # fmt: skip
         next_look += look_every
