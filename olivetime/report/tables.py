@@ -222,10 +222,14 @@ def slow_table(item: tuple[str, Proposal]) -> pd.DataFrame:
         from olivetime.harvest.sampling import where_to_sample
 
         return where_to_sample(proposal)
+    if name == "waits":
+        from olivetime.harvest.reasons import waiting_costs
+
+        return waiting_costs(proposal)
     raise ValueError(f"slow_table: found {name!r}, expected one of {', '.join(SLOW_TABLES)}. Name one of these.")
 
 
-SLOW_TABLES = ("doubts", "what_ifs", "next_samples", "foretold")  # the longest first
+SLOW_TABLES = ("doubts", "what_ifs", "waits", "next_samples", "foretold")  # the longest first
 
 
 def week_tables(
@@ -246,10 +250,10 @@ def week_tables(
         Also fit the last weeks again without their samples, and plan again without each doubtful one; `foretold` and
         `doubts` are empty otherwise.
     what_ifs : bool
-        Also plan again under each of the usual changes; `what_ifs` is empty otherwise, and the tables take half the
-        time.
+        Also plan again under each of the usual changes, and solve again the waits of the first blocks; otherwise
+        `what_ifs` is empty and so is `waiting_exact`, and the tables take half the time.
     brief : bool
-        Only what the order itself needs: no block's wait is solved again (`waiting_exact`), no next sample is weighed.
+        Only what the order itself needs: no next sample is weighed.
     ready : mapping of str to DataFrame
         Slow tables that were made elsewhere, by name (`slow_table`).
 
@@ -272,7 +276,9 @@ def week_tables(
 
     curves = _curves(outcomes, as_of)
     value_by_day = _value_by_day(proposal)
-    waits = waiting_costs(proposal, 0 if brief else 10)
+    wanted = {"doubts": review, "foretold": review, "what_ifs": what_ifs, "waits": what_ifs, "next_samples": not brief}
+    slow = dict(ready) | {name: slow_table((name, proposal)) for name in wanted if wanted[name] and name not in ready}
+    waits = slow["waits"] if "waits" in slow else waiting_costs(proposal, solved=0)
     order = _order(proposal, blocks, [reasons(proposal), waits, good_window(value_by_day)])
     stage = _stage(proposal, blocks, curves, order)
     weather = _weather(proposal, blocks)
@@ -352,8 +358,6 @@ def week_tables(
         "headline": "",
     }
     residuals = proposal.fit.residuals[proposal.fit.residuals["season"] == season.label]
-    wanted = {"doubts": review, "foretold": review, "what_ifs": what_ifs, "next_samples": not brief}
-    slow = dict(ready) | {name: slow_table((name, proposal)) for name in wanted if wanted[name] and name not in ready}
     parts = {
         "order": order,
         "stage": stage,
