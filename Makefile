@@ -14,7 +14,7 @@ demo: system $(VENV)/.demo
 
 test: system-test $(VENV)/.test
 	$(BIN)/ruff check .
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
 lint: $(VENV)/.test
 	$(BIN)/ruff check .

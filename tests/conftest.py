@@ -26,6 +26,7 @@ from olivetime.records.season import read_season
 from olivetime.report import page
 
 SAMPLE = Path(__file__).parents[1] / "sample_data"
+LONGEST = ("test_weekly.py", "test_pages.py", "test_command_line.py", "test_notebooks.py", "test_order.py")
 
 
 def pytest_configure(config):
@@ -33,6 +34,11 @@ def pytest_configure(config):
     if getattr(config.option, "numprocesses", None) and not compiling.is_kept():
         with contextlib.suppress(Exception):  # a fault is for the tests to find
             propose(read_season(SAMPLE / "southern"), seed=1, n_scenarios=6, n_draws=24, evaluations=300)
+
+
+def pytest_collection_modifyitems(items):
+    """The files that take longest come first, so that no worker is left alone with one of them at the end."""
+    items.sort(key=lambda item: item.path.name not in LONGEST)
 
 
 def pytest_runtest_setup(item):

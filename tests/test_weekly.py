@@ -452,8 +452,10 @@ def test_workers_that_show_a_week_load_no_planner():
 def test_answers_come_from_the_numbers():
     week = invented_week(12)
     first, rest = front.answer(week, "curve_review")
-    reached = int((week.stage["verdict"] == "reached").sum())
-    assert first == f"{reached} of 12 blocks {'has' if reached == 1 else 'have'} reached the target."
+    left = week.stage[~week.stage["block_id"].isin(week.order.loc[week.order["status"] == "picked", "block_id"])]
+    reached = int((left["verdict"] == "reached").sum())
+    has = "has" if reached == 1 else "have"
+    assert first == f"{reached} of {len(left)} blocks still to pick {has} reached the target."
     assert str(week.next_samples["why"].iloc[0]) in rest
     errors = int((week.findings["level"] == "error").sum())
     assert front.answer(week, "season_check")[0].startswith(f"{errors} error" if errors else "Yes: no error")
