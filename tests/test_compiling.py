@@ -61,6 +61,15 @@ def test_a_search_older_than_its_module_or_of_no_compiler_is_told(calls, monkeyp
     assert compiling.is_kept()
 
 
+@pytest.mark.usefixtures("southern_proposal")
+def test_a_module_that_was_only_written_again_is_compiled_once(monkeypatch, tmp_path):
+    written = tmp_path / "improve.py"
+    written.write_text("")
+    monkeypatch.setattr(compiling.search, "__file__", str(written))
+    compiling.smallest_search()
+    assert compiling.is_kept()
+
+
 def test_one_core_compiles_alone(calls, monkeypatch):
     monkeypatch.setattr(compiling, "is_kept", lambda: False)
     monkeypatch.setattr(compiling.os, "cpu_count", lambda: 1)

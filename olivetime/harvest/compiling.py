@@ -6,6 +6,7 @@ of it. Two halves on two cores take little more than half as long.
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import os
 import subprocess
@@ -41,16 +42,26 @@ def smallest_search() -> None:
         promised=np.full(blocks_n, -1.0), net=np.ones((blocks_n, days_n + 1)), km_cost=1.0, keep=block, caution=0.0,
         evaluations=1, seed=0, space=search.space(ph),
     )  # fmt: skip
+    for index in _indices() or ():
+        # Numba leaves what it keeps as it is where the module was only written again, as by a second installation
+        with contextlib.suppress(OSError):
+            os.utime(index)
 
 
 def is_kept() -> bool:
     """Whether the search as it stands is compiled and kept, or cannot be kept at all."""
+    kept = _indices()
+    written = os.stat(search.__file__).st_mtime
+    return kept is None or any(index.stat().st_mtime >= written for index in kept)
+
+
+def _indices() -> list[Path] | None:
+    """Files in which Numba says what it keeps of the search; None where it keeps nothing."""
     stats = getattr(search._stretch, "stats", None)  # none where compilation is switched off
     if stats is None or not stats.cache_path:
-        return True
-    written = os.stat(search.__file__).st_mtime
-    kept = Path(stats.cache_path).glob(f"*{search._stretch.__name__}-*.nbi")
-    return any(index.stat().st_mtime >= written for index in kept)
+        return None
+    line = search._stretch.py_func.__code__.co_firstlineno
+    return list(Path(stats.cache_path).glob(f"*{search._stretch.__name__}-{line}.*.nbi"))
 
 
 def begin() -> None:
