@@ -82,7 +82,7 @@ class Lists(NamedTuple):
 @compiled
 def _dispatch(
     ph: Physics,
-    index: np.ndarray,  # (B, T) urgency; -inf: never on that day
+    index: np.ndarray,  # (T, B) urgency; -inf: never on that day, and where there is no work
     work: np.ndarray,  # (B, T) mean workable share
     crop: np.ndarray,  # (B, T) mean tonnes
     least_h: np.ndarray,  # (B,) hours of the fastest harvester
@@ -98,8 +98,9 @@ def _dispatch(
 ) -> None:
     """Fill lists by taking, whenever a harvester is free, the most urgent block in mean weather."""
     machines_n, days_n = ph.shift_h.shape
-    blocks_n = index.shape[0]
+    blocks_n = index.shape[1]
     taken = np.zeros(blocks_n, np.bool_)
+    rest, rest_n = np.zeros(blocks_n, np.int64), 0  # blocks that may still be chosen, in order
     given, position = np.zeros(machines_n, np.int64), np.zeros(machines_n, np.int64)
     at = np.zeros(machines_n, np.int64)
     for h in range(machines_n):
@@ -114,6 +115,8 @@ def _dispatch(
         begin[b] = -1
         if not taken[b] and np.isfinite(least_h[b]):
             need += least_h[b]
+            rest[rest_n] = b
+            rest_n += 1
     ahead = np.zeros(days_n + 1)
     for t in range(days_n - 1, -1, -1):
         ahead[t] = ahead[t + 1] + supply_h[t]
@@ -175,14 +178,18 @@ def _dispatch(
                     late = guard_day < days_n and (
                         t >= guard_day or need >= ahead[t] - (ph.shift_h[h, t] - hours)
                     )
-                    best = -np.inf
-                    for b in range(blocks_n):
-                        if taken[b] or work[b, t] <= 0.0 or not np.isfinite(ph.block_h[h, b]):
-                            continue
-                        urgency = index[b, t]
-                        if urgency == -np.inf:
+                    best, place = -np.inf if late else floor[t], 0
+                    fixed_h = ph.move_fixed_h[h]
+                    for p in range(rest_n):
+                        b = rest[p]
+                        urgency = index[t, b]
+                        if urgency == -np.inf or not np.isfinite(ph.block_h[h, b]):
                             continue
                         if per_hour:
+                            # too little even with the shortest move
+                            shortest = ph.block_h[h, b] + (fixed_h if b != at[h] else 0.0)
+                            if (urgency / shortest if urgency > 0.0 else urgency * shortest) < best:
+                                continue
                             k = ph.lot[b]
                             if last_lot >= 0 and k != lot_before and lot_day[k] != t:
                                 urgency -= lot_cost[t]
@@ -192,13 +199,14 @@ def _dispatch(
                             )  # fmt: skip
                             spent = ph.block_h[h, b] + road
                             urgency = urgency / spent if urgency > 0 else urgency * spent
-                        if urgency < floor[t] and not late:
-                            continue
-                        if urgency > best:
+                        if urgency > best or (chosen < 0 and urgency == best):
                             best = urgency
-                            chosen = b
+                            chosen, place = b, p
                     if chosen < 0:
                         break
+                    rest_n -= 1
+                    for p in range(place, rest_n):
+                        rest[p] = rest[p + 1]
                     order[h, length[h]] = chosen
                     length[h] += 1
                     need -= least_h[chosen]
@@ -383,9 +391,9 @@ def _starts(
         order, length = begin_with.order.copy(), begin_with.length.copy()
         begin = np.zeros(blocks_n, np.int64)
         _dispatch(
-            ph, np.where(open_days, index, -np.inf), work, np.maximum(crop, TINY), least_h, supply_h,
-            np.broadcast_to(floor, days_n).astype(float), np.broadcast_to(lot_cost, days_n).astype(float), guard_day,
-            per_hour, first_day, order, length, begin,
+            ph, np.ascontiguousarray(np.where(open_days, index, -np.inf).T), work, np.maximum(crop, TINY), least_h,
+            supply_h, np.broadcast_to(floor, days_n).astype(float),
+            np.broadcast_to(lot_cost, days_n).astype(float), guard_day, per_hour, first_day, order, length, begin,
         )  # fmt: skip
         given = np.zeros(blocks_n, dtype=bool)
         for h in range(order.shape[0]):
@@ -693,18 +701,20 @@ def search(
     # race: all candidates in a few scenarios, the best of each set and every rule of thumb in all
     few = np.unique(np.linspace(0, scenarios_n - 1, RACE_SCENARIOS).astype(np.int64))
     first_look, glance = np.zeros(len(candidates)), np.zeros(len(few))
+    worth = np.full(len(candidates), -np.inf)
+    starts = np.full((len(candidates), blocks_n), -1.0)
     for i, (_, lists) in enumerate(candidates):
         score(ph, few, *lists, rec, glance, start)
         first_look[i] = glance.sum()
+        if len(few) == scenarios_n:
+            worth[i], starts[i] = objective(glance, caution), start
     ruled = np.array([name in RULE_NAMES for name, _ in candidates])
     seen = ruled.copy()
     if also is not None:
         seen[-1] = True
     for low, high in ((0, kept_n), (kept_n, len(candidates))):
         seen[low + np.argsort(-first_look[low:high], kind="stable")[:RACE_KEPT]] = True
-    worth = np.full(len(candidates), -np.inf)
-    starts = np.full((len(candidates), blocks_n), -1.0)
-    for i in np.flatnonzero(seen).tolist():
+    for i in np.flatnonzero(seen & np.isinf(worth)).tolist():
         score(ph, np.arange(scenarios_n), *candidates[i][1], rec, values, start)
         worth[i], starts[i] = objective(values, caution), start
     # what the committed order does in today's scenarios, with its best continuation, is the promise
