@@ -125,7 +125,7 @@ def test_mostly_guessed_present_season_is_an_error():
     got = station_days(season(pd.concat([past, steady("2026-09-15", "2026-10-31")]), as_of=date(2026, 11, 1)))
     row = got.findings.iloc[0]
     assert (row["code"], row["level"]) == ("filled-days", "error")
-    assert "season 2026: of 92 days, 45 filled (45 climatology)" in row["says"]
+    assert "season 2026: of 92 days, 45 filled in (45 with usual values)" in row["says"]
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ import pytest
 from invented_week import HOSTILE, invented_week
 
 from olivetime.harvest import reasons as harvest_reasons
-from olivetime.records.columns import SeasonError
+from olivetime.records.columns import RULES, SeasonError
 from olivetime.report import front, sheet, tables
 from olivetime.words import day_text, days_text, display_unit, money_text, number_text
 
@@ -132,7 +132,7 @@ def test_headline_gives_the_block_the_days_past_the_cost_and_the_rain(week):
     name = week.order.loc[0, "block_name"]
     # The invented weather has rain at 75 % on the sixth day, a Saturday.
     assert tables.headline(changed) == (
-        f"Pick {name} first. It passed its target 2 days ago and each day of waiting costs about $451; "
+        f"Pick {name} first. It passed its target 2 days ago and a day of waiting costs at least $451; "
         "rain is likely on Saturday (75 %)."
     )
 
@@ -511,7 +511,7 @@ def test_findings_come_gravest_first_and_say_how_many_are_left_out():
 def test_where_a_finding_of_the_weather_is_stands_once():
     says = ["station S1, day: 2 days without any temperature (2026-09-12, 2026-09-13).",
             "station S1, temp_min_c: 1 day with a value missing (2026-09-12).",
-            "station S1, season 2026: of 93 days, 2 filled (2 neighbour)."]  # fmt: skip
+            "station S1, season 2026: of 93 days, 2 filled in (2 from a neighbouring station)."]  # fmt: skip
     findings = pd.DataFrame(
         {"code": "x", "level": "note", "table": "weather_days", "file": "", "sheet": "", "row": np.nan,
          "column": ["day", "temp_min_c", "day"], "value": "", "do": "Nothing.",
@@ -807,7 +807,7 @@ def test_week_of_a_proposal_survives_saving(small, tmp_path):
     week = tables.week_tables(small)
     again = tables.load_week(tables.save_week(week, tmp_path))
     assert again.info["headline"].startswith(
-        "Pick North first. It has reached its target and each day of waiting costs about €5"
+        "Pick North first. It has reached its target and a day of waiting costs at least €5"
     )
     pd.testing.assert_frame_equal(again.order, week.order)
 
@@ -968,11 +968,12 @@ def test_findings_begin_with_a_capital_unless_they_quote_a_column():
         {
             "level": "note", "code": "x", "table": "samples", "file": "", "sheet": "", "row": "", "column": "",
             "block_id": "", "value": "", "do": "Nothing.",
-            "says": ["place: of 93 days, 2 filled (2 neighbour).", "place: oil_dry_pct fell by 7.5 points in 7 days."],
+            "says": ["place: of 93 days, 2 filled in (2 from a neighbouring station).",
+                     "place: oil_dry_pct fell by 7.5 points in 7 days."],
         }
     )  # fmt: skip
     assert [row[2] for row in sheet.findings_table(rows, info="en_US").rows] == [
-        "Of 93 days, 2 filled (2 neighbour).",
+        "Of 93 days, 2 filled in (2 from a neighbouring station).",
         "oil_dry_pct fell by 7.5 points in 7 days.",
     ]
     assert sheet.findings_table(rows, info="es_ES").rows[1][2] == "oil_dry_pct bajó 7,5 puntos en 7 días."
@@ -1015,5 +1016,75 @@ def test_units_of_assumptions_are_written_as_people_write_them(week):
     told = told.assign(unit=units, says="night minimum below which fruit is damaged")
     euros = {**week.info, "locale": "en_GB", "currency": "EUR"}
     table = sheet.assumptions_table(dataclasses.replace(week, assumptions=told, info=euros))
-    assert [row[2] for row in table.rows] == ["", "EUR", "°C", "fraction/°C", "h"]
+    assert [row[2] for row in table.rows] == ["", "", "°F", "%/°F", "h"]
     assert table.rows[0][3] == "Night minimum below which fruit is damaged"
+
+
+def test_assumptions_are_told_in_the_units_of_the_page_and_never_by_the_names_of_rules(week):
+    rows = [
+        ("frost_threshold_c", "-2.0", "C", "night minimum at the block below which fruit is damaged"),
+        ("warmth not seen yet", "0.5", "C", "Scatter laid on whole scenarios."),
+        ("frost_damage_per_c", "0.18", "fraction/C", "value lost per degree below it"),
+        ("rain_stop_mm", "2.0", "mm", "Rain of a day from which the whole day is lost."),
+        ("dry_days_light", "0.5", "d", "Days light soil dries for each 10 mm."),
+        ("degree days", "single sine", "", "Between 7.5 and 35 C; 15 of them are one thermal day."),
+        ("keep_gain_per_block", "400.0", "currency", "the plan must gain this for each promised block that it moves"),
+        ("shift_start_h", "6.5", "h", "clock hour at which shifts begin"),
+        ("early_premium_fraction", "0.1", "fraction", "style early: price premium at early_full_maturity and below"),
+        ("outlook", "used from 2026-11-02", "-", "x"),
+    ]
+    told = pd.DataFrame(rows, columns=["name", "value", "unit", "says"]).assign(room="weather", source="rule")
+    there = {"us": {**week.info, "units": "us", "locale": "en_US", "currency": "USD"}}
+    there["metric"] = {**week.info, "units": "metric", "locale": "es_ES", "currency": "EUR"}
+    shown = {
+        units: sheet.assumptions_table(dataclasses.replace(week, assumptions=told, info=info)).rows
+        for units, info in there.items()
+    }
+    assert [row[1:3] for row in shown["us"]] == [
+        ("28.4", "°F"), ("0.9", "°F"), ("10", "%/°F"), ("0.08", "in"), ("0.5", "d"), ("single sine", ""),
+        ("$400", ""), ("06:30", ""), ("10", "%"), ("used from Nov 2, 2026", ""),
+    ]  # fmt: skip
+    assert shown["us"][4][3] == "Days light soil dries for each 0.39 in."
+    assert shown["us"][5][3] == "Between 45.5 and 95.0 °F; 27 of them are one thermal day."
+    assert [row[1:3] for row in shown["metric"][:4]] == [("−2,0", "°C"), ("0,5", "°C"), ("18", "%/°C"), ("2", "mm")]
+    assert shown["us"][8][3] == "Style early: price premium at “early oil: maturity of the whole premium” and below"
+    assert not any("_" in cell for rows in shown.values() for row in rows for cell in row)
+
+
+def test_every_rule_of_a_season_has_words_for_pages():
+    assert {rule.name for rule in RULES} <= set(sheet.RULE_WORDS)
+
+
+def test_a_doubtful_sample_that_moves_the_plan_is_among_those_to_take_again():
+    wanted = pd.DataFrame(
+        {"block_id": ["A", "B", "C"], "rank": [1, 2, 3], "why": ["dry oil known to about ±1.9 points", "", "x"],
+         "gain": [25.0, 0.1, 0.0], "fruits_n": [60, 70, 80]}
+    )  # fmt: skip
+    doubts = pd.DataFrame(
+        {"sample_id": ["S1", "S2", "S3", "S4"], "block_id": ["B", "B", "C", "picked"], "moved_n": [3, 1, 0, 2],
+         "gain": [1865.0, 10.0, 0.0, 500.0]}
+    )  # fmt: skip
+    got = tables._with_doubtful(wanted, doubts)
+    assert got["block_id"].tolist() == ["B", "A", "C"]  # no sample can be taken of the picked block
+    assert got["gain"].tolist() == [1865.0, 25.0, 0.0]
+    assert got["rank"].tolist() == [1, 2, 3]
+    assert got["why"].tolist() == ["its sample S1 is doubtful", "dry oil known to about ±1.9 points", "x"]
+    assert got["fruits_n"].tolist() == [70, 60, 80]
+    assert tables._with_doubtful(wanted, doubts.iloc[:0]) is wanted
+    assert tables._with_doubtful(None, doubts) is None
+
+
+def test_only_curves_that_have_a_say_show_their_parameters(week):
+    row = {"kind": "oil", "part": "curve", "name": "plateau_dry_pct", "source": "x", "at_bound": False}
+    rows = pd.DataFrame([
+        {**row, "cultivar": "Arbequina", "shape": "logistic", "value": 42.0},
+        {**row, "cultivar": "Arbequina", "shape": "gompertz", "value": 47.0},
+        {**row, "cultivar": "all", "shape": "logistic", "value": 0.1, "part": "spread"},
+        {**row, "cultivar": "all", "shape": "gompertz", "value": 0.2, "part": "spread"},
+        {**row, "cultivar": "all", "shape": "", "value": 3.0, "kind": "maturity"},
+    ])  # fmt: skip
+    parameters = rows.reindex(columns=list(tables.WEEK_COLUMNS["parameters"]))
+    shapes = pd.DataFrame({"cultivar": "Arbequina", "shape": ["logistic", "gompertz"], "weight": [0.999, 0.001]})
+    table = sheet.parameters_table(dataclasses.replace(week, parameters=parameters, shapes=shapes))
+    assert [row[1] for row in table.rows] == ["oil, S curve (logistic)"] * 2 + ["maturity"]
+    assert table.rows[0][3] == "plateau, % dry"

@@ -99,7 +99,7 @@ def test_23_a_stuck_sensor_and_a_gap_of_four_days(tmp_path, autumn):
         "highest both for 5), not used (2026-08-21, 2026-08-22, 2026-08-23 and 3 more). "
         "Check the sensor and its shield."
     ) in said
-    assert any("of 66 days, 10 filled (4 interpolated, 6 climatology)" in text for text in said)
+    assert any("of 66 days, 10 filled in (4 by a straight line, 6 with usual values)" in text for text in said)
 
 
 def test_23_most_of_a_season_missing(tmp_path, autumn):
@@ -107,6 +107,6 @@ def test_23_most_of_a_season_missing(tmp_path, autumn):
     keep = np.r_[0:4, 60 : len(days)]
     said = found(write(tmp_path, weather_days=weather(days[keep], low[keep], high[keep])))
     assert (
-        "error: weather_days, station S1, season 2026: of 66 days, 56 filled (56 climatology). "
+        "error: weather_days, station S1, season 2026: of 66 days, 56 filled in (56 with usual values). "
         "Read sums of warmth of this season with care."
     ) in said

@@ -127,7 +127,8 @@ def test_days_and_rows_are_said_in_the_language():
 
 
 def test_a_stations_own_sentences_are_told_whole():
-    says = "weather_days, station S1, season 2026: of 66 days, 10 filled (4 interpolated, 6 climatology)."
+    says = "weather_days, station S1, season 2026: of 66 days, 10 filled in (4 by a straight line, 6 with usual "
+    says += "values)."
     assert one(says, "es", file="", row=pd.NA)[:2] == (
         "weather_days, estación S1, campaña 2026",
         "de 66 días, 10 rellenados (4 en línea recta, 6 de lo usual en la época).",

@@ -119,7 +119,7 @@ def _part(text: str, language: str, *, lists: bool = False, deep: int = 0) -> st
 
 
 def _value(name: str, text: str, language: str, deep: int) -> str:
-    if name == "how":  # "4 interpolated, 6 climatology"
+    if name == "how":  # "4 by a straight line, 6 with usual values"
         return ", ".join(_part(part, language, deep=deep + 1) for part in text.split(", "))
     if re.fullmatch(r"[0-9]+\.[0-9]+" if name in ("n", "points") else r"-?[0-9]+\.[0-9]+ °[CF]", text):
         number, *unit = text.split(" ")  # computed by us; what stands in the records is shown as it stands there

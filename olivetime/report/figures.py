@@ -256,7 +256,10 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             value_by_date,
             alt_value_by_date,
             value_by_date_size,
-            mark("What each block is worth by the day it is picked; +7 d: a week later than planned."),
+            mark(
+                "What each block is worth by the day it is picked; +7 d: what the whole order loses at least when "
+                "it waits a week longer."
+            ),
             value_by_date_panels,
         ),
         "colour_classes": Picture(

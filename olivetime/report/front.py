@@ -18,12 +18,6 @@ if TYPE_CHECKING:
     from olivetime.harvest.past import Hindcast
 
 LEAST_LOT = 0.5  # smaller lots [display unit] are rounded away; they are shares of rare scenarios
-LEAST_WEIGHT = 0.005  # shapes with less say are not shown
-SHAPES = {
-    "logistic": mark("S curve (logistic)"),
-    "gompertz": mark("S curve that slows early (Gompertz)"),
-    "plateau_line": mark("straight rise to a plateau"),
-}
 
 _WORDS = {
     "pick_order": mark("Pick order"),
@@ -182,7 +176,8 @@ def _curves_answer(week: tables.Week) -> tuple[str, str]:
         row = wanted.iloc[0]
         names = dict(zip(stage["block_id"], stage["block_name"], strict=True))
         block = names.get(row["block_id"], row["block_id"])
-        rest.append(say("Sample {block} next: {why}.", info, block=block, why=said(str(row["why"]), info)))
+        why = "; ".join(said(part, info) for part in str(row["why"]).split("; "))
+        rest.append(say("Sample {block} next: {why}.", info, block=block, why=why))
     return first, " ".join(rest)
 
 
@@ -495,10 +490,10 @@ def shapes_table(week: tables.Week) -> sheet.DisplayTable:
         [
             (
                 str(row.cultivar),
-                say(SHAPES.get(str(row.shape), str(row.shape)), week.info),
+                say(sheet.SHAPES.get(str(row.shape), str(row.shape)), week.info),
                 number_text(100 * float(row.weight), week.info),
             )
-            for row in rows[rows["weight"].astype(float) >= LEAST_WEIGHT].itertuples()
+            for row in rows[rows["weight"].astype(float) >= sheet.LEAST_WEIGHT].itertuples()
         ],
         mark("No curves were fitted."),
     )
@@ -592,8 +587,8 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
     body.append(
         '<p class="note">'
         + say(
-            "Every table of these pages lies in the folder {data}, as CSV and Parquet; {manifest} holds the digest of "
-            "every file read and written.",
+            "Every table of these pages lies in the folder {data}, as CSV and Parquet; {manifest} holds the "
+            "fingerprint of every file read and written.",
             info,
             data="<code>data</code>",
             manifest="<code>manifest.json</code>",

@@ -409,6 +409,7 @@ _AGRONOMIST: tuple[Sheet, ...] = (
         (
             _KIND,
             _CULTIVAR,
+            Field("shape", mark("Shape"), "text", mark("of the oil curve")),
             Field("part", mark("Part"), "text", mark("the curve itself, or how blocks and samples scatter")),
             Field("name", mark("Parameter"), "text", mark("name in the description of the model")),
             Field("value", mark("Value"), "exact", mark("fitted, in the unit of its name")),

@@ -781,7 +781,8 @@ def finding_value_by_date(week: Week, *, block_ids: Sequence[str] | None = None)
     if float(worst["waiting_7d"]) <= 0:
         return say("A week's wait costs nothing in these blocks", week.info)
     money = money_text(worst["waiting_7d"], week.info)
-    return say("{block} loses most by waiting: {money} in a week", week.info, block=worst["block_name"], money=money)
+    block = worst["block_name"]
+    return say("A week of waiting costs most at {block}: {money} or more", week.info, block=block, money=money)
 
 
 def _signed_money(value: float, week: Week) -> str:

@@ -328,7 +328,7 @@ def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
     """Why each block stands where it does, and what waiting one, three or seven days costs."""
     rows = planned(week).head(limit or len(week.order))
     return _display(
-        say("Why this order, and what waiting costs", week.info),
+        say("Why this order, and what the whole order loses at least when a block waits", week.info),
         [
             (mark("Block"), "", _numbered(rows), "name"),
             (mark("Why this day"), "", [reason_text(r, week.info) for r in rows.to_dict("records")], "line"),
@@ -486,30 +486,127 @@ def _sentence(text: str) -> str:
 _COLUMN_NAMES = frozenset(column.name for table in TABLES.values() for column in table)
 
 
+# Rules and columns as pages call them; season.toml and the workbooks keep the names of the first column.
+RULE_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "age_risk_per_h": mark("grade: risk for each hour of waiting"),
+        "caution_fraction": mark("weight of the worst weather"),
+        "cold_spot_from": mark("cold spots: whose word counts"),
+        "colder_c": mark("how much colder the records say it is"),
+        "corrector_fraction": mark("oil that stays in the pomace"),
+        "drop_pct_per_day_after": mark("fruit drop past maturity 4"),
+        "drop_pct_per_day_before": mark("fruit drop up to maturity 4"),
+        "dry_days_cap": mark("longest drying of the ground"),
+        "dry_days_heavy": mark("drying of heavy soil"),
+        "dry_days_light": mark("drying of light soil"),
+        "dry_days_medium": mark("drying of medium soil"),
+        "early_full_maturity": mark("early oil: maturity of the whole premium"),
+        "early_none_maturity": mark("early oil: maturity without premium"),
+        "early_premium_fraction": mark("early oil: premium"),
+        "fly_risk_at_30pct": mark("fly: risk at 30 % of holes"),
+        "fly_risk_from_holes_pct": mark("fly: holes that do no harm"),
+        "frost_damage_per_c": mark("frost: loss for each degree"),
+        "frost_loss_day0_fraction": mark("frost: part of it lost the same day"),
+        "frost_loss_day1_fraction": mark("frost: part of it lost a day later"),
+        "frost_mention_chance": mark("frost: chance from which pages speak of it"),
+        "frost_threshold_c": mark("frost: night low that harms fruit"),
+        "good_window_share": mark("good days: most that they may lose"),
+        "heat_lower_c": mark("warmth: coldest that ripens fruit"),
+        "heat_upper_c": mark("warmth: hottest that adds any"),
+        "hours_held_back_fraction": mark("workable hours held back"),
+        "keep_days": mark("promises: days in which they are kept"),
+        "keep_gain_per_block": mark("promises: gain that moves a block"),
+        "late_full_maturity": mark("late oil: maturity of the whole premium"),
+        "late_none_maturity": mark("late oil: maturity without premium"),
+        "late_premium_fraction": mark("late oil: premium"),
+        "leaf_wet_h": mark("leaves wet after rain"),
+        "move_km_unknown": mark("moves between unknown places"),
+        "outlook_max_age_d": mark("oldest outlook that is used"),
+        "outlook_trust_d": mark("trust in the outlook"),
+        "over_ripe_maturity": mark("over-ripe: maturity from which grade is at risk"),
+        "over_ripe_risk_per_unit": mark("over-ripe: risk for each unit more"),
+        "plan_scenarios": mark("scenarios of the plan"),
+        "rain_day_mm": mark("rain that makes a rainy day"),
+        "rain_likely_chance": mark("rain: chance from which it is called likely"),
+        "rain_stop_mm": mark("rain that stops picking"),
+        "range_memory_weeks": mark("past weeks that widen the ranges"),
+        "removal_fraction": mark("fruit that the harvester takes"),
+        "road_factor": mark("road for each straight distance"),
+        "shift_max_h": mark("longest shift"),
+        "shift_start_h": mark("start of shifts"),
+        "work_min_fraction": mark("least part of a shift worth starting"),
+    }
+)
+
+
 def assumptions_table(week: Week) -> DisplayTable:
-    """Everything that was taken for granted, its value and where it comes from."""
-    rows = week.assumptions
+    """Everything that was taken for granted, its value in display units, and where it comes from."""
+    rows, info = week.assumptions, week.info
+    amounts = [
+        _amount(name, value, unit, info)
+        for name, value, unit in zip(*(texts_of(rows[c]) for c in ("name", "value", "unit")), strict=True)
+    ]
     return _display(
-        say("What was assumed", week.info),
+        say("What was assumed", info),
         [
-            (mark("Assumption"), "", [said(t.replace("_", " "), week.info) for t in texts_of(rows["name"])], "name"),
-            (mark("Value"), "", [said(_short(v, week.info), week.info) for v in texts_of(rows["value"])], "number"),
-            (mark("Unit"), "", [_unit_text(u, week.info) for u in texts_of(rows["unit"])], ""),
-            (mark("Says"), "", [_sentence(t) for t in _said(rows["says"], week.info)], "line"),
-            (mark("Source"), "", _said(rows["source"], week.info), ""),
+            (mark("Assumption"), "", [_rule_words(t, info) for t in texts_of(rows["name"])], "name"),
+            (mark("Value"), "", [value for value, _ in amounts], "number"),
+            (mark("Unit"), "", [unit for _, unit in amounts], ""),
+            (mark("Says"), "", [_decides(t, info) for t in texts_of(rows["says"])], "line"),
+            (mark("Source"), "", _said(rows["source"], info), ""),
         ],
-        week.info,
-        empty=say("Nothing beyond the records.", week.info),
+        info,
+        empty=say("Nothing beyond the records.", info),
     )
 
 
-def _unit_text(unit: str, info: Mapping[str, Any]) -> str:
-    """A unit of the assumptions as people write it: none for "-", the season's own currency, a sign for degrees."""
-    if unit in ("", "-"):
-        return ""
+def _rule_words(name: str, info: Mapping[str, Any]) -> str:
+    return say(RULE_WORDS[name], info) if name in RULE_WORDS else said(name.replace("_", " "), info)
+
+
+def _amount(name: str, value: str, unit: str, info: Mapping[str, Any]) -> tuple[str, str]:
+    """Value and unit of an assumption as the page's readers write them: their units, shares in %, money, the clock."""
+    unit = "" if unit == "-" else unit
+    try:
+        number = float(value)
+    except ValueError:
+        text = re.sub(r"\d{4}-\d\d-\d\d", lambda day: day_text(day[0], info, "yMMMd"), said(value, info))
+        text = re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda found: _rule_words(found[0], info), text)
+        return text, "" if unit == "C" else said(unit, info)
+    temp, rain = display_unit(info, "temp"), display_unit(info, "rain")
     if unit == "currency":
-        return str(info.get("currency", unit))
-    return re.sub(r"(^|/)C$", r"\1°C", said(unit, info))
+        return money_text(number, info), ""
+    if name == "shift_start_h":
+        return f"{int(number):02d}:{round(number % 1 * 60):02d}", ""
+    if unit == "C":  # only a threshold lies on the thermometer, the others are differences
+        shown = temp.of(number) if name.endswith("_c") else number * temp.factor
+        return number_text(shown, info, 1), temp.label
+    if unit == "mm":
+        return number_text(rain.of(number), info, rain.digits or int(number % 1 > 0)), rain.label
+    if unit.startswith("fraction"):
+        per, number = unit.removeprefix("fraction"), 100 * number
+        if per == "/C":
+            number, per = number / temp.factor, f"/{temp.label}"
+        return _short(f"{number:.3g}", info), f"%{per}"
+    return _short(value, info), said(unit, info)
+
+
+def _decides(text: str, info: Mapping[str, Any]) -> str:
+    """What an assumption decides, in the language and units of the page, rules by their words."""
+    units, heat = display_unit(info, "temp"), re.fullmatch(r"Between (\S+) and (\S+) C; 15 of them (.+)", text)
+    if heat and units.factor != 1.0:  # degree days are differences: they have a size and no zero
+        low, high = (number_text(units.of(float(heat[i])), info, 1) for i in (1, 2))
+        message = mark("Between {low} and {high} °F; 27 of them are one thermal day.")
+        return say(message, info, low=low, high=high)
+    rain = display_unit(info, "rain")
+    told = said(text, info).replace("10 mm", f"{number_text(rain.of(10.0), info, rain.digits)} {rain.label}")
+    told = re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda found: _quoted(found[0], info), told)
+    return told[:1].upper() + told[1:]
+
+
+def _quoted(name: str, info: Mapping[str, Any]) -> str:
+    """A rule's words between quotation marks, for the middle of a sentence; other names as they are."""
+    return f"“{say(RULE_WORDS[name], info)}”" if name in RULE_WORDS else name
 
 
 def _short(text: str, info: Mapping[str, Any]) -> str:
@@ -557,17 +654,51 @@ def provenance(week: Week) -> str:
     )
 
 
+LEAST_WEIGHT = 0.005  # shapes of curves with less say are not shown
+SHAPES: Mapping[str, str] = MappingProxyType(
+    {
+        "logistic": mark("S curve (logistic)"),
+        "gompertz": mark("S curve that slows early (Gompertz)"),
+        "plateau_line": mark("straight rise to a plateau"),
+    }
+)
+_PARAMETERS = {
+    "plateau_dry_pct": mark("plateau, % dry"),
+    "midpoint_d": mark("half of the plateau, thermal days"),
+    "scale_d": mark("length of the rise, thermal days"),
+}
+
+
+def _parameter_words(name: str, info: Mapping[str, Any]) -> str:
+    return say(_PARAMETERS[name], info) if name in _PARAMETERS else said(name.replace("_", " "), info)
+
+
+def _curve_words(rows: pd.DataFrame, info: Mapping[str, Any]) -> list[str]:
+    """What each curve is of, and its shape where it has one."""
+    kinds, shapes = _said(rows["kind"], info), texts_of(rows["shape"])
+    return [
+        ", ".join(part for part in (kind, say(SHAPES.get(shape, shape), info) if shape else "") if part)
+        for kind, shape in zip(kinds, shapes, strict=True)
+    ]
+
+
 def parameters_table(week: Week) -> DisplayTable:
     """Fitted parameters with their errors, priors and bounds."""
-    rows, info = week.parameters, week.info
+    info, has_say = week.info, week.shapes[week.shapes["weight"].astype(float) >= LEAST_WEIGHT]
+    rows, shape = week.parameters, pd.Series(texts_of(week.parameters["shape"]), week.parameters.index, dtype="str")
+    own = pd.MultiIndex.from_arrays([rows["cultivar"].astype(str), shape]).isin(
+        pd.MultiIndex.from_frame(has_say[["cultivar", "shape"]].astype(str))
+    )
+    rows = rows[own | (shape == "") | ((rows["cultivar"] == "all") & shape.isin(has_say["shape"].astype(str)))]
     names = ("value", "se", "prior_mean", "prior_sd", "low", "high")
     number = {name: [_short(t, info) for t in texts_of(rows[name])] for name in names}
     return _display(
         say("Parameters of the fitted curves", week.info),
         [
-            (mark("Cultivar"), "", texts_of(rows["cultivar"]), "name"),
-            (mark("Part"), "", _said(rows["part"], info), "first"),
-            (mark("Parameter"), "", [said(name.replace("_", " "), info) for name in texts_of(rows["name"])], ""),
+            (mark("Cultivar"), "", _said(rows["cultivar"], info), "name"),
+            (mark("Curve"), "", _curve_words(rows, info), "first"),
+            (mark("Part"), "", _said(rows["part"], info), ""),
+            (mark("Parameter"), "", [_parameter_words(name, info) for name in texts_of(rows["name"])], ""),
             (mark("Value"), "", number["value"], "number"),
             (mark("Standard error"), "", number["se"], "number"),
             (mark("Prior mean"), "", number["prior_mean"], "number"),
@@ -734,7 +865,12 @@ def blocks_table(week: Week) -> DisplayTable:
             (mark("Oil, fresh"), "%", now("oil_fresh_now_p50_pct"), "number named"),
             (mark("Oil, dry"), "%", now("oil_dry_now_p50_pct"), "number named"),
             (mark("Moisture"), "%", now("moisture_now_p50_pct"), "number named"),
-            (mark("Target"), "", [verdict_text(r, week) if on else "" for r, on in zip(rows, left, strict=True)], ""),
+            (
+                mark("Target"),
+                "",
+                [_at_target(r, week) if on else "" for r, on in zip(rows, left, strict=True)],
+                "named",
+            ),
             (mark("Worth"), "", _money(week, stage["value"]), "number"),
             (mark("Note"), "", [flags_text(f, week.info) for f in stage["flags"].where(left, "")], "line"),
         ],
@@ -742,6 +878,12 @@ def blocks_table(week: Week) -> DisplayTable:
         kind="cards order",
         empty=say("No blocks.", week.info),
     )
+
+
+def _at_target(row: Mapping[str, Any], week: Week) -> str:
+    """The verdict as it stands beside the word "Target"."""
+    text = verdict_text(row, week)
+    return say("reached", week.info) if text == say("target reached", week.info) else text
 
 
 def growers_table(week: Week) -> DisplayTable:

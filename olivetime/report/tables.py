@@ -103,7 +103,7 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "findings": ("code", "level", "table", "file", "sheet", "row", "column", "value", "says", "do"),
     "assumptions": ("room", "name", "value", "unit", "source", "says"),
     "sources": ("file", "sha256", "rows"),
-    "parameters": ("kind", "cultivar", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high",
+    "parameters": ("kind", "cultivar", "shape", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high",
                    "at_bound", "source"),
     "residuals": ("sample_id", "block_id", "day", "x", "observed", "fitted", "residual_sd", "expected_sd", "weight",
                   "kind", "doubtful"),
@@ -390,7 +390,7 @@ def week_tables(
         "doubts": slow.get("doubts"),
         "shapes": proposal.fit.shapes,
         "week_effects": proposal.fit.week_effects,
-        "next_samples": slow.get("next_samples"),
+        "next_samples": _with_doubtful(slow.get("next_samples"), slow.get("doubts")),
     }
     return make_week(info, parts)
 
@@ -443,6 +443,25 @@ def _tidy(frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
                     "str"
                 )
     return frame
+
+
+def _with_doubtful(wanted: pd.DataFrame | None, doubts: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Weigh a new sample by what a doubtful one of the same block can cost, for only a new one settles the doubt.
+
+    A block's gain is then what the present order gives up if the sample is wrong, where that is more than what one
+    more sample gains on the mean.
+    """
+    if wanted is None or doubts is None or doubts.empty:
+        return wanted
+    moving = doubts[(doubts["moved_n"].astype(int) > 0) & (doubts["gain"].astype(float) > 0)]
+    moving = moving.sort_values("gain", ascending=False, kind="stable").drop_duplicates("block_id")
+    table = wanted.merge(moving[["block_id", "sample_id", "gain"]], on="block_id", how="left", suffixes=("", "_wrong"))
+    why = "its sample " + table["sample_id"].astype("str") + " is doubtful"
+    both = [f"{one}; {two}" if two else one for one, two in zip(why, texts_of(table["why"]), strict=True)]
+    table["why"] = table["why"].where(table["sample_id"].isna(), both)
+    table["gain"] = table[["gain", "gain_wrong"]].astype(float).max(axis=1)
+    table = table.sort_values(["gain", "rank", "block_id"], ascending=[False, True, True], ignore_index=True)
+    return table.assign(rank=np.arange(1, len(table) + 1)).drop(columns=["sample_id", "gain_wrong"])
 
 
 def _plain(value: Any) -> float | str | None:
@@ -1022,7 +1041,7 @@ def headline(week: Week) -> str:
     Returns
     -------
     str
-        Such as "Pick North 4 first. It passed its target 2 days ago and each day of waiting costs about $450; rain is
+        Such as "Pick North 4 first. It passed its target 2 days ago and a day of waiting costs at least $450; rain is
         likely on Saturday (60 %)."
     """
     rows, info = planned(week), week.info
@@ -1076,7 +1095,7 @@ def _why_now(week: Week, first: Mapping[str, Any]) -> str:
     cost = first["waiting_1d"]
     if cost is None or pd.isna(cost) or not float(cost) >= 1:
         return reach
-    text = say("each day of waiting costs about {money}", info, money=money_text(cost, info))
+    text = say("a day of waiting costs at least {money}", info, money=money_text(cost, info))
     return say("{one} and {two}", info, one=reach, two=text) if reach else text
 
 

@@ -73,6 +73,8 @@ PART_FILLED = 0.15  # share of a season's days filled from which the season is c
 
 _TEMPERATURES = (("temp_min_c", "lowest temperature"), ("temp_max_c", "highest temperature"))
 FILLS = ("", "interpolated", "neighbour", "outlook", "climatology")
+# The same as findings say it.
+_FILL_WORDS = ("by a straight line", "from a neighbouring station", "from the outlook", "with usual values")
 FAULT_KINDS = (
     "missing day",
     "missing value",
@@ -1038,10 +1040,10 @@ def _findings(
         guessed = row["climatology_n"] > PART_FILLED * row["days_n"]
         level = "error" if guessed and row["season"] == season.label else "warning" if weak else "note"
         counts = [row[f"{how}_n"] for how in FILLS[1:]]
-        ways = ", ".join(f"{n} {how}" for how, n in zip(FILLS[1:], counts, strict=True) if n)
+        ways = ", ".join(f"{n} {how}" for how, n in zip(_FILL_WORDS, counts, strict=True) if n)
         do = "Read sums of warmth of this season with care." if weak else "Nothing."
         where = f"weather_days, station {row['station_id']}, {row['whose']}"
-        found = f"of {row['days_n']} days, {row['filled_n']} filled ({ways})"
+        found = f"of {row['days_n']} days, {row['filled_n']} filled in ({ways})"
         rows.append(("filled-days", level, "day", str(row["filled_n"]), where, found, do))
     weak_rain = seasons[seasons["rain_filled_n"] > PART_FILLED * seasons["days_n"]]
     for row in _few_seasons(weak_rain, "rain_filled_n", season.label) if not no_rain else []:
