@@ -13,7 +13,8 @@ import pytest
 from invented_week import invented_week
 from matplotlib.collections import LineCollection, PolyCollection
 
-from olivetime.report import canvas, figures, order_figures, ripening_figures, tables, weather_figures
+from olivetime.harvest.past import Hindcast
+from olivetime.report import canvas, figures, lookback_figures, order_figures, ripening_figures, tables, weather_figures
 from olivetime.words import day_text
 
 KINDS = list(figures.PICTURES)
@@ -490,3 +491,54 @@ def test_a_growers_week_holds_no_outline_of_others(weeks):
     week = _outlined(weeks["many"])
     own = tables.grower_week(week, week.growers["grower_id"].iloc[0])
     assert set(own.outlines["block_id"]) == set(own.stage["block_id"])
+
+
+# --- the lookback's picture, whose tables are not the week's
+
+
+def _past(rows):
+    columns = ["kind", "lead_days", "p10", "p50", "p90", "observed"]
+    told = pd.DataFrame(rows, columns=columns)
+    told["error"], told["inside"] = told["p50"] - told["observed"], told["observed"].between(told["p10"], told["p90"])
+    return Hindcast(forecasts=told, scores=pd.DataFrame(), orders=pd.DataFrame(), says="")
+
+
+def test_the_lookback_draws_every_later_sample_by_weeks_ahead(weeks):
+    week = weeks["nine"]
+    past = _past(
+        [
+            ("oil_dry_pct", 3, 38.0, 40.0, 42.0, 41.0), ("oil_dry_pct", 7, 38.0, 40.0, 42.0, 44.0),
+            ("oil_dry_pct", 8, 36.0, 40.0, 43.0, 39.0), ("moisture_pct", 7, 50.0, 52.0, 54.0, 53.0),
+            ("unheard_of", 7, 1.0, 2.0, 3.0, 2.0),
+        ]
+    )  # fmt: skip
+    told = lookback_figures.by_lead(past)
+    assert told[["kind", "lead_weeks", "samples_n", "inside_n"]].to_numpy().tolist() == [
+        ["oil_dry_pct", 1, 2, 1], ["oil_dry_pct", 2, 1, 1], ["moisture_pct", 1, 1, 1],
+    ]  # fmt: skip
+    assert told["miss"].tolist() == pytest.approx([2.5, 1.0, 1.0])  # by hand: (1 + 4) / 2
+    assert told.loc[1, ["low", "high"]].tolist() == pytest.approx([-4.0, 3.0])
+    assert lookback_figures.finding(past, week.info) == (
+        "67 % of later samples of dry oil fell inside their 8-in-10 range; missed by 2.5 points in the first week, by "
+        "1.0 in week 2"
+    )
+    assert "Dry oil, points: week 1: 1 of 2 samples inside" in lookback_figures.alt(past, week.info)
+    for wide in (False, True):
+        figure, ax = canvas.new_figure(*lookback_figures.size(week, past, wide=wide))
+        lookback_figures.ranges_kept(week, ax, past)
+        marks = [line for line in ax.lines if line.get_marker() in ("o", "D") and line.get_markersize() < 3]
+        assert sum(len(line.get_xdata()) for line in marks) == 4  # each later sample once
+        outside = [line for line in marks if line.get_marker() == "D"]
+        assert sum(len(line.get_xdata()) for line in outside) == 1
+        for text, (x0, _, x1, _) in _words(figure):
+            assert x0 > -1.5, text.get_text()
+            assert x1 < 72 * figure.get_figwidth() + 1.5, text.get_text()
+    markup = lookback_figures.picture(week, past)
+    assert markup.count("<img") == 1
+    assert "(min-width: 48rem), print" in markup
+
+
+def test_the_lookback_says_so_where_no_later_sample_came(weeks):
+    markup = lookback_figures.picture(weeks["nine"], _past([]))
+    assert "No sample was taken after a past week" in markup
+    assert "<img" not in markup

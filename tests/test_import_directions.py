@@ -85,6 +85,7 @@ ORDER = [
     "report.order_figures",
     "report.weather_figures",
     "report.figures",
+    "report.lookback_figures",
     "report.page",
     "report.season_end",
     "report.front",

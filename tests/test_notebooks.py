@@ -291,7 +291,7 @@ def test_what_is_turned_is_what_is_asked_and_the_season_is_computed_once(monkeyp
         return SimpleNamespace(says="Worth $100 more.", moved=[])
 
     monkeypatch.setattr("olivetime.harvest.reasons.what_if", answered)
-    week = invented_week(6)
+    week = invented_week(6, units="metric")
     box = weekly._controls(widgets, week, lambda: begun.append(1) or "computed")
     shift, harvesters, mill, mill_down, frost_on, frost_c, leave, ask, _ = box.children
     shift.value, harvesters.value, mill.value = 2, 1, 80

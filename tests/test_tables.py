@@ -1088,3 +1088,23 @@ def test_only_curves_that_have_a_say_show_their_parameters(week):
     table = sheet.parameters_table(dataclasses.replace(week, parameters=parameters, shapes=shapes))
     assert [row[1] for row in table.rows] == ["oil, S curve (logistic)"] * 2 + ["maturity"]
     assert table.rows[0][3] == "plateau, % dry"
+
+
+def test_blocks_that_a_change_would_move_are_told_by_name_and_day(week):
+    ids = week.stage["block_id"].tolist()
+    moved = pd.DataFrame(
+        {"block_id": ids[:2], "from_at": pd.to_datetime(["2026-10-22 08:00", "2026-10-20 06:00"]),
+         "to_at": pd.to_datetime(["2026-10-25 06:00", None]), "moved_days": [3.0, np.nan]}
+    )  # fmt: skip
+    rows = sheet.moves_table(moved, week).rows
+    names = week.stage["block_name"].tolist()
+    assert rows == ((names[1], "Tue, Oct 20", "not planned", ""), (names[0], "Thu, Oct 22", "Sun, Oct 25", "3"))
+
+
+def test_pictures_of_many_blocks_are_folded_after_the_first_ones():
+    many = invented_week(24, units="us")
+    first, second = front.block_pictures(many, "ripening")
+    assert "<details" not in first
+    assert "Blocks 21 to 24 of the order" in second
+    assert first.count("<img") == 1 + 20
+    assert second.count("<img") == 1 + 4

@@ -45,14 +45,11 @@ from olivetime.report.order_figures import (
     value_by_date_size,
 )
 from olivetime.report.ripening_figures import (
-    alt_colour_classes,
     alt_curves,
     alt_foretold,
     alt_pooled,
     alt_residuals,
-    colour_classes,
-    colour_classes_panels,
-    colour_classes_size,
+    alt_ripening,
     curves,
     curves_panels,
     curves_size,
@@ -64,6 +61,9 @@ from olivetime.report.ripening_figures import (
     residuals,
     residuals_panels,
     residuals_size,
+    ripening,
+    ripening_panels,
+    ripening_size,
 )
 from olivetime.report.tables import Week
 from olivetime.report.weather_figures import (
@@ -262,12 +262,12 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             ),
             value_by_date_panels,
         ),
-        "colour_classes": Picture(
-            colour_classes,
-            alt_colour_classes,
-            colour_classes_size,
-            mark("Fruit by colour class, 0 deep green to 7 black through the flesh."),
-            colour_classes_panels,
+        "ripening": Picture(
+            ripening,
+            alt_ripening,
+            ripening_size,
+            mark("What was measured of each block, where it is going, and how its fruit will colour."),
+            ripening_panels,
         ),
         "residuals": Picture(
             residuals,
@@ -352,9 +352,7 @@ def show_html(week: Week, kind: str, *, wide: bool = False, caption: str | None 
         alt, high = picture.alt(week, **options), not wide and figure.get_figheight() > TALL_IN
         shown = _img(png_of(pixels), alt)
         if high:
-            broad = png_of(_below_head(week, draw(week, kind, wide=True, **options))[1])
-            source = f'<source media="(min-width: 48rem), print" srcset="{_address(broad)}">'
-            shown = f"<picture>{source}{shown}</picture>"
+            shown = _wider(shown, png_of(_below_head(week, draw(week, kind, wide=True, **options))[1]))
         return _figure(words + shown, caption, broad=wide or high)
     panels = picture.panels(week, **options)
     rows = math.ceil(len(panels.says) / panels.across)
@@ -370,6 +368,39 @@ def show_html(week: Week, kind: str, *, wide: bool = False, caption: str | None 
         part = part[:, round(column * across) : round((column + 1) * across)]
         parts.append(_img(png_of(part), text))
     return _figure(f"{words}{''.join(parts)}</div>", caption, broad=rows > 1 if panels.across == 1 else rows > 2)
+
+
+def drawn_html(
+    week: Week, figure: Figure, alt: str, caption: str, *, broad: bool = False, wide: Figure | None = None
+) -> str:
+    """HTML of a picture that is drawn from other tables than the week's: its head as text, the rest as a picture.
+
+    Parameters
+    ----------
+    week : Week
+        Whose blocks the head may name.
+    figure : Figure
+        With one Axes, its head drawn by `olivetime.report.canvas.draw_head`.
+    alt, caption : str
+        Said.
+    broad : bool
+        As in `figure_html`.
+    wide : Figure, optional
+        The same picture for desk and paper.
+    """
+    words, pixels = _below_head(week, figure)
+    if not (pixels < 255).any():
+        return words  # nothing was drawn, and the head says why
+    shown = _img(png_of(pixels), alt)
+    if wide is not None:
+        shown = _wider(shown, png_of(_below_head(week, wide)[1]))
+    return _figure(words + shown, caption, broad=broad or wide is not None)
+
+
+def _wider(shown: str, broad: bytes) -> str:
+    """Give a narrow picture a wide drawing of the same for desk and paper."""
+    source = f'<source media="(min-width: 48rem), print" srcset="{_address(broad)}">'
+    return f"<picture>{source}{shown}</picture>"
 
 
 def _abreast(panels: Panels) -> int:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from olivetime.languages import mark, said, say, say_count
-from olivetime.report import figures, lookback_tables, page, sheet, tables
+from olivetime.report import figures, lookback_figures, lookback_tables, page, sheet, tables
+from olivetime.report.canvas import block_pages
 from olivetime.report.weather_figures import frost_threatens
 from olivetime.words import Unit, count_text, day_text, display_unit, money_text, number_text
 
@@ -70,6 +71,11 @@ def lookback_head(week: tables.Week, past: Hindcast) -> str:
         HTML for `olivetime.report.weekly.show`.
     """
     return _sub(week) + page.answer(*lookback_tables.answer(past, week.info))
+
+
+def lookback_picture(week: tables.Week, past: Hindcast) -> str:
+    """Draw every later sample against what past weeks foretold of it, as HTML for `olivetime.report.weekly.show`."""
+    return lookback_figures.picture(week, past)
 
 
 def lookback_points(week: tables.Week, past: Hindcast, skill: pd.DataFrame) -> str:
@@ -277,6 +283,33 @@ def picture(week: tables.Week, kind: str, **options: Any) -> str:
     if kind == "frost" and not frost_threatens(week, **options):
         return f"<p>{html.escape(figures.PICTURES[kind].alt(week, **options))}</p>"  # the picture would say no more
     return figures.show_html(week, kind, **options)
+
+
+def block_pictures(week: tables.Week, kind: str, **options: Any) -> list[str]:
+    """Small multiples of all blocks in the order: the first ones open, the others folded in groups until asked for.
+
+    Parameters
+    ----------
+    week : Week
+    kind : str
+        A picture of panels in `olivetime.report.figures.PICTURES`.
+    **options
+        The picture's own, beside block_ids.
+
+    Returns
+    -------
+    list of str
+        HTML for `olivetime.report.weekly.show`; open on paper.
+    """
+    found, before = [], 0
+    for ids in block_pages(week):
+        drawn, after = picture(week, kind, block_ids=ids, **options), before + len(ids)
+        if before:
+            line = html.escape(say("Blocks {first} to {last} of the order", week.info, first=before + 1, last=after))
+            drawn = f"<details><summary>{line}</summary>{drawn}</details>"
+        found.append(drawn)
+        before = after
+    return found
 
 
 def fold(week: tables.Week, summary: str, *parts: sheet.DisplayTable | str, paper: bool = True) -> str:

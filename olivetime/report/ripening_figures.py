@@ -334,6 +334,7 @@ def _oil_panel(
     box: tuple[float, float, float, float],
     span: tuple[float, float],
     limits: tuple[float, float],
+    dates: bool = True,
 ) -> None:
     x0, x1, y0, y1 = box
     (first, last), (low, high) = span, limits
@@ -392,24 +393,116 @@ def _oil_panel(
             fill="white",
             edge=style.fill,
         )
-    draw_day_axis(ax, week, x, first, last, y1, every="month", room=x1 - x0)
+    if dates:
+        draw_day_axis(ax, week, x, first, last, y1, every="month", room=x1 - x0)
 
 
 # ---------------------------------------------------------------------------------------------------------
-# Colour classes
-def finding_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None) -> str:
-    """What the colour classes show, in a sentence."""
-    ids = _hanging(week, block_ids)
-    rows = week.stage[week.stage["block_id"].isin(ids)]
-    ripe = rows["maturity_now_p50"].astype(float)
-    if not ripe.notna().any():
-        return say("Colour of the fruit", week.info)
-    top = rows.loc[ripe.idxmax()]
-    index = number_text(top["maturity_now_p50"], week.info, 1)
-    message = mark("{block} is ripest by colour: maturity {index}")
-    if len(ids) < len(_hanging(week, week.stage["block_id"])):
-        message = mark("Of these, {block} is ripest by colour: maturity {index}")
-    return say(message, week.info, block=top["block_name"], index=index)
+# Everything a block's samples say, on one axis of days
+_DRY_H, _FRESH_H, _COLOUR_H, _LANE_GAP = 46.0, 38.0, 22.0, 6.0
+COURSE_H = 31 + _DRY_H + _FRESH_H + _COLOUR_H + 2 * _LANE_GAP + FOOT
+
+
+def _ripening_sub(week: Week) -> str:
+    words = mark("Top: oil, % of dry weight; middle: oil, % of fresh weight; below: share of each colour class.")
+    what = say(words, week.info)
+    day, target = day_text(week.info["as_of"], week.info), target_text(week)
+    return what + " " + say("Grey line: {day}. Target: {target}.", week.info, day=day, target=target)
+
+
+def ripening_size(week: Week, wide: bool, *, block_ids: Sequence[str] | None = None) -> tuple[float, float]:
+    """Width and height that suit `ripening` [inches]."""
+    width = 72 * (WIDE_IN if wide else PHONE_IN)
+    ids = chosen_blocks(week, block_ids)
+    head = head_height(week, finding_curves(week, block_ids=ids), [_ripening_sub(week)], width)
+    key = KEY_LINE * len(key_rows(_curves_key(week, "both", ids), width)) + 3 + _CLASS_KEY_H
+    return width / 72, (head + key + panel_grid(width, max(len(ids), 1))[1] * COURSE_H) / 72
+
+
+def alt_ripening(week: Week, *, block_ids: Sequence[str] | None = None) -> str:
+    """Alternative text of `ripening`."""
+    ids = chosen_blocks(week, block_ids)
+    if not ids:
+        return say("No blocks to draw.", week.info)
+    return f"{finding_curves(week, block_ids=ids)}. {_ripening_sub(week)} {'; '.join(_ripening_say(week, ids))}."
+
+
+def _ripening_say(week: Week, ids: Sequence[str]) -> list[str]:
+    """What the panel of each block says: both oils and the colour most fruit has."""
+    stage, order, says = stage_of(week), order_of(week), []
+    for b, oil, colour in zip(ids, _curves_say(week, "fresh", ids), _classes_say(week, ids), strict=True):
+        parts, dry = [oil], stage[b]["oil_dry_now_p50_pct"]
+        if not is_picked(order.get(b)):
+            if not pd.isna(dry):
+                parts.append(say("{pct} % of dry weight", week.info, pct=number_text(dry, week.info, 1)))
+            if colour:
+                parts.append(colour)
+        says.append(", ".join(parts))
+    return says
+
+
+def ripening_panels(week: Week, *, block_ids: Sequence[str] | None = None) -> Panels:
+    """Panels of the narrow `ripening`."""
+    ids = chosen_blocks(week, block_ids)
+    words = [words for _, words in _curves_key(week, "both", ids)]
+    words.append(f"0 {say('green', week.info)} – 7 {say('black', week.info)}")
+    return Panels(tuple(_ripening_say(week, ids)), panel_grid(72 * PHONE_IN, len(ids))[0], COURSE_H, listed(
+        words, week.info, 9))  # fmt: skip
+
+
+@own_look
+def ripening(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = None) -> Axes:
+    """Small multiples of all that samples say of a block: dry oil, fresh oil and colour over one axis of days.
+
+    Parameters
+    ----------
+    week : Week
+    ax : Axes
+        Drawn over whole; `ripening_size` says how large it should be. Narrower than 400 points: two panels across.
+    block_ids : sequence of str, optional
+        Blocks to show; the first `BLOCKS_A_PAGE` of the order by default.
+    """
+    width, _ = lay_sheet(ax)
+    ids = chosen_blocks(week, block_ids)
+    if not ids:
+        return draw_nothing(ax, week, width, say("No blocks to draw.", week.info))
+    top = draw_head(ax, week, width, finding_curves(week, block_ids=ids), [_ripening_sub(week)])
+    top = draw_key(ax, top, width, _curves_key(week, "both", ids))
+    top = _class_key(ax, week, top, width)
+    across, _ = panel_grid(width, len(ids))
+    stage, order, today = stage_of(week), order_of(week), as_of_number(week)
+    curve = dict(tuple(week.curves[week.curves["block_id"].isin(ids)].groupby("block_id")))
+    sample = dict(tuple(week.samples[week.samples["block_id"].isin(ids)].groupby("block_id")))
+    past = dict(tuple(_last_season(week, ids).groupby("block_id")))
+    classes = dict(tuple(week.classes[week.classes["block_id"].isin(_hanging(week, ids))].groupby("block_id")))
+    first, last = span = _curve_span(week, ids, today)
+    limits = {k: _oil_limits(curve, sample, k, first, last) for k in ("dry", "fresh")}
+    cell = width / across
+    for i, b in enumerate(ids):
+        row, col = divmod(i, across)
+        x0, x1, y0 = col * cell + LEFT, (col + 1) * cell - 6, top + row * COURSE_H
+        style, picked = cultivar_style(stage[b]["style_index"]), is_picked(order.get(b))
+        verdict = say("picked", week.info) if picked else None
+        draw_panel_head(ax, week, stage[b], order.get(b), style, x0 - LEFT + 2, x1, y0, verdict=verdict)
+        told = {**stage[b], "verdict": "reached"} if picked else stage[b]
+        at = y0 + 31
+        for kind, high in (("dry", _DRY_H), ("fresh", _FRESH_H)):
+            box = (x0, x1, at, at + high)
+            _oil_panel(
+                ax, week, told, curve.get(b), sample.get(b), past.get(b), style, kind, box, span, limits[kind], False
+            )
+            at += high + _LANE_GAP
+        lane = (x0, x1, at, at + _COLOUR_H)
+        x = scale(first, last, x0, x1)
+        if b in classes:
+            _class_areas(ax, classes[b], lane, x, (today, last))
+        index = stage[b]["maturity_now_p50"]
+        if not picked and not pd.isna(index):
+            index = number_text(index, week.info, 1)
+            write(ax, x0, at + 9, say("maturity {index}", week.info, index=index), size=SMALL, color=SOFT)
+        draw_lines(ax, [[(x0, lane[3]), (x1, lane[3])]], color=SOFT, width=0.9, z=4)
+        draw_day_axis(ax, week, x, first, last, lane[3], every="month", room=x1 - x0)
+    return ax
 
 
 def _hanging(week: Week, block_ids: Sequence[str] | None) -> list[str]:
@@ -418,17 +511,9 @@ def _hanging(week: Week, block_ids: Sequence[str] | None) -> list[str]:
     return [b for b in chosen_blocks(week, block_ids) if not is_picked(order.get(b))]
 
 
-def alt_colour_classes(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> str:
-    """Alternative text of `colour_classes`."""
-    ids = _hanging(week, block_ids)
-    now = "; ".join(text for text in _classes_say(week, ids) if text) or say("no counts", week.info)
-    told = say("Share of fruit by colour class 0 to 7. Now {blocks}.", week.info, blocks=now)
-    return f"{finding_colour_classes(week, block_ids=ids)}. {told}"
-
-
 def _classes_say(week: Week, ids: Sequence[str]) -> list[str]:
-    """What the panel of each block says; "" where it has no counts."""
-    stage, says = stage_of(week), []
+    """What each block's fruit looks like today; "" where it has no counts."""
+    says = []
     for b in ids:
         part = week.classes[week.classes["block_id"] == b].sort_values("day")
         if part.empty or part.iloc[0][[f"class{i}" for i in range(8)]].isna().any():
@@ -436,116 +521,53 @@ def _classes_say(week: Week, ids: Sequence[str]) -> list[str]:
             continue
         shares = [float(part.iloc[0][f"class{i}"]) for i in range(8)]
         top = int(np.argmax(shares))
-        name, pct = stage[b]["block_name"], number_text(100 * shares[top], week.info)
-        says.append(say("{block} mostly class {top} ({pct} %)", week.info, block=name, top=top, pct=pct))
+        pct = number_text(100 * shares[top], week.info)
+        says.append(say("most fruit in colour class {top} ({pct} %)", week.info, top=top, pct=pct))
     return says
 
 
-def colour_classes_panels(week: Week, *, block_ids: Sequence[str] | None = None, **_others: Any) -> Panels:
-    """Panels of the narrow `colour_classes`."""
-    ids, stage = _hanging(week, block_ids), stage_of(week)
-    without = say("no colour counts", week.info)
-    says = [
-        text or f"{stage[b]['block_name']}: {without}" for b, text in zip(ids, _classes_say(week, ids), strict=True)
-    ]
-    key = f"0 {say('green', week.info)} – 7 {say('black', week.info)}"
-    return Panels(tuple(says), panel_grid(72 * PHONE_IN, len(ids))[0], PANEL_H, key)
+_CLASS_KEY_H = 24.0
 
 
-def colour_classes_size(
-    week: Week, wide: bool, *, block_ids: Sequence[str] | None = None, **_others: Any
-) -> tuple[float, float]:
-    """Width and height that suit `colour_classes` [inches]."""
-    width = 72 * (WIDE_IN if wide else PHONE_IN)
-    ids = _hanging(week, block_ids)
-    head = head_height(week, finding_colour_classes(week, block_ids=ids), [say(_CLASS_SUB, week.info)], width)
-    return width / 72, (head + 24 + panel_grid(width, max(len(ids), 1))[1] * PANEL_H) / 72
-
-
-_CLASS_SUB = mark("Expected share of fruit by colour class in the days ahead, %.")
-
-
-@own_look
-def colour_classes(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = None, days: int = 42) -> Axes:
-    """Small multiples of the shares of the eight colour classes over the days ahead.
-
-    Parameters
-    ----------
-    week : Week
-    ax : Axes
-    block_ids : sequence of str, optional
-        The first `BLOCKS_A_PAGE` of the order by default; blocks that are picked are left out.
-    days : int
-        How many days ahead [d].
-    """
-    width, _ = lay_sheet(ax)
-    ids = _hanging(week, block_ids)
-    if not ids or week.classes.empty:
-        return draw_nothing(ax, week, width, say("No colour counts to draw.", week.info))
-    top = draw_head(ax, week, width, finding_colour_classes(week, block_ids=ids), [say(_CLASS_SUB, week.info)])
+def _class_key(ax: Axes, week: Week, top: float, width: float) -> float:
+    """Draw the eight colour classes with their numbers; gives the y below them."""
     step = (width - 52) / 8
     write(ax, 0, top + 12, say("green", week.info), size=SMALL, color=SOFT)
     write(ax, width, top + 12, say("black", week.info), size=SMALL, color=SOFT, ha="right")
     for i, fill in enumerate(CLASS_FILLS):
         draw_boxes(ax, [rect(28 + i * step, top + 2, 28 + (i + 1) * step - 1, top + 16)], fill)
         write(ax, 28 + (i + 0.5) * step, top + 12.5, str(i), size=SMALL, ha="center", color="white" if i >= 3 else INK)
-    top += 24
-    across, _ = panel_grid(width, len(ids))
-    stage, order, today = stage_of(week), order_of(week), as_of_number(week)
-    last = min(today + days, float(day_number(week.info["end"])))
-    parts = dict(tuple(week.classes[week.classes["block_id"].isin(ids)].groupby("block_id")))
-    cell = width / across
-    for i, b in enumerate(ids):
-        row, col = divmod(i, across)
-        x0, x1, y0 = col * cell + LEFT, (col + 1) * cell - 6, top + row * PANEL_H
-        box = (x0, x1, y0 + 31, y0 + PANEL_H - FOOT)
-        index = stage[b]["maturity_now_p50"]
-        words = say("no colour counts", week.info)
-        if not pd.isna(index):
-            words = say("maturity {index} now", week.info, index=number_text(index, week.info, 1))
-        draw_panel_head(
-            ax,
-            week,
-            stage[b],
-            order.get(b),
-            cultivar_style(stage[b]["style_index"]),
-            x0 - LEFT + 2,
-            x1,
-            y0,
-            verdict=words,
+    return top + _CLASS_KEY_H
+
+
+def _class_areas(
+    ax: Axes,
+    part: pd.DataFrame,
+    box: tuple[float, float, float, float],
+    x: Callable[[Any], Any],
+    span: tuple[float, float],
+) -> None:
+    """Shares of the eight classes over the days of `span`, one above the other, numbers where there is room."""
+    names = [f"class{k}" for k in range(8)]
+    if not part[names].notna().all(axis=None):
+        return
+    part = part.sort_values("day")
+    day = day_number(part["day"])
+    inside = (day >= span[0]) & (day <= span[1])
+    shares, at = 100 * part.loc[inside, names].to_numpy(dtype=float), x(day[inside])
+    y = scale(0, 100, box[3], box[2])
+    edges = np.column_stack([np.zeros(len(shares)), np.cumsum(shares, axis=1)])
+    for k, fill in enumerate(CLASS_FILLS):
+        area = np.concatenate([np.column_stack([at, y(edges[:, k])]), np.column_stack([at, y(edges[:, k + 1])])[::-1]])
+        ax.add_collection(
+            PolyCollection([area], facecolors=fill, edgecolors="white", linewidths=0.5, zorder=2), autolim=False
         )
-        if b not in parts or not parts[b][[f"class{k}" for k in range(8)]].notna().all(axis=None):
-            continue
-        part = parts[b].sort_values("day")
-        day = day_number(part["day"])
-        inside = (day >= today) & (day <= last)
-        shares = 100 * part.loc[inside, [f"class{k}" for k in range(8)]].to_numpy(dtype=float)
-        x, y = scale(today, last, x0, x1), scale(0, 100, box[3], box[2])
-        edges = np.column_stack([np.zeros(len(shares)), np.cumsum(shares, axis=1)])
-        at = x(day[inside])
-        for k, fill in enumerate(CLASS_FILLS):
-            area = np.concatenate(
-                [np.column_stack([at, y(edges[:, k])]), np.column_stack([at, y(edges[:, k + 1])])[::-1]]
-            )
-            ax.add_collection(
-                PolyCollection([area], facecolors=fill, edgecolors="white", linewidths=0.5, zorder=2), autolim=False
-            )
-            thick = np.abs(edges[:, k + 1] - edges[:, k])
-            best = int(np.argmax(thick))
-            if thick[best] >= 24:
-                place = min(max(float(at[best]), x0 + 6), x1 - 6)
-                write(
-                    ax,
-                    place,
-                    float(y((edges[best, k] + edges[best, k + 1]) / 2)) + 3,
-                    str(k),
-                    size=SMALL,
-                    ha="center",
-                    color="white" if k >= 3 else INK,
-                )
-        draw_frame(ax, week, box, y, np.array([0, 50, 100]), labels=True)
-        draw_day_axis(ax, week, x, today, last, box[3], every="fortnight", room=x1 - x0)
-    return ax
+        thick = np.abs(edges[:, k + 1] - edges[:, k]) * (box[3] - box[2]) / 100
+        best = int(np.argmax(thick))
+        if thick[best] >= 12:  # points that a number needs
+            place = min(max(float(at[best]), box[0] + 6), box[1] - 6)
+            low = float(y((edges[best, k] + edges[best, k + 1]) / 2)) + 3
+            write(ax, place, low, str(k), size=SMALL, ha="center", color="white" if k >= 3 else INK)
 
 
 # ---------------------------------------------------------------------------------------------------------

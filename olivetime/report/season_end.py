@@ -44,7 +44,7 @@ from olivetime.report.canvas import (
     scale,
     write,
 )
-from olivetime.report.figures import figure_html, figure_png
+from olivetime.report.figures import drawn_html
 from olivetime.report.page import answer
 from olivetime.report.sheet import DisplayTable
 from olivetime.words import day_text, display_unit, money_text, number_text
@@ -451,7 +451,7 @@ def picture(learned: Lessons, week: Week, kind: str, *, wide: bool = False) -> s
     draw, alt, size, caption = _DRAWN[kind]
     figure, ax = new_figure(*size(learned, week.info, week, wide=wide))
     draw(learned, week, ax)
-    return figure_html(figure_png(figure), alt(learned, week.info), say(caption, week.info), broad=wide)
+    return drawn_html(week, figure, alt(learned, week.info), say(caption, week.info), broad=wide)
 
 
 def page_parts(learned: Lessons, week: Week, *, wide: bool = False) -> dict[str, tuple[str | DisplayTable, ...]]:

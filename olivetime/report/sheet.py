@@ -1086,6 +1086,33 @@ def what_ifs_table(week: Week) -> DisplayTable:
     )
 
 
+def moves_table(moved: pd.DataFrame, week: Week) -> DisplayTable:
+    """Blocks that a change moves by a day or more, in the order in which they are picked now.
+
+    Parameters
+    ----------
+    moved : DataFrame
+        Of `olivetime.harvest.reasons.what_if`: block_id, from_at, to_at (NaT where the change leaves it), moved_days.
+    week : Week
+    """
+    info, rows = week.info, moved.sort_values("from_at", kind="stable")
+
+    def days(column: str) -> list[str]:
+        return [day_text(at, info, "MMMEd") or say("not planned", info) for at in rows[column]]
+
+    return _display(
+        say("Blocks that would move by a day or more", info),
+        [
+            (mark("Block"), "", _names(week, rows["block_id"]), "name"),
+            (mark("Now"), "", days("from_at"), ""),
+            (mark("Then"), "", days("to_at"), "when"),
+            (mark("Days later"), "", _numbers(rows["moved_days"].astype(float), info), "number"),
+        ],
+        info,
+        empty=say("Nothing moved.", info),
+    )
+
+
 _OIL_STYLES = {"early": mark("early oil"), "balanced": mark("balanced oil"), "late": mark("late oil")}
 
 

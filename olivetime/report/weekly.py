@@ -35,6 +35,7 @@ from olivetime.records.columns import SeasonError
 from olivetime.records.files import write_atomic
 from olivetime.report import front, page, publish, sheet, tables
 from olivetime.report.render import check_parameters, loaded_week, notebooks_folder, render_report
+from olivetime.words import display_unit
 
 if TYPE_CHECKING:
     from olivetime.harvest.order import Proposal
@@ -282,9 +283,10 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
     )
     mill_down = widgets.DatePicker(description=languages.say("Mill stands on", info), **wide)
     frost_on = widgets.DatePicker(description=languages.say("Frost on the night of", info), **wide)
-    frost_c = widgets.FloatSlider(
-        value=-3.0, min=-8.0, max=0.0, step=0.5, description=languages.say("Its lowest temperature, °C", info), **wide
-    )
+    temp = display_unit(info, "temp")
+    low, coldest, warmest = (round(2 * temp.of(celsius)) / 2 for celsius in (-3.0, -8.0, 0.0))
+    cold = languages.say("Its lowest temperature, {unit}", info, unit=temp.label)
+    frost_low = widgets.FloatSlider(value=low, min=coldest, max=warmest, step=0.5, description=cold, **wide)
     names = zip(week.stage["block_name"].astype(str), week.stage["block_id"].astype(str), strict=True)
     none = (languages.say("none", info), "")
     leave = widgets.Dropdown(options=[none, *names], description=languages.say("Leave block", info), **wide)
@@ -297,7 +299,7 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
         change: dict[str, Any] = {"shift_hours": shift.value, "more_harvesters": harvesters.value}
         change |= {"mill_fraction": mill.value / 100, "leave": [leave.value] if leave.value else []}
         change |= {"mill_down": [mill_down.value] if mill_down.value else []}
-        change |= {"frost": {frost_on.value: frost_c.value} if frost_on.value else None}
+        change |= {"frost": {frost_on.value: (frost_low.value - temp.offset) / temp.factor} if frost_on.value else None}
         with said:
             print(languages.say("Looking for the best order; this takes some seconds.", info))
             try:
@@ -312,10 +314,11 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
             said.clear_output()
             words = languages.said(told.says, info)
             display({"text/html": page.answer(words), "text/plain": words}, raw=True)
-            display(told.moved)
+            if len(told.moved):
+                display({"text/html": sheet.html_table(sheet.moves_table(told.moved, week))}, raw=True)
 
     ask.on_click(answer)
-    return widgets.VBox([shift, harvesters, mill, mill_down, frost_on, frost_c, leave, ask, said])
+    return widgets.VBox([shift, harvesters, mill, mill_down, frost_on, frost_low, leave, ask, said])
 
 
 def _somebody_there() -> bool:
