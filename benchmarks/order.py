@@ -92,7 +92,7 @@ def farm(
 
 # Evaluations of the search, by blocks: about the time of one interior-point solve together with bound and starts, then
 # what a plan is given at leisure.
-BUDGETS = {40: (500, 20_000), 200: (3_500, 20_000), 1000: (8_000, 40_000)}
+BUDGETS = {40: (800, 20_000), 200: (7_000, 20_000), 1000: (20_000, 40_000)}
 
 
 def one(

@@ -84,3 +84,27 @@ def test_value_returned_is_the_referees_and_never_below_the_plan_given(machines_
     assert found == pytest.approx(after, rel=1e-12)
     assert after > before
     assert sorted(np.concatenate([row[:n] for row, n in zip(plan[0], plan[1], strict=True)])) == list(range(blocks_n))
+
+
+# Fruit that gains until the last day that leaves time for all of it: both harvesters have to wait, and every block is
+# free from the first day on.
+def test_harvesters_begin_later_where_waiting_pays():
+    rng = np.random.default_rng(5)
+    ph = packed(machines_n=2)
+    scenarios_n, blocks_n, days_n = ph.value.shape
+    ph = ph._replace(value=ph.value.max(axis=2, keepdims=True) * (1.0 + np.arange(days_n)))
+    order, length, _ = random_plan(ph, rng)
+
+    def worth_from(day):
+        plan = order, length, np.full(blocks_n, day)
+        return np.mean([walk(ph, s, *plan, False, empty_record(ph)) for s in range(scenarios_n)])
+
+    waited = max(worth_from(day) for day in range(days_n))
+    assert waited > 1.1 * worth_from(0)
+    net, km_cost = net_worth(ph, bound(ph))
+    found = improve(
+        ph, ph, order.copy(), length.copy(), np.zeros(blocks_n, np.int64), locked=np.zeros(2, np.int64),
+        promised=np.full(blocks_n, -1.0), net=net, km_cost=km_cost, keep=np.zeros(blocks_n), caution=0.0,
+        evaluations=600, seed=0, space=space(ph),
+    )  # fmt: skip
+    assert found > waited

@@ -25,16 +25,20 @@ OVERFLOW_FRACTION = 0.3
 # Shares of the moves: release days; to a good day; beside a near block with neighbours, alone; beside one of its lot;
 # exchange with another harvester, of one block, of all that follows; the rest within the list.
 MOVES = (0.15, 0.17, 0.10, 0.13, 0.07, 0.13, 0.10)
+# Share of the moves of release days that change the day on which a harvester begins.
+BEGIN_FRACTION = 0.25
 # Days net of prices on which a block earns most, to which moves bring it.
 GOOD_DAYS = 8
 # A move is drawn up to so many times until prices let it pass: at so many temperatures and a share of a block's worth.
 GLANCES, BLUR_TEMPERATURES, BLUR = 20, 3.0, 0.004
-# Temperature at the begin and at the end, as shares of the worth of a mean block.
-HOT, COLD = 0.01, 0.0001
+# Temperature at the begin and at the end, as shares of the worth of a mean block. It begins warmer the more evaluations
+# there are for a block, from the least to the most at HOT_FROM and HOT_TO of them.
+COLD, HOT_LEAST, HOT_MOST = 0.0001, 0.0025, 0.01
+HOT_FROM, HOT_TO = 25, 100
 # The referee scores the plan so many times over a search, but not before so many walks.
 LOOKS, LOOK_AFTER = 60, 200
 # Last moves that the referee judges itself, as a share of the evaluations.
-LAST_FRACTION = 0.05
+LAST_FRACTION = 0.01
 
 
 # Arrays of records, because every array that a compiled function is handed adds to the time of its compilation.
@@ -630,15 +634,27 @@ def _move(
     i = locked[g] + below(length[g] - locked[g])
     b = order[g, i]
     if kind < upto[0]:
-        # release days: one block, or a run of blocks, earlier, later, or free
+        # release days: one block, or a run of blocks, earlier, later, or free; or when the harvester begins
         run = 1 if chance() < 0.6 else 1 + below(6)
         what = chance()
         by = below(9) - 4
+        begins = chance() < BEGIN_FRACTION
+        day, first = 0, days_n
+        if begins:
+            # the harvester begins on another day: all that waited for the day on which it begins, or for none
+            i, run = locked[g], length[g]
+            for p in range(i, length[g]):
+                first = min(first, int(start[order[g, p]]))
+            day = min(max(first + by, 0), days_n - 1)
         for p in range(i, min(i + run, length[g])):
             c = order[g, p]
+            if begins and release[c] > max(first, day):
+                continue
             changed[changed_n], changed_release[changed_n] = c, release[c]
             changed_n += 1
-            if what < 0.3:
+            if begins:
+                release[c] = day
+            elif what < 0.3:
                 release[c] = 0
             elif what < 0.65:
                 release[c] = min(max(int(min(start[c], days_n - 1)) + by, 0), days_n - 1)
@@ -805,7 +821,7 @@ def _begun(ph: Physics, order: np.ndarray, length: np.ndarray, release: np.ndarr
         sums=np.zeros(2), values=np.zeros(scenarios_n), start=np.zeros(blocks_n), record_order=order.copy(),
         record_length=length.copy(), record_release=release.copy(), trial_values=np.zeros(scenarios_n),
         trial_start=np.zeros(blocks_n), backup=order.copy(), backup_length=length.copy(),
-        room=np.zeros(blocks_n, whole), changed=np.zeros(8, whole), changed_release=np.zeros(8, whole),
+        room=np.zeros(blocks_n, whole), changed=np.zeros(blocks_n, whole), changed_release=np.zeros(blocks_n, whole),
         from_g=np.zeros(scenarios_n, whole), from_o=np.zeros(scenarios_n, whole),
     )  # fmt: skip
 
@@ -1004,13 +1020,14 @@ def improve(
     promises = bool((promised >= 0).any())
     # a typical block's worth sets the temperature
     typical = abs(best) / free_n
+    hot = float(np.interp(evaluations / free_n, (HOT_FROM, HOT_TO), (HOT_LEAST, HOT_MOST)))
     budget = evaluations * scenarios_n
     look_every, walks = max(budget // LOOKS, LOOK_AFTER), 0
     next_look = look_every
     while walks < budget:
         walks = _stretch(
             farm, *lists, locked, promised, promises, good_days, space.near, net, float(km_cost), keep,
-            float(caution), w, space.day, space.other_day, space.over_cost, st, np.cumsum(MOVES), HOT * typical,
+            float(caution), w, space.day, space.other_day, space.over_cost, st, np.cumsum(MOVES), hot * typical,
             COLD * typical, BLUR * typical, walks, min(next_look, budget), budget, int(seed) if walks == 0 else -1,
         )  # fmt: skip
         next_look += look_every

@@ -448,11 +448,11 @@ def _starts(
     during = np.where(np.isnan(during), worth, during)
     mean_price = float(price_h[price_h > 0].mean()) if (price_h > 0).any() else 1.0
     rng = np.random.default_rng([seed, 1])
-    for scale in (0.8, 1.0, 1.2):
+    for scale in (0.8, 1.0):
         net = np.where(open_days, worth - scale * (spent * price_h + other), -np.inf)
         ahead = np.maximum.accumulate(net[:, ::-1], axis=1)[:, ::-1]
         ahead = np.maximum(np.concatenate([ahead[:, 1:], np.zeros((blocks_n, 1))], axis=1), 0.0)
-        for margin in (0.05, 0.15, 0.3, 0.6, 1.2):
+        for margin in (0.15, 0.3, 0.6):
             for noise in (0.0, 0.03):
                 gain = (during - scale * other - ahead) + noise * mean_price * hours[:, None] * rng.normal(
                     size=(blocks_n, 1)
