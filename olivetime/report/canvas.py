@@ -120,9 +120,10 @@ def _font(bold: bool) -> Any:
     return get_font(str(_FONTS / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")))
 
 
-@lru_cache(maxsize=2)
-def _glyphs(bold: bool) -> frozenset[int]:
-    return frozenset(_font(bold).get_charmap())
+@lru_cache(maxsize=1)
+def _glyphs() -> frozenset[int]:
+    """Letters that the font has in both weights."""
+    return frozenset(_font(False).get_charmap()) & frozenset(_font(True).get_charmap())
 
 
 @lru_cache(maxsize=4096)
@@ -155,7 +156,7 @@ def drawable(text: Any, instead: Any = "") -> str:
     ('North 4', 'B7', '\u25a1 4')
     """
     cleaned = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in str(text)).split())
-    known = _glyphs(False) & _glyphs(True)
+    known = _glyphs()
     if all(ord(c) in known for c in cleaned):
         return cleaned
     other = " ".join(str(instead).split())
@@ -334,10 +335,9 @@ HEAD_LINE = 13.5
 
 def _head_lines(week: Week, title: str, sub: Sequence[str], width: float) -> tuple[list[str], list[str]]:
     """Lines of the finding (blocks whose names the font cannot draw go by their ids) and of the words below it."""
-    for row in week.stage.to_dict("records"):
-        name = str(row["block_name"])
-        if name in title and drawable(name) != drawable(name, row["block_id"]):
-            title = title.replace(name, str(row["block_id"]))
+    for block_id, name in _names(week).items():
+        if name in title and drawable(name) != drawable(name, block_id):
+            title = title.replace(name, str(block_id))
     return (
         wrap_text(drawable(title), BOLD, width, bold=True),
         [line for text in sub for line in wrap_text(drawable(text), SMALL, width)],
@@ -356,7 +356,7 @@ def draw_head(ax: Axes, week: Week, width: float, title: str, sub: Sequence[str]
     The finding is also the Axes' title and the rest its x label, both unseen: pages cut the written ones off and say
     them as text, which can be read aloud, searched and enlarged.
     """
-    ax.set_title(title, visible=False)
+    ax.set_title(title, y=1.0, visible=False)  # y: no drawing looks for a free place for what is unseen
     ax.set_xlabel("\n".join(sub), visible=False)
     y = 4.0
     lines, below = _head_lines(week, title, sub, width)
@@ -466,8 +466,12 @@ def draw_nothing(ax: Axes, week: Week, width: float, words: str) -> Axes:
 
 def block_label(week: Week, block_id: Any) -> str:
     """Block's name as the font can draw it."""
-    row = stage_of(week).get(block_id)
-    return drawable(row["block_name"] if row else block_id, block_id)
+    return drawable(_names(week).get(block_id, block_id), block_id)
+
+
+def _names(week: Week) -> dict[Any, str]:
+    # Asked for at every label: rows of all columns would take a twentieth of the time of all pages
+    return dict(zip(week.stage["block_id"], week.stage["block_name"].astype(str), strict=True))
 
 
 def stage_of(week: Week) -> dict[Any, dict[str, Any]]:

@@ -18,6 +18,7 @@ import re
 import sys
 import time
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -53,12 +54,15 @@ def loaded_week(folder: str | Path) -> tables.Week:
     week = _loaded(data, hashlib.sha256(info.read_bytes()).hexdigest() if info.is_file() else "")
     # A notebook that changes a table must not change it for the next report: pandas 3 copies on writing.
     deep = int(pd.__version__.split(".")[0]) < 3
-    return tables.make_week(dict(week.info), {name: getattr(week, name).copy(deep=deep) for name in tables.TABLE_NAMES})
+    return replace(
+        week, info=dict(week.info), **{name: getattr(week, name).copy(deep=deep) for name in tables.TABLE_NAMES}
+    )
 
 
 @lru_cache(maxsize=2)  # this week and the one before it
 def _loaded(data: Path, digest: str) -> tables.Week:  # noqa: ARG001 - a week that was computed again is another one
-    return tables.load_week(data)
+    week = tables.load_week(data)  # perhaps of an earlier version, with fewer columns
+    return tables.make_week(week.info, {name: getattr(week, name) for name in tables.TABLE_NAMES})
 
 
 def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
