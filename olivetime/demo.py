@@ -377,8 +377,8 @@ NORTHERN = _Farm(
 
 SOUTHERN = _Farm(
     key="southern",
-    name="Albrisca 2026 (invented)",
-    place="Valle del Retamalo (invented)",
+    name="Albrisca 2026 (inventada)",
+    place="Valle del Retamalo (inventado)",
     start=date(2026, 2, 1),
     end=date(2026, 8, 15),
     as_of=date(2026, 4, 27),

@@ -293,7 +293,11 @@ PICTURES: Mapping[str, Picture] = MappingProxyType(
             rules,
             alt_rules,
             rules_size,
-            mark("This order against rules of thumb, by the same referee in the same scenarios."),
+            mark(
+                "This order against rules of thumb in the same weather scenarios. Cost of delay: what loses most by "
+                "waiting goes first; cultivar order: early cultivars first; guarded 19 % rule: highest oil first from "
+                "19 % fresh oil on, any block when time gets short."
+            ),
         ),
         "heat": Picture(heat, alt_heat, heat_size, mark("Warmth of the season so far, against past seasons.")),
         "frost": Picture(

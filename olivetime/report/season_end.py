@@ -102,11 +102,11 @@ def says(learned: Lessons, info: Mapping[str, Any]) -> tuple[str, str]:
     if len(learned.extraction):
         weight = learned.extraction["crop_t"] / learned.extraction["crop_t"].sum()
         lost = float((learned.extraction["lost_points"] * weight).sum())
-        message = (
-            mark("The mill got out {points} points less than the fruit's fat let expect.")
-            if lost > 0
-            else mark("The mill got out {points} points more than the fruit's fat let expect.")
-        )
+        message = mark("The mill got out {points} points more than the fruit's fat let expect.")
+        if abs(lost) < 0.05:
+            message = mark("The mill got out what the fruit's fat let expect.")
+        elif lost > 0:
+            message = mark("The mill got out {points} points less than the fruit's fat let expect.")
         parts.append(say(message, info, points=number_text(abs(lost), info, 1)))
     waiting, unit = learned.waiting, display_unit(info, "area").label
     for column, cost, earned in _OTHER_DAYS if len(waiting) else ():
@@ -211,7 +211,7 @@ def extraction_table(learned: Lessons, info: Mapping[str, Any]) -> DisplayTable:
             (mark("Expected of its fat"), "%", _numbers(rows["expected_pct"], info, 1), "number"),
             (mark("Within 1 point"), "%", _numbers(100 * rows["within_1_point_fraction"], info), "number"),
             (mark("Tickets"), "", _numbers(rows["tickets_n"], info), "number"),
-            (mark("Mill's corrector_fraction that fits"), "", _numbers(rows["corrector_fraction"], info, 3),
+            (mark("To write into the mill's corrector_fraction"), "", _numbers(rows["corrector_fraction"], info, 3),
              "number"),
         ],
         say("No ticket tells both the fat and the oil got out.", info),

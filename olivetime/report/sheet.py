@@ -725,6 +725,9 @@ def parameters_table(week: Week) -> DisplayTable:
     )
 
 
+_DOUBTED = {"oil": mark("oil, % dry"), "moisture": mark("moisture, %"), "maturity": mark("maturity, 0 to 7")}
+
+
 def doubtful_table(week: Week) -> DisplayTable:
     """Samples that do not fit their block's curve: look at the bag, the label and the lab before believing either."""
     rows, info = doubtful(week), week.info
@@ -734,7 +737,7 @@ def doubtful_table(week: Week) -> DisplayTable:
             (mark("Sample"), "", texts_of(rows["sample_id"]), "name"),
             (mark("Date"), "", [day_text(d, info) for d in rows["day"]], ""),
             (mark("Block"), "", _names(week, rows["block_id"]), ""),
-            (mark("Kind"), "", _said(rows["kind"], info), ""),
+            (mark("Kind"), "", [say(_DOUBTED.get(kind, kind), info) for kind in texts_of(rows["kind"])], ""),
             (mark("Measured"), "", _numbers(rows["observed"], info, 1), "number"),
             (mark("Curve"), "", _numbers(rows["fitted"], info, 1), "number"),
             (mark("Away"), mark("sd"), _numbers(rows["residual_sd"], info, 1), "number"),

@@ -327,7 +327,7 @@ def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple
 
 
 PAST_INK = "#a9b2ba"  # past seasons lie behind: lighter than PALE, still plain in print
-_HEAT_SUB = mark("Degree days by the single sine since the season's start, divided by 15.")
+_HEAT_SUB = mark("Warm days since the season's start: degree days (single sine) divided by 15.")
 
 
 @own_look
