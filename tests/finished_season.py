@@ -1,4 +1,4 @@
-"""A season that is over, as a folder of records: a simulated one, picked by cost of delay, with its mill tickets."""
+"""Seasons as folders of records: a simulated one that is over, and the part of a sample season that some own."""
 
 from dataclasses import replace
 from functools import lru_cache
@@ -26,6 +26,19 @@ def finished(
     last = simulated.on(simulated.days[-1].date(), picks=picks)
     issued = [simulated.on(day.date()).outlook for day in simulated.days[: 10 * issues : 10]]
     return simulated, replace(last, past_outlooks=pd.concat([*issued, last.outlook], ignore_index=True))
+
+
+def of_growers(season: Season, *growers: str) -> Season:
+    """What a season's records say of some growers' blocks: whole in kind, and quick to compute."""
+    others = season.blocks.loc[~season.blocks["grower"].isin(growers), "block_id"]
+    cut = {
+        name: table[~table["block_id"].isin(others)]
+        for name, table in vars(season).items()
+        if isinstance(table, pd.DataFrame) and "block_id" in table
+    }
+    machines = season.harvesters
+    here = machines["start_block"].where(~machines["start_block"].isin(others), None)
+    return replace(season, **cut, harvesters=machines.assign(start_block=here))
 
 
 def write_folder(season: Season, folder: Path, **settings: str) -> Path:

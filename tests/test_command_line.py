@@ -7,8 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
+from small_season import SETTINGS, write
 
 from olivetime.__main__ import _progress_bar, main
 
@@ -30,6 +32,13 @@ def southern(tmp_path):
     folder = tmp_path / "southern"
     shutil.copytree(SAMPLE / "southern", folder)
     return folder
+
+
+@pytest.fixture
+def season(tmp_path):
+    """Three blocks, told in Spanish."""
+    settings = SETTINGS.replace('currency = "EUR"', 'currency = "EUR"\nlocale = "es_ES"')
+    return write(tmp_path / "small", settings=settings)
 
 
 def test_help_lists_every_command_and_needs_no_pandas():
@@ -59,11 +68,11 @@ def test_start_writes_a_folder_that_check_can_read(run, tmp_path):
     assert "Traceback" not in empty.output
 
 
-def test_a_failure_asked_for_in_json_is_told_in_json(run, southern, tmp_path):
+def test_a_failure_asked_for_in_json_is_told_in_json(run, season, tmp_path):
     for words, code in (
         (("order", tmp_path / "nowhere", "--json"), 2),
-        (("order", southern, "--json", "--quiet", "--block", "no such block"), 2),
-        (("order", southern, "--json", "--quiet", "--as-of", "2020-01-01"), 2),
+        (("order", season, "--json", "--quiet", "--block", "no such block"), 2),
+        (("order", season, "--json", "--quiet", "--as-of", "2020-01-01"), 2),
         (("curves", tmp_path, "--json", "--quiet"), 3),
     ):
         answer = run(*words)
@@ -105,8 +114,8 @@ def test_check_writes_problems_and_the_marked_workbook(run, southern, tmp_path):
     )
 
 
-def test_a_day_after_the_season_is_wrong_use(run, southern, tmp_path):
-    done = run("check", southern, "--as-of", "2099-01-01", "--out", tmp_path)
+def test_a_day_after_the_season_is_wrong_use(run, season, tmp_path):
+    done = run("check", season, "--as-of", "2099-03-01", "--out", tmp_path)
     assert done.exit_code == 2
     assert "expected a day up to the season's last" in done.output
 
@@ -114,6 +123,7 @@ def test_a_day_after_the_season_is_wrong_use(run, southern, tmp_path):
 def test_check_json_is_json(run, southern, tmp_path):
     answer = run("check", southern, "--json", "--quiet", "--out", tmp_path)
     data = json.loads(answer.stdout)
+    assert data["findings"]
     assert all(set(row) >= {"code", "level", "says", "do"} for row in data["findings"])
 
 
@@ -123,49 +133,43 @@ def test_a_folder_without_season_toml_is_exit_3(run, tmp_path):
     assert "season.toml" in answer.output
 
 
-def test_curves_prints_verdicts(run, southern):
-    answer = run("curves", southern)
+def test_curves_prints_verdicts(run, season):
+    answer = run("curves", season)
     assert answer.exit_code == 0, answer.output
     assert "Koroneiki" in answer.stdout
-    data = json.loads(run("curves", southern, "--json", "--quiet").stdout)
+    data = json.loads(run("curves", season, "--json", "--quiet").stdout)
     assert {row["verdict"] for row in data["stage"]} <= {"reached", "not yet", "may never", "never"}
 
 
-def test_order_says_which_block_first(run, southern):
-    answer = run("order", southern)
+def test_order_says_which_block_first(run, season, southern):
+    answer = run("order", season)
     assert answer.exit_code == 0, answer.output
     assert answer.stdout.startswith(("Coseche ", "Termine "))  # the season's language is Spanish
-    data = json.loads(run("order", southern, "--json", "--quiet").stdout)
+    data = json.loads(run("order", season, "--json", "--quiet").stdout)
     first = min((row for row in data["order"] if row["rank"] is not None), key=lambda row: row["rank"])
-    told = run("order", southern, "--block", first["block_id"])
+    told = run("order", season, "--block", first["block_id"])
     assert told.exit_code == 0
     assert "Number 1 in the order" in told.stdout
     hours = run("order", southern, "--clock", "--quiet")
     assert hours.exit_code == 0
     assert "cosecha" in hours.stdout
-    unknown = run("order", southern, "--block", "ghost")
+    unknown = run("order", season, "--block", "ghost")
     assert unknown.exit_code == 2
     assert "no block 'ghost' in this season" in unknown.output
 
 
-def test_order_without_a_working_mill_is_exit_3_or_5(run, tmp_path):
-    folder = tmp_path / "northern"
-    shutil.copytree(SAMPLE / "northern", folder)
-    days = ["mill_id,day,closed"]
-    import pandas as pd
-
-    mill = pd.read_csv(folder / "mill.csv")["mill_id"].iloc[0]
-    days += [f"{mill},{day:%Y-%m-%d},yes" for day in pd.date_range("2026-11-02", "2027-01-15")]
-    (folder / "mill_days.csv").write_text("\n".join(days) + "\n", encoding="utf-8")
-    answer = run("order", folder)
+def test_order_without_a_working_mill_is_exit_3_or_5(run, season):
+    days = [f"M1,{day:%Y-%m-%d},yes" for day in pd.date_range("2026-10-05", "2027-01-15")]
+    (season / "mill_days.csv").write_text("\n".join(["mill_id,day,closed", *days]) + "\n", encoding="utf-8")
+    answer = run("order", season)
     assert answer.exit_code in (3, 5)
     assert "mill" in answer.output
 
 
-def test_unwritable_output_is_exit_4(run, southern, tmp_path):
+def test_unwritable_output_is_exit_4(run, season, tmp_path):
     occupied = tmp_path / "file"
     occupied.write_text("not a folder", encoding="utf-8")
-    answer = run("check", southern, "--out", occupied / "below")
+    answer = run("check", season, "--out", occupied / "below")
     assert answer.exit_code == 4
     assert "could not be written" in answer.output
 
@@ -189,10 +193,10 @@ def test_a_bar_where_somebody_watches_and_lines_elsewhere(monkeypatch):
         assert show is None
 
 
-def test_an_outlook_for_several_seasons_needs_the_day(run, southern, tmp_path):
+def test_an_outlook_for_several_seasons_needs_the_day(run, season, tmp_path):
     other = tmp_path / "other"
-    shutil.copytree(southern, other)
-    told = run("weekly", southern, other, "--out", tmp_path / "out", "--fetch-outlook")
+    shutil.copytree(season, other)
+    told = run("weekly", season, other, "--out", tmp_path / "out", "--fetch-outlook")
     assert told.exit_code == 2
     assert "--as-of" in told.stderr
     assert not (tmp_path / "out").exists()

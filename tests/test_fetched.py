@@ -78,7 +78,10 @@ def test_weekly_puts_source_age_and_attribution_on_its_pages(run, tmp_path, monk
             settings=settings(base, service="nws", contact="me@example.org"),
             outlook=OLD_OUTLOOK,
         )
-        done = run("weekly", tmp_path / "season", "--fetch-outlook", "--out", tmp_path / "out", "--grower", "Grower A")
+        done = run(
+            "weekly", tmp_path / "season", "--fetch-outlook", "--out", tmp_path / "out", "--grower", "Grower A",
+            "--jobs", 1,
+        )  # fmt: skip
     assert done.exit_code == 0, done.output
     assert log[0][1]["User-Agent"].startswith("olivetime/")
     assert "(me@example.org)" in log[0][1]["User-Agent"]

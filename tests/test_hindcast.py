@@ -2,11 +2,11 @@
 
 import json
 import shutil
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from finished_season import of_growers, write_folder
 
 from olivetime.harvest.forecasts import LINE_SAMPLES, _lines
 from olivetime.harvest.hindcast import _scores, hindcast
@@ -14,12 +14,17 @@ from olivetime.report import tables, weekly
 from olivetime.report.lookback_tables import replay_tables
 from olivetime.report.render import notebooks_folder
 
-NORTHERN = Path(__file__).parents[1] / "sample_data" / "northern"
+
+@pytest.fixture(scope="module")
+def folder(northern_season, tmp_path_factory):
+    """Two growers of the northern sample season."""
+    part = of_growers(northern_season, *northern_season.blocks["grower"].unique()[1:3])
+    return write_folder(part, tmp_path_factory.mktemp("northern") / "season")
 
 
 @pytest.fixture(scope="module")
-def past():
-    return hindcast(NORTHERN, weeks=1, seed=3, evaluations=50)
+def past(folder):
+    return hindcast(folder, weeks=1, seed=3, evaluations=50)
 
 
 def test_one_past_week_is_replayed_and_scored(past):
@@ -39,9 +44,9 @@ def test_scores_are_worked_out_from_the_forecasts(past):
     assert row["inside_fraction"] == pytest.approx(dry["observed"].between(dry["p10"], dry["p90"]).mean())
 
 
-def test_records_that_came_later_change_no_forecast(past, tmp_path):
+def test_records_that_came_later_change_no_forecast(past, folder, tmp_path):
     # every later result is doubled; what the week was told must stay as it was, to the last digit
-    folder = shutil.copytree(NORTHERN, tmp_path / "season")
+    folder = shutil.copytree(folder, tmp_path / "season")
     samples = pd.read_csv(folder / "samples.csv", dtype=str, keep_default_na=False)
     later = samples["received_on"].where(samples["received_on"] != "", samples["sampled_on"]) > "2026-10-26"
     for column in ("oil_dry_pct", "oil_fresh_pct"):
