@@ -126,7 +126,7 @@ def made(tmp_path_factory):
         }
         for grower in sorted(set(week.stage["grower_id"]))
     }  # fmt: skip
-    outcomes = list(run_many(render_report, tasks, jobs=2, time_limit_s=300))
+    outcomes = list(run_many(render_report, tasks, jobs=1, time_limit_s=300))
     assert [outcome.error for outcome in outcomes] == ["", "", ""]
     return week, {outcome.key: [folder / name for name in outcome.value["outputs"]] for outcome in outcomes}
 

@@ -190,14 +190,20 @@ MEASURES = {
 
 
 @cache
+def clemson_autumn(year, years):
+    """Season on 15 October with the weather of the years before, and that weather as days."""
+    recent = clemson()[clemson()["day"] >= f"{year - years}-10-01"]
+    now = season_on(recent, date(year, 10, 15), date(year, 10, 1), date(year, 11, 28))
+    return now, station_days(now)
+
+
+@cache
 def clemson_coverage(way, years=30):
     """Share of 55 autumns (45 days from 15 October) inside the 80 % range drawn from the years before."""
     inside = {name: [] for name in MEASURES}
     came = clemson().set_index("day").asfreq("D").ffill()
     for year in range(1966, 2021):
-        recent = clemson()[clemson()["day"] >= f"{year - years}-10-01"]
-        now = season_on(recent, date(year, 10, 15), date(year, 10, 1), date(year, 11, 28))
-        measured = station_days(now)
+        now, measured = clemson_autumn(year, years)
         if way == "single days":
             rows = single_days(now, measured, 200)
             low, high = measured.temp_min_c[rows, 0], measured.temp_max_c[rows, 0]
