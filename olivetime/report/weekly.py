@@ -300,7 +300,11 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
         change |= {"mill_fraction": mill.value / 100, "leave": [leave.value] if leave.value else []}
         change |= {"mill_down": [mill_down.value] if mill_down.value else []}
         change |= {"frost": {frost_on.value: (frost_low.value - temp.offset) / temp.factor} if frost_on.value else None}
+        turned = (shift.value, harvesters.value, mill.value < 100, mill_down.value, frost_on.value, leave.value)
         with said:
+            if not any(turned):
+                print(languages.say("Nothing is changed: turn a control first.", info))
+                return
             print(languages.say("Looking for the best order; this takes some seconds.", info))
             try:
                 from olivetime.harvest.reasons import what_if
@@ -309,7 +313,7 @@ def _controls(widgets: Any, week: tables.Week, begin: Callable[[], Proposal]) ->
                     proposals.append(begin())
                 told = what_if(proposals[0], **change)
             except ValueError as problem:
-                print(problem)
+                print(languages.said(str(problem), info))
                 return
             said.clear_output()
             words = languages.said(told.says, info)
