@@ -1,7 +1,10 @@
 """Pages: what they refuse, how they read without eyes, on a phone, on paper."""
 
+import hashlib
+import html
 import importlib.util
 import io
+import json
 import os
 import re
 import shutil
@@ -11,7 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from invented_week import invented_week
+from invented_week import HOSTILE, invented_week
 
 from olivetime.report import canvas, figures, front, page, sheet, tables, weekly
 
@@ -144,8 +147,12 @@ def test_limits_by_day_name_what_binds():
 
 
 @pytest.fixture(scope="module")
-def published(tmp_path_factory):
-    week = invented_week(10, hostile=True)
+def week():
+    return invented_week(10, hostile=True)
+
+
+@pytest.fixture(scope="module")
+def published(week, tmp_path_factory):
     return weekly.publish_week(week, tmp_path_factory.mktemp("out"), jobs=2)
 
 
@@ -154,6 +161,91 @@ def path_of(published, kind, ending="html"):
         return published.index
     reports = published.reports[published.reports["notebook"] == kind]
     return published.folder / reports.iloc[0][ending]
+
+
+@pytest.mark.notebooks
+def test_everything_is_there_and_the_manifest_knows_it(published, week):
+    assert published.exit_code == 0
+    assert list(published.reports["key"][:5]) == KINDS[1:-1]
+    assert set(published.reports["grower_id"]) - {""} == set(week.growers["grower_id"])
+    manifest = json.loads((published.folder / "manifest.json").read_text(encoding="utf-8"))
+    for name, digest in manifest["outputs"].items():
+        assert hashlib.sha256((published.folder / name).read_bytes()).hexdigest() == digest, name
+    listed = set(manifest["outputs"]) | {"manifest.json"}
+    there = {path.relative_to(published.folder).as_posix() for path in published.folder.rglob("*") if path.is_file()}
+    assert there == listed
+    assert {row["file"] for row in manifest["inputs"]} == set(week.sources["file"])
+    front_page = published.folder.parent / "index.html"
+    assert f'href="{published.folder.name}/index.html"' in front_page.read_text(encoding="utf-8")
+
+
+@pytest.mark.notebooks
+def test_each_reader_finds_the_answer_on_the_index(published, week):
+    text = html.unescape(published.index.read_text(encoding="utf-8"))
+    assert tables.headline(week).split(". ")[0] in text
+    for question in ("Which block next?", "Are the curves right?", "What goes out?"):
+        assert question in text
+    assert "of 10 blocks" in text
+    for name in week.growers["grower"]:
+        assert html.escape(name) in published.index.read_text(encoding="utf-8")
+
+
+@pytest.mark.notebooks
+def test_hostile_names_stay_inside_and_are_shown_as_text(published, week):
+    for path in published.folder.rglob("*"):
+        assert path.resolve().is_relative_to(published.folder.resolve())
+        assert len(path.name) <= 80
+    grower = week.growers.set_index("grower")["grower_id"]["<b>O'Hara & Sons</b>"]
+    text = (published.folder / "growers" / grower / "grower_report.html").read_text(encoding="utf-8")
+    assert "&lt;b&gt;O&#x27;Hara &amp; Sons&lt;/b&gt;" in text
+    assert "<b>O" not in text
+    order = (published.folder / "manager/pick_order.html").read_text(encoding="utf-8")
+    assert "<script" not in order
+    assert html.escape(HOSTILE[1]) in order
+
+
+@pytest.mark.notebooks
+def test_no_growers_page_holds_another_growers_names(published, week):
+    for row in week.growers.itertuples():
+        mine = week.stage[week.stage["grower_id"] == row.grower_id]
+        others = week.stage[week.stage["grower_id"] != row.grower_id]
+        own = {*mine["block_name"], *mine["ranch"], *mine["block_id"]}
+        foreign = {*others["grower"], *others["grower_id"], *others["block_name"], *others["ranch"]} - own
+        for ending in (".html", ".ipynb"):
+            text = (published.folder / "growers" / row.grower_id / f"grower_report{ending}").read_text(encoding="utf-8")
+            plain = html.unescape(text.replace("<wbr>", ""))
+            assert not [word for word in foreign if word in plain], (row.grower_id, ending)
+            ids = [word for word in set(others["block_id"]) - own if f">{word}<" in text or f" {word} " in text]
+            assert not ids
+
+
+@pytest.mark.notebooks
+@pytest.mark.parametrize("kind", KINDS[1:])
+def test_each_notebook_runs_and_shows(published, kind):
+    book = json.loads(path_of(published, kind, "ipynb").read_text(encoding="utf-8"))
+    found = [output for cell in book["cells"] if cell["cell_type"] == "code" for output in cell["outputs"]]
+    assert {output["output_type"] for output in found} == {"display_data"}
+    text = path_of(published, kind).read_text(encoding="utf-8")
+    assert text.count("<h1>") == 1
+    assert "import olivetime" not in text
+    assert "from olivetime" not in text
+    pictures = sum("".join(output["data"]["text/html"]).count("<img ") for output in found)
+    assert text.count("<img ") == pictures
+    assert pictures >= 2
+    assert 'alt=""' not in text
+
+
+@pytest.mark.notebooks
+def test_pages_and_data_are_the_same_bytes_again(published, week, tmp_path):
+    again = weekly.publish_week(week, tmp_path, jobs=1)
+    kinds = {".html", ".csv", ".parquet", ".ipynb", ".pdf"}
+    one, other = (
+        {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.suffix in kinds}
+        for folder in (published.folder, again.folder)
+    )
+    assert set(one) == set(other)
+    assert [name for name in one if one[name] != other[name]] == []
+    assert len(one) > 40
 
 
 @pytest.mark.notebooks
@@ -394,38 +486,34 @@ def opened(browser, path, width, **options):
 
 @pytest.mark.notebooks
 @pytest.mark.browser
-@pytest.mark.parametrize("width", [320, 390, 1280])
+@pytest.mark.parametrize("widths", [(320, 390), (1280,)], ids=["phones", "desk"])
 @pytest.mark.parametrize("kind", KINDS)
-def test_no_sideways_scroll_no_request_no_error(published, browser, kind, width):
-    sheet, noise, asked = opened(browser, path_of(published, kind), width)
-    assert sheet.evaluate("document.documentElement.scrollWidth") <= width
-    assert noise == []
-    assert asked == []
-    small = sheet.evaluate(
-        "[...document.querySelectorAll('body *')].filter(e => [...e.childNodes].some(n => n.nodeType === 3 &&"
-        " n.textContent.trim()) && parseFloat(getComputedStyle(e).fontSize) < 12).map(e => e.outerHTML.slice(0, 80))"
-    )
-    assert small == []
-    sheet.context.close()
-
-
-@pytest.mark.notebooks
-@pytest.mark.browser
-@pytest.mark.parametrize("width", [320, 390, 1280])
-@pytest.mark.parametrize("kind", KINDS)
-def test_axe_finds_nothing(published, browser, kind, width):
+def test_no_sideways_scroll_no_request_no_error_and_axe_finds_nothing(published, browser, kind, widths):
     if not AXE.is_file():
         reason = "axe-core is not installed: pages were not checked for accessibility; it comes with the extra dev"
         if os.environ.get("CI"):
             pytest.fail(reason)
         pytest.skip(reason)
-    sheet, _, _ = opened(browser, path_of(published, kind), width, bypass_csp=True)
+    sheet, noise, asked = opened(browser, path_of(published, kind), widths[0])
+    for width in widths:
+        sheet.set_viewport_size({"width": width, "height": sheet.viewport_size["height"]})
+        assert sheet.evaluate("document.documentElement.scrollWidth") <= width
+        small = sheet.evaluate(
+            "[...document.querySelectorAll('body *')].filter(e => [...e.childNodes].some(n => n.nodeType === 3 &&"
+            " n.textContent.trim()) && parseFloat(getComputedStyle(e).fontSize) < 12)"
+            ".map(e => e.outerHTML.slice(0, 80))"
+        )
+        assert small == []
+    assert noise == []
+    assert asked == []
     sheet.evaluate(AXE.read_text(encoding="utf-8"))
-    found = sheet.evaluate(
-        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})"
-    )
-    said = [(row["id"], row["nodes"][0]["html"][:120]) for row in found["violations"] + found["incomplete"]]
-    assert said == []
+    for width in reversed(widths):
+        sheet.set_viewport_size({"width": width, "height": sheet.viewport_size["height"]})
+        found = sheet.evaluate(
+            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})"
+        )
+        said = [(row["id"], row["nodes"][0]["html"][:120]) for row in found["violations"] + found["incomplete"]]
+        assert said == [], width
     sheet.context.close()
 
 

@@ -1,10 +1,8 @@
 """The weekly run: publish, resume, fail in part, stay private, give the same bytes again."""
 
 import hashlib
-import html
 import json
 import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -15,7 +13,8 @@ import pandas as pd
 import psutil
 import pytest
 import small_season
-from invented_week import HOSTILE, invented_week
+from finished_season import of_growers, write_folder
+from invented_week import invented_week
 
 from olivetime import fanout
 from olivetime.fanout import Outcome
@@ -24,15 +23,6 @@ from olivetime.report import front, page, publish, tables, weekly
 from olivetime.words import number_text
 
 pytestmark = pytest.mark.notebooks
-KINDS = ["pick_order", "what_if", "mill_week", "curve_review", "season_check"]
-
-
-def digests(folder, *endings):
-    return {
-        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.suffix in endings
-    }
 
 
 def small(week):
@@ -48,20 +38,14 @@ def small(week):
 
 
 @pytest.fixture(scope="module")
-def hostile_week():
-    return small(invented_week(12, hostile=True))
-
-
-@pytest.fixture(scope="module")
-def published(hostile_week, tmp_path_factory):
-    said = []
-    result = weekly.publish_week(hostile_week, tmp_path_factory.mktemp("out"), jobs=2, say=said.append)
-    return result, said
+def week():
+    return small(invented_week(12))
 
 
 @pytest.fixture
 def light(monkeypatch, tmp_path):
-    """Notebooks that show one line each, so that many runs take little time; returns their folder."""
+    """Notebooks that show one line each and no PDFs, so that many runs take little time; returns their folder."""
+    monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out: these tests look at how a run goes.")
     folder = tmp_path / "notebooks"
     folder.mkdir()
     for path in weekly.notebooks_folder().glob("*.ipynb"):
@@ -77,6 +61,7 @@ def light(monkeypatch, tmp_path):
 @pytest.fixture
 def here(monkeypatch):
     """Reports made in this process: workers spend more time on their libraries than on light notebooks."""
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])  # the shell of notebooks takes its place
 
     def make(func, tasks, *, progress, **_):
         outcomes = []
@@ -95,78 +80,11 @@ def change(folder, name, source):
     path.write_text(json.dumps(book), encoding="utf-8")
 
 
-# --- what a run leaves ----------------------------------------------------------------------------------
-
-
-def test_everything_is_there_and_the_manifest_knows_it(published, hostile_week):
-    result, said = published
-    assert result.exit_code == 0
-    assert list(result.reports["key"][:5]) == KINDS
-    assert set(result.reports["grower_id"]) - {""} == set(hostile_week.growers["grower_id"])
-    manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
-    for name, digest in manifest["outputs"].items():
-        assert hashlib.sha256((result.folder / name).read_bytes()).hexdigest() == digest, name
-    listed = set(manifest["outputs"]) | {"manifest.json"}
-    there = {path.relative_to(result.folder).as_posix() for path in result.folder.rglob("*") if path.is_file()}
-    assert there == listed
-    assert {row["file"] for row in manifest["inputs"]} == set(hostile_week.sources["file"])
-    assert any("[1/" in line for line in said)
-    front_page = result.folder.parent / "index.html"
-    assert f'href="{result.folder.name}/index.html"' in front_page.read_text(encoding="utf-8")
-
-
-def test_each_reader_finds_the_answer_on_the_index(published, hostile_week):
-    text = html.unescape(published[0].index.read_text(encoding="utf-8"))
-    assert tables.headline(hostile_week).split(". ")[0] in text
-    for question in ("Which block next?", "Are the curves right?", "What goes out?"):
-        assert question in text
-    assert "of 4 blocks" in text
-    for name in hostile_week.growers["grower"]:
-        assert html.escape(name) in published[0].index.read_text(encoding="utf-8")
-
-
-def test_hostile_names_stay_inside_and_are_shown_as_text(published, hostile_week):
-    result, _ = published
-    for path in result.folder.rglob("*"):
-        assert path.resolve().is_relative_to(result.folder.resolve())
-        assert len(path.name) <= 80
-    grower = hostile_week.growers.set_index("grower")["grower_id"]["<b>O'Hara & Sons</b>"]
-    text = (result.folder / "growers" / grower / "grower_report.html").read_text(encoding="utf-8")
-    assert "&lt;b&gt;O&#x27;Hara &amp; Sons&lt;/b&gt;" in text
-    assert "<b>O" not in text
-    order = (result.folder / "manager/pick_order.html").read_text(encoding="utf-8")
-    assert "<script" not in order
-    assert html.escape(HOSTILE[1]) in order
-
-
-def test_no_growers_page_holds_another_growers_names(published, hostile_week):
-    result, _ = published
-    for row in hostile_week.growers.itertuples():
-        mine = hostile_week.stage[hostile_week.stage["grower_id"] == row.grower_id]
-        others = hostile_week.stage[hostile_week.stage["grower_id"] != row.grower_id]
-        own = {*mine["block_name"], *mine["ranch"], *mine["block_id"]}
-        foreign = {*others["grower"], *others["grower_id"], *others["block_name"], *others["ranch"]} - own
-        for ending in (".html", ".ipynb"):
-            text = (result.folder / "growers" / row.grower_id / f"grower_report{ending}").read_text(encoding="utf-8")
-            plain = html.unescape(text.replace("<wbr>", ""))
-            assert not [word for word in foreign if word in plain], (row.grower_id, ending)
-            ids = [word for word in set(others["block_id"]) - own if f">{word}<" in text or f" {word} " in text]
-            assert not ids
-
-
-def test_pages_and_data_are_the_same_bytes_again(published, hostile_week, tmp_path):
-    again = weekly.publish_week(hostile_week, tmp_path, jobs=1)
-    one = digests(published[0].folder, ".html", ".csv", ".parquet", ".ipynb", ".pdf")
-    assert one == digests(again.folder, ".html", ".csv", ".parquet", ".ipynb", ".pdf")
-    assert len(one) > 40
-
-
 # --- going on -------------------------------------------------------------------------------------------
 
 
 @pytest.mark.usefixtures("here")
-def test_a_second_run_makes_only_what_changed(light, tmp_path):
-    week = small(invented_week(12))
+def test_a_second_run_makes_only_what_changed(week, light, tmp_path):
     first = weekly.publish_week(week, tmp_path)
     assert set(first.reports["status"]) == {"made"}
     second = weekly.publish_week(week, tmp_path)
@@ -181,8 +99,7 @@ def test_a_second_run_makes_only_what_changed(light, tmp_path):
 
 
 @pytest.mark.usefixtures("light", "here")
-def test_one_growers_correction_leaves_the_others_as_they_are(tmp_path):
-    week = small(invented_week(12))
+def test_one_growers_correction_leaves_the_others_as_they_are(week, tmp_path):
     weekly.publish_week(week, tmp_path)
     grower = week.growers["grower_id"].iloc[1]
     stage = week.stage.copy()
@@ -197,8 +114,7 @@ def test_one_growers_correction_leaves_the_others_as_they_are(tmp_path):
 
 
 @pytest.mark.usefixtures("quick_pages")
-def test_a_grower_who_left_the_records_leaves_no_report(tmp_path):
-    week = small(invented_week(12))
+def test_a_grower_who_left_the_records_leaves_no_report(week, tmp_path):
     result = weekly.publish_week(week, tmp_path)
     gone = str(week.growers["grower_id"].iloc[-1])
     assert (result.folder / "growers" / gone).is_dir()
@@ -207,21 +123,21 @@ def test_a_grower_who_left_the_records_leaves_no_report(tmp_path):
 
 
 @pytest.mark.usefixtures("light")
-def test_unknown_grower_is_refused_with_the_near_match(tmp_path):
+def test_unknown_grower_is_refused_with_the_near_match(week, tmp_path):
     with pytest.raises(ValueError, match=r"no grower 'Invented growr 1' .* Did you mean Invented grower 1\?"):
-        weekly.publish_week(small(invented_week(12)), tmp_path, grower="Invented growr 1")
+        weekly.publish_week(week, tmp_path, grower="Invented growr 1")
 
 
-def test_unknown_engine_is_refused(tmp_path):
+def test_unknown_engine_is_refused(week, tmp_path):
     with pytest.raises(ValueError, match="engine is 'spark', expected olivetime or kernel"):
-        weekly.publish_week(small(invented_week(12)), tmp_path, engine="spark")
+        weekly.publish_week(week, tmp_path, engine="spark")
 
 
 # --- going wrong ----------------------------------------------------------------------------------------
 
 
-def test_what_fails_is_named_first_and_loses_only_itself(light, tmp_path, quick_pages, monkeypatch):
-    week = small(invented_week(12))
+@pytest.mark.usefixtures("quick_pages")
+def test_what_fails_is_named_first_and_loses_only_itself(week, light, tmp_path, monkeypatch):
     weekly.publish_week(week, tmp_path)
     monkeypatch.setattr(weekly, "run_many", fanout.run_many)  # what ends its process must not end the tests'
     change(light, "mill_week", "import os; os._exit(9)")
@@ -241,19 +157,17 @@ def test_what_fails_is_named_first_and_loses_only_itself(light, tmp_path, quick_
     assert not list(result.folder.rglob("*.part"))
     change(light, "mill_week", "from olivetime.report import weekly\nweekly.show('<p>mended</p>')")
     change(light, "season_check", "from olivetime.report import weekly\nweekly.show('<p>mended</p>')")
-    assert not quick_pages
     after = weekly.publish_week(week, tmp_path, jobs=1)
     assert after.exit_code == 0
     status = after.reports.set_index("key")["status"]
     assert sorted(status[status == "made"].index) == ["mill_week", "season_check"]
 
 
-def test_a_notebook_that_hangs_is_ended_and_its_old_page_goes(light, tmp_path, quick_pages, monkeypatch):
-    week = small(invented_week(12))
+@pytest.mark.usefixtures("quick_pages")
+def test_a_notebook_that_hangs_is_ended_and_its_old_page_goes(week, light, tmp_path, monkeypatch):
     grower = week.growers.iloc[0]
     page_of = weekly.publish_week(week, tmp_path).folder / "growers" / grower["grower_id"] / "grower_report.html"
     assert page_of.exists()
-    assert not quick_pages
     monkeypatch.setattr(weekly, "run_many", fanout.run_many)
     change(light, "grower_report", "import time; time.sleep(120)")
     result = weekly.publish_week(another(week), tmp_path, grower=str(grower["grower"]), time_limit_s=6)
@@ -265,29 +179,29 @@ def test_a_notebook_that_hangs_is_ended_and_its_old_page_goes(light, tmp_path, q
 
 
 @pytest.mark.usefixtures("here")
-def test_a_week_without_its_order_does_not_become_the_newest(light, tmp_path):
-    week = small(invented_week(12))
+def test_a_week_without_its_order_does_not_become_the_newest(week, light, tmp_path):
     change(light, "pick_order", "raise ValueError('x')")
     weekly.publish_week(week, tmp_path)
     assert not (tmp_path / "index.html").exists()
 
 
 @pytest.mark.usefixtures("here")
-def test_a_report_that_fails_by_chance_is_made_at_the_second_try(light, tmp_path):
+def test_a_report_that_fails_by_chance_is_made_at_the_second_try(week, light, tmp_path):
     mark = tmp_path / "tried"
     change(light, "what_if", f"import pathlib\nassert pathlib.Path({str(mark)!r}).exists() or "
                              f"pathlib.Path({str(mark)!r}).touch(), 'first try'")  # fmt: skip
-    result = weekly.publish_week(small(invented_week(12)), tmp_path / "out")
+    result = weekly.publish_week(week, tmp_path / "out")
     assert result.exit_code == 0
 
 
 @pytest.mark.usefixtures("light", "here")
-def test_without_pango_the_run_goes_on_and_says_so(tmp_path, monkeypatch):
+def test_without_pango_the_run_goes_on_and_says_so(week, tmp_path, monkeypatch):
     monkeypatch.setattr(page, "no_pdf_reason", lambda: "PDFs were left out: no Pango.")
     said = []
-    result = weekly.publish_week(small(invented_week(12)), tmp_path, say=said.append)
+    result = weekly.publish_week(week, tmp_path, say=said.append)
     assert result.exit_code == 0
     assert "PDFs were left out: no Pango." in said
+    assert any("[1/" in line for line in said)
     assert "PDFs were left out: no Pango." in result.index.read_text(encoding="utf-8")
     assert set(result.reports["pdf"]) == {""}
 
@@ -298,26 +212,26 @@ def lock_of(folder, **changes):
 
 
 @pytest.mark.usefixtures("light")
-def test_two_runs_on_one_week_are_refused(tmp_path):
+def test_two_runs_on_one_week_are_refused(week, tmp_path):
     lock_of(tmp_path)
     with pytest.raises(BlockingIOError, match=r"another run \(process \d+ on .*\) works on this week, expected none"):
-        weekly.publish_week(small(invented_week(12)), tmp_path)
+        weekly.publish_week(week, tmp_path)
 
 
 @pytest.mark.usefixtures("light")
-def test_a_lock_of_another_machine_is_respected(tmp_path):
+def test_a_lock_of_another_machine_is_respected(week, tmp_path):
     lock_of(tmp_path, host="elsewhere")
     with pytest.raises(BlockingIOError, match="on elsewhere"):
-        weekly.publish_week(small(invented_week(12)), tmp_path)
+        weekly.publish_week(week, tmp_path)
 
 
 @pytest.mark.usefixtures("quick_pages")
-def test_a_stale_lock_is_taken_over_and_explained(tmp_path):
+def test_a_stale_lock_is_taken_over_and_explained(week, tmp_path):
     lock_of(tmp_path, begun=1.0)
     (tmp_path / ".2026-10-19.new").mkdir()
     (tmp_path / ".2026-10-19.new/half.html.part").write_text("torn", encoding="utf-8")
     (tmp_path / ".2026-10-19.journal").write_text('{"report": {"key": "pick_or', encoding="utf-8")
-    result = weekly.publish_week(small(invented_week(12)), tmp_path)
+    result = weekly.publish_week(week, tmp_path)
     assert "ended without finishing" in result.notes[0]
     assert sorted(path.name for path in tmp_path.iterdir() if path.name != "notebooks") == ["2026-10-19", "index.html"]
     assert not (result.folder / "half.html.part").exists()
@@ -362,8 +276,7 @@ def quick_pages(monkeypatch):
     return full
 
 
-def test_a_full_disk_leaves_the_old_week_whole_and_the_next_run_goes_on(quick_pages, tmp_path, monkeypatch):
-    week = small(invented_week(12))
+def test_a_full_disk_leaves_the_old_week_whole_and_the_next_run_goes_on(week, quick_pages, tmp_path, monkeypatch):
     first = weekly.publish_week(week, tmp_path / "out")
     before = everything(first.folder)
     quick_pages.add("season_check")
@@ -389,8 +302,7 @@ def test_a_full_disk_leaves_the_old_week_whole_and_the_next_run_goes_on(quick_pa
 
 
 @pytest.mark.usefixtures("quick_pages")
-def test_ctrl_c_leaves_the_old_week_whole_and_what_was_finished_is_kept(tmp_path):
-    week = small(invented_week(12))
+def test_ctrl_c_leaves_the_old_week_whole_and_what_was_finished_is_kept(week, tmp_path):
     folder = weekly.publish_week(week, tmp_path / "out").folder
     before = everything(folder)
 
@@ -487,28 +399,30 @@ def test_no_week_before_means_nothing_to_compare(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def southern_week(tmp_path_factory):
-    """The whole run, lookback included, on the invented southern season."""
+def southern_week(tmp_path_factory, southern_season):
+    """The whole run, lookback included, on two growers of the invented southern season: seven blocks."""
     place = tmp_path_factory.mktemp("southern")
-    copy = shutil.copytree(Path(__file__).parents[1] / "sample_data" / "southern", place / "season")
+    part = of_growers(southern_season, "Finca Cardenela", "Finca Esparvil")
+    folder = write_folder(part, place / "season", locale="es_AR")
     told = []
-    result = weekly.run_week(copy, place / "out", jobs=2, progress=lambda *step: told.append(step))
-    return copy, result, told
+    result = weekly.run_week(folder, place / "out", jobs=2, progress=lambda *step: told.append(step))
+    return folder, result, told
 
 
 def test_the_sample_season_from_records_to_pages(southern_week):
     """Computed, shown, and then again with nothing to do."""
-    copy, result, told = southern_week
+    folder, result, told = southern_week
     assert result.exit_code == 0, result.reports[["key", "error"]].to_string()
     assert "lookback" in set(result.reports["key"])
+    assert set(result.reports["grower_id"]) > {""}
     assert [step[:2] for step in told] == [(n + 1, len(result.reports)) for n in range(len(result.reports))]
     assert {step[2] for step in told} == set(result.reports["key"])
-    again = weekly.run_week(copy, result.folder.parent, jobs=2)
+    again = weekly.run_week(folder, result.folder.parent, jobs=2)
     assert set(again.reports["status"]) == {"unchanged"}
     manifest = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
     assert "load" in manifest["seconds"]
     lookback = (result.folder / "agronomist/lookback.ipynb").read_text(encoding="utf-8")
-    assert str(copy.parent) not in lookback
+    assert str(folder.parent) not in lookback
 
 
 def test_a_worker_that_shows_growers_stays_small(southern_week):
@@ -537,8 +451,12 @@ def test_several_seasons_are_computed_on_a_cluster(tmp_path):
     assert list(told["exit_code"]) == [0, 3], told["error"].to_string()
     assert told["reports_n"].tolist() == [len(here.reports), 0]
     assert "season.toml" in told["error"][1]
-    there = digests(Path(told["index"][0]).parent / "data", ".csv")
-    assert there == digests(here.folder / "data", ".csv")
+    there, same = (
+        {path.name: path.read_bytes() for path in (folder / "data").glob("*.csv")}
+        for folder in (Path(told["index"][0]).parent, here.folder)
+    )
+    assert set(there) == set(same)
+    assert [name for name in there if there[name] != same[name]] == []
     assert len(there) > 20
     assert any(text.startswith("empty: ") for text in said)
 
