@@ -22,14 +22,14 @@ lint: $(VENV)/.test
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade "pip>=25"  # older ones misread newer wheels
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile --upgrade "pip>=25"  # older ones misread newer wheels
 
 $(VENV)/.demo: pyproject.toml constraints.txt $(VENV)/bin/python
 	$(PIP) --editable ".[lab]"
 	@touch $@
 
 $(VENV)/.test: pyproject.toml constraints.txt $(VENV)/bin/python
-	$(PIP) --editable ".[dev,lab]"
+	$(PIP) --editable ".[dev]"
 	@touch $@
 
 # PDFs need the Pango library; browser tests need Chromium. Both are installed where this user may do so, and
