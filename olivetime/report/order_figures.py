@@ -683,7 +683,9 @@ def _tile_words(
     room, height, middle = x1 - x0 - 6, y1 - y0 - 4, (x0 + x1) / 2
     number, name = rank_text(order).strip(), drawable(stage["block_name"], stage["block_id"])
     days = _days_words(stage, order, week.info)
-    if stage["verdict"] == "reached" and not is_picked(order):
+    if is_picked(order) and text_width(days, SMALL, bold=True) > room:
+        days = "\N{CHECK MARK}"  # a word cut short says nothing
+    elif stage["verdict"] == "reached" and not is_picked(order):
         shorter = (days, say("ready", week.info))
         days = next((t for t in shorter if text_width(t, SMALL, bold=True) <= room), say("{n} d", week.info, n=0))
     one_line = f"{number}  {name}".strip()
