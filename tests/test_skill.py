@@ -37,17 +37,23 @@ def issues(measured, members=5, leads=4, bias=2.0, spread=0.5, error=2.0, seed=1
     """Issue on every day an outlook `bias` C too warm whose members differ by `spread` C, but err by `error` C."""
     rng = np.random.default_rng(seed)
     came = measured[["temp_min_c", "temp_max_c", "rain_mm"]].to_numpy()
-    frames = []
+    told = []
     for i in range((len(came) if count is None else count) - leads):
         truth = came[i : i + leads]
         centre = truth + np.array([bias, bias, 0.0]) + rng.normal(0, error, (leads, 1)) * [1, 1, 0]
         wet = np.abs(centre[:, 2:] + rng.normal(0, 1, (leads, 1)))
-        values = [
+        told.append([
             np.column_stack([centre[:, :2] + rng.normal(0, spread, (leads, 1)), wet * rng.uniform(0.5, 1.5)])
             for _ in range(members)
-        ]
-        frames.append(outlook_rows("S1", measured["day"].iloc[i], measured["day"].iloc[i], values))
-    return pd.concat(frames, ignore_index=True)
+        ])  # fmt: skip
+    low, high, rain = np.reshape(told, (-1, 3)).T
+    issued = measured["day"].iloc[: len(told)].repeat(members * leads).reset_index(drop=True)
+    days = pd.to_timedelta(np.tile(np.arange(leads), len(told) * members), unit="D")
+    member = np.tile(np.repeat(np.arange(members), leads), len(told))
+    return pd.DataFrame({
+        "station_id": "S1", "issued_on": issued, "member": member, "day": issued + days, "temp_min_c": low,
+        "temp_max_c": high, "rain_mm": rain,
+    })  # fmt: skip
 
 
 def test_crps_equals_scoringrules_with_and_without_missing_members():
