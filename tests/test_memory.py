@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 import scoringrules
 
+from olivetime.harvest import order
 from olivetime.harvest.forecasts import season_forecasts
 from olivetime.harvest.memory import factor_by_day, half_ranges, lead_weeks, past_misses, remember, with_memory
 from olivetime.harvest.order import propose
@@ -98,12 +99,20 @@ def test_memory_brings_the_coverage_of_a_simulated_season_nearer_to_what_is_prom
     assert abs(honest[1] - honest[0]) < 0.04  # ranges that hold are left alone
 
 
-def test_the_rule_lets_past_misses_into_the_week(simulated):
+def test_the_rule_lets_past_misses_into_the_week(simulated, monkeypatch):
     season = simulated.on(simulated.days[8].date())
     few = {"seed": 1, "n_scenarios": 2, "n_draws": 16, "evaluations": 20}
     plain = propose(season, **few)
+    asked = []
+
+    def remembered(*given, **more):
+        asked.append((given[1], more["seed"], past_misses(*given, **more)))
+        return asked[-1][-1]
+
+    monkeypatch.setattr(order, "past_misses", remembered)  # replaying weeks takes longest: it is done once
     on = propose(replace(season, rules=MappingProxyType({**season.rules, "range_memory_weeks": 3})), **few)
-    memory = past_misses(season, 3, seed=1)
+    ((weeks, seed, memory),) = asked
+    assert (weeks, seed) == (3, 1)
     assert set(memory["kind"]) == {"oil_dry_pct", "oil_fresh_pct", "moisture_pct", "maturity_index"}
     assert not on.outcomes.assumptions["name"].isin(plain.outcomes.assumptions["name"]).all()
     factor = factor_by_day(memory, "oil_dry_pct", len(plain.outcomes.days))
