@@ -523,7 +523,8 @@ def _pairs(cultivars: Sequence[object], seasons: Sequence[object]) -> list[tuple
 
 
 def _one_hot(values: NDArray[np.generic], levels: Sequence[object]) -> Array:
-    return (values[:, None] == np.array(levels)[None, :]).astype(float)
+    at, none = {level: i for i, level in enumerate(levels)}, len(levels)  # a value that is no level meets none
+    return np.eye(none + 1, none)[[at.get(value, none) for value in values.tolist()]]
 
 
 def fit_colour(

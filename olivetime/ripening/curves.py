@@ -162,10 +162,10 @@ def from_formula(name: str, parameters: tuple[str, ...], formula: Callable[..., 
 
 def _logistic(x: Array, plateau: Array, midpoint: Array, scale: Array, *, order: int) -> tuple:
     t = (x - midpoint) / scale
-    p = expit(t)
     if order == 0:
-        return (plateau * p,)
-    slope = p * expit(-t)
+        return (plateau * expit(t),)
+    e = np.exp(-np.abs(t))
+    p, slope = np.where(t >= 0, 1.0, e) / (1.0 + e), e / (1.0 + e) ** 2
     f_t = plateau * slope
     first = (p, -f_t / scale, -f_t * t / scale)
     if order == 1:
@@ -415,12 +415,15 @@ def _oil_guess(x: Array, y: Array) -> tuple[float, float, float]:
     return float(np.log(plateau)), midpoint, float(np.log(scale))
 
 
+def _soft(t: Array) -> tuple[Array, Array]:
+    """``log(1 + exp(t))`` and its slope, from one exponential."""
+    e = np.exp(-np.abs(t))
+    return np.maximum(t, 0.0) + np.log1p(e), np.where(t >= 0, 1.0, e) / (1.0 + e)
+
+
 def _logistic_profile(t: Array, order: int) -> tuple:
-    g = -_softplus(-t)
-    if order == 0:
-        return (g,)
-    q = expit(-t)
-    return (g, q) if order == 1 else (g, q, -q * (1 - q))
+    soft, q = _soft(-t)
+    return (-soft, q, -q * (1 - q))[: order + 1]
 
 
 def _gompertz_profile(t: Array, order: int) -> tuple:
@@ -430,13 +433,13 @@ def _gompertz_profile(t: Array, order: int) -> tuple:
 
 def _plateau_line_profile(t: Array, order: int, *, corner_width: float, floor: float = 0.05) -> tuple:
     z = (2 - t) / corner_width
-    share = 1 - 0.25 * corner_width * _softplus(z)  # straight line through (0, 1/2), slope 1/4, up to 1 at t = 2
+    above, p = _soft(z)
+    share = 1 - 0.25 * corner_width * above  # straight line through (0, 1/2), slope 1/4, up to 1 at t = 2
     v = share / floor
-    soft = _softplus(v)  # the floor keeps the share above zero, so that its logarithm stays smooth
+    soft, s = _soft(v)  # the floor keeps the share above zero, so that its logarithm stays smooth
     g = np.log(floor) + np.log(soft)
     if order == 0:
         return (g,)
-    p, s = expit(z), expit(v)
     share1 = 0.25 * p
     rel = s / (soft * floor)
     g1 = rel * share1

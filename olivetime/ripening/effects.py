@@ -38,6 +38,7 @@ _LIMIT_SD = 2.5  # how far draws of standard deviations may go, in sds of estima
 _WORST = 1e12  # stands for a likelihood that cannot be had
 _FAR = 30.0  # logarithms of standard deviations beyond plus and minus this count as this
 _MOST = 3.0  # how far draws of logarithms of standard deviations may go where the samples tell nothing of them
+_NONE = np.zeros((0, 0))
 N_POINTS = 16  # sets of standard deviations behind the draws; our choice
 
 
@@ -459,61 +460,161 @@ def _linear(a, d, hit, active, xg, xd):
 
 
 @njit(cache=True, no_cfunc_wrapper=True)
-def _collect(a, d, hit, active, v, n_shared):
-    """Sum of samples' values times the columns of every effect, (G, q) and (D,)."""
+def _pulled(a, d, hit, active, l1, l2, zg, zd, ze, sigma, before):
+    """Slope of the penalty and right-hand side of a step, each sample's own effect taken out.
+
+    Gives weight and slope by the own effect of every sample (G, M); slope by the group and the shared effects; right
+    sides for both; the largest slope by an own effect and of a sample; how far weights are from `before`.
+    """
     n_group, n_place, q = a.shape
-    by_group, by_shared = np.zeros((n_group, q)), np.zeros(n_shared)
+    weight, own = np.zeros((n_group, n_place)), np.zeros((n_group, n_place))
+    by_g, by_d, right_g, right_d = zg.copy(), zd.copy(), -zg, -zd
+    steepest, top, moved = 0.0, 0.0, 0.0
     for g in range(n_group):
         for m in range(n_place):
-            value = v[g, m]
-            if value == 0.0:
+            first, w = l1[g, m], -l2[g, m]
+            weight[g, m] = w / (1.0 + sigma * sigma * w)
+            own[g, m] = ze[g, m] - sigma * first
+            steepest, top = max(steepest, abs(own[g, m])), max(top, abs(first))
+            if before.shape[0] > 0:
+                moved = max(moved, abs(weight[g, m] - before[g, m]))
+            if first == 0.0 and w == 0.0:
                 continue
+            value = first + sigma * weight[g, m] * own[g, m]
             for i in range(q):
-                by_group[g, i] += value * a[g, m, i]
+                by_g[g, i] -= first * a[g, m, i]
+                right_g[g, i] += value * a[g, m, i]
             for k in range(hit.shape[2]):
                 if hit[g, m, k] < 0:
                     break
-                by_shared[active[g, hit[g, m, k]]] += value * d[g, m, k]
-    return by_group, by_shared
+                row = active[g, hit[g, m, k]]
+                by_d[row] -= first * d[g, m, k]
+                right_d[row] += value * d[g, m, k]
+    return weight, own, by_g, by_d, right_g, right_d, steepest, top, moved
 
 
-@njit(cache=True, no_cfunc_wrapper=True)
-def _reduced(inverse, cross, active, rg, rd):
-    """Right-hand side (D,) of the corner once the groups are taken out, and what they took (G, q)."""
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"reassoc", "contract"})
+def _solved(inverse, cross, active, corner_root, rg, rd):
+    """Solve the arrow for right-hand sides of groups (G, q) and corner (D,)."""
     n_group, q = rg.shape
-    half, xd = np.zeros((n_group, q)), rd.copy()
+    n_shared = len(rd)
+    xg, xd = np.zeros((n_group, q)), rd.copy()
+    met = np.empty(q)
     for g in range(n_group):
         for i in range(q):
             for j in range(q):
-                half[g, i] += inverse[g, i, j] * rg[g, j]
+                xg[g, i] += inverse[g, i, j] * rg[g, j]
         for k in range(active.shape[1]):
             row = active[g, k]
-            if row == len(xd):
+            if row == n_shared:
                 break
             for i in range(q):
-                xd[row] -= cross[g, i, k] * half[g, i]
-    return half, xd
-
-
-@njit(cache=True, no_cfunc_wrapper=True)
-def _put_back(inverse, cross, active, half, xd):
-    """Effects of the groups (G, q) once the shared ones are known."""
-    n_group, q = half.shape
-    out = half.copy()
-    met = np.empty(q)
+                xd[row] -= cross[g, i, k] * xg[g, i]
+    for k in range(n_shared):
+        value = xd[k]
+        for j in range(k):
+            value -= corner_root[k, j] * xd[j]
+        xd[k] = value / corner_root[k, k]
+    for k in range(n_shared - 1, -1, -1):
+        value = xd[k] / corner_root[k, k]
+        xd[k] = value
+        for j in range(k):
+            xd[j] -= corner_root[k, j] * value
     for g in range(n_group):
         for i in range(q):
             met[i] = 0.0
         for k in range(active.shape[1]):
             row = active[g, k]
-            if row == len(xd):
+            if row == n_shared:
                 break
             for i in range(q):
                 met[i] += cross[g, i, k] * xd[row]
         for i in range(q):
             for j in range(q):
-                out[g, i] -= inverse[g, i, j] * met[j]
-    return out
+                xg[g, i] -= inverse[g, i, j] * met[j]
+    return xg, xd
+
+
+@njit(cache=True, no_cfunc_wrapper=True)
+def _along(a, d, hit, active, xg, xd, own, l2, sigma):
+    """Move of every predictor and of every sample's own effect that go with moves of the other effects (G, M)."""
+    n_group, n_place, q = a.shape
+    eta, ze = np.zeros((n_group, n_place)), np.zeros((n_group, n_place))
+    for g in range(n_group):
+        for m in range(n_place):
+            total = 0.0
+            for i in range(q):
+                total += a[g, m, i] * xg[g, i]
+            for k in range(hit.shape[2]):
+                if hit[g, m, k] < 0:
+                    break
+                total += d[g, m, k] * xd[active[g, hit[g, m, k]]]
+            w = -l2[g, m]
+            ze[g, m] = -(own[g, m] + sigma * w * total) / (1.0 + sigma * sigma * w)
+            eta[g, m] = total + sigma * ze[g, m]
+    return eta, ze
+
+
+@njit(cache=True, no_cfunc_wrapper=True)
+def _leaned(a, d, hit, active, l2, l3, v0, sigma, n_shared):
+    """Variance of every predictor, its pull on the mode (G, M), and that pull on group and shared effects."""
+    n_group, n_place, q = a.shape
+    variance, pull = np.zeros((n_group, n_place)), np.zeros((n_group, n_place))
+    by_g, by_d = np.zeros((n_group, q)), np.zeros(n_shared)
+    for g in range(n_group):
+        for m in range(n_place):
+            de = 1.0 - sigma * sigma * l2[g, m]
+            variance[g, m] = v0[g, m] / (de * de) + sigma * sigma / de
+            pull[g, m] = 0.5 * l3[g, m] * variance[g, m]  # -1/2 dW/deta v, with W = -l''
+            value = pull[g, m] / de
+            if value == 0.0:
+                continue
+            for i in range(q):
+                by_g[g, i] += value * a[g, m, i]
+            for k in range(hit.shape[2]):
+                if hit[g, m, k] < 0:
+                    break
+                by_d[active[g, hit[g, m, k]]] += value * d[g, m, k]
+    return variance, pull, by_g, by_d
+
+
+@njit(cache=True, no_cfunc_wrapper=True)
+def _adjoint(a, d, z, d0, x, hit, active, sg, sd, pull, v0, l1, l2, ze, sigma):
+    """What the mode's moves add: their predictor (G, M); sums for the groups' and shared scales, for x and sigma."""
+    n_group, n_place, q = a.shape
+    p = x.shape[2]
+    s_eta = np.zeros((n_group, n_place))
+    r_g, l_g = np.zeros((n_group, q)), np.zeros((n_group, q))
+    r_d, l_d, by_x, by_sample = np.zeros(len(sd)), np.zeros(len(sd)), np.zeros(p), 0.0
+    for g in range(n_group):
+        for m in range(n_place):
+            first, w = l1[g, m], -l2[g, m]
+            if first == 0.0 and w == 0.0:
+                continue
+            total = 0.0
+            for i in range(q):
+                total += a[g, m, i] * sg[g, i]
+            for k in range(hit.shape[2]):
+                if hit[g, m, k] < 0:
+                    break
+                total += d[g, m, k] * sd[active[g, hit[g, m, k]]]
+            de = 1.0 + sigma * sigma * w
+            se = sigma * (pull[g, m] - w * total) / de
+            s_eta[g, m] = total + sigma * se
+            r = first + pull[g, m] - s_eta[g, m] * w
+            by_sample += r * ze[g, m] + se * first - w * (sigma / de - sigma * w / de * v0[g, m] / de)
+            for i in range(q):
+                r_g[g, i] += r * z[g, m, i]
+                l_g[g, i] += first * z[g, m, i]
+            for k in range(hit.shape[2]):
+                if hit[g, m, k] < 0:
+                    break
+                row = active[g, hit[g, m, k]]
+                r_d[row] += r * d0[g, m, k]
+                l_d[row] += first * d0[g, m, k]
+            for i in range(p):
+                by_x[i] += r * x[g, m, i]
+    return s_eta, r_g, r_d, l_g, l_d, by_x, by_sample
 
 
 @njit(cache=True, no_cfunc_wrapper=True, fastmath={"reassoc", "contract"})
@@ -634,12 +735,6 @@ def find_mode(
     else:
         zg, zd, ze = start.z_group, start.z_shared, start.z_sample
 
-    def linear(xg: Array, xd: Array) -> Array:
-        return _linear(a, d, hit, active, xg, xd)
-
-    def collect(v: Array) -> tuple[Array, Array]:
-        return _collect(a, d, hit, active, v, n_shared)
-
     def arrow(w: Array) -> _Arrow:
         fine, logdet, inverse, cross, corner = _eliminate(a, d, hit, active, w, n_shared)
         # LAPACK reads columns first: the transposed view of a lower triangle is an upper one, and nothing is copied.
@@ -648,41 +743,30 @@ def find_mode(
             raise np.linalg.LinAlgError("the curvature of the effects is not positive")
         return _Arrow(w, inverse, cross, corner, logdet + 2.0 * float(np.log(np.diag(corner)).sum()))
 
-    def solve(at: _Arrow, rg: Array, rd: Array) -> tuple[Array, Array]:
-        half, xd = _reduced(at.inverse, at.cross, active, rg, rd)
-        if n_shared:
-            xd = lapack.dpotrs(at.corner_root.T, xd, lower=0)[0]
-        return _put_back(at.inverse, at.cross, active, half, xd), xd
-
     def penalised(ll: Array, zg: Array, zd: Array, ze: Array) -> float:
         return float(0.5 * (np.vdot(zg, zg) + np.vdot(zd, zd) + np.vdot(ze, ze)) - ll.sum())
 
-    eta = base + linear(zg, zd) + sigma * ze
+    eta = base + _linear(a, d, hit, active, zg, zd) + sigma * ze
     l0, l1, l2, l3 = family.value(eta, phi)
     height = penalised(l0, zg, zd, ze)
     converged = q + n_shared == 0 and sigma == 0.0
     factor = start.arrow if near and start is not None else None
     for _ in range(0 if converged else _INNER_STEPS):
-        w = -l2
-        de = 1.0 + sigma**2 * w
-        ge = ze - sigma * l1
-        sum_g, sum_d = collect(l1)
-        gg, gd = zg - sum_g, zd - sum_d
-        steepest = max(np.abs(gg).max(initial=0), np.abs(gd).max(initial=0), np.abs(ge).max(initial=0))
-        if steepest < tolerance * (1.0 + np.abs(l1).max(initial=0)):
+        before = _NONE if factor is None else factor.weight
+        weight, own, gg, gd, rg, rd, steep, top, moved = _pulled(a, d, hit, active, l1, l2, zg, zd, ze, sigma, before)
+        steepest = max(np.abs(gg).max(initial=0), np.abs(gd).max(initial=0), steep)
+        if steepest < tolerance * (1.0 + top):
             converged = True
             break
         # Weights that hardly moved since the last factors still give steps that shrink the error by as much.
-        if factor is None or np.abs(w / de - factor.weight).max() > 0.02 * factor.weight.max():
-            factor = arrow(w / de)
-        pull_g, pull_d = collect(sigma * w / de * ge)
-        step_g, step_d = solve(factor, pull_g - gg, pull_d - gd)
-        step_eta = linear(step_g, step_d)
-        step_e = -(ge + sigma * w * step_eta) / de
+        if factor is None or moved > 0.02 * factor.weight.max():
+            factor = arrow(weight)
+        step_g, step_d = _solved(factor.inverse, factor.cross, active, factor.corner_root, rg, rd)
+        step_eta, step_e = _along(a, d, hit, active, step_g, step_d, own, l2, sigma)
         size = 1.0
         for _ in range(30):
             trial = (zg + size * step_g, zd + size * step_d, ze + size * step_e)
-            eta_new = eta + size * (step_eta + sigma * step_e)
+            eta_new = eta + size * step_eta
             values = family.value(eta_new, phi)
             height_new = penalised(values[0], *trial)
             if height_new <= height + 1e-12 * (1.0 + abs(height)):
@@ -710,25 +794,18 @@ def find_mode(
         return Mode(eta, zg, zd, ze, factor, inverse, cross, corner, loglik, np.zeros(0), converged)
 
     # The adjoint: how the log-likelihood moves when the mode moves.
-    w_seen = w / de
-    v0, spread_g, spread_d = _spreads(a, layout.z, d, layout.d, hit, active, inverse, cross, corner, w_seen)
-    v = v0 / de**2 + sigma**2 / de
-    pull = 0.5 * l3 * v  # -1/2 dW/deta v, with W = -l''
-    sg, sd = solve(factor, *collect(pull / de))
-    s_eta0 = linear(sg, sd)
-    se = sigma * (pull - w * s_eta0) / de
-    s_eta = s_eta0 + sigma * se
-    r = l1 + pull - s_eta * w
-    cov_e = sigma / de - sigma * w / de * v0 / de
-    r_g, r_d = _collect(layout.z, layout.d, hit, active, r, n_shared)
-    l_g, l_d = _collect(layout.z, layout.d, hit, active, l1, n_shared)
+    v0, spread_g, spread_d = _spreads(a, layout.z, d, layout.d, hit, active, inverse, cross, corner, w / de)
+    v, pull, rg, rd = _leaned(a, d, hit, active, l2, l3, v0, sigma, n_shared)
+    sg, sd = _solved(factor.inverse, factor.cross, active, factor.corner_root, rg, rd)
+    s_eta, r_g, r_d, l_g, l_d, by_x, by_sample = _adjoint(
+        a, d, layout.z, layout.d, layout.x, hit, active, sg, sd, pull, v0, l1, l2, ze, sigma
+    )
     by_group = r_g.T @ zg + l_g.T @ sg - spread_g
     by_shared = r_d * zd + l_d * sd - spread_d
-    by_sample = float((r * ze + se * l1 - w * cov_e)[layout.rows >= 0].sum()) if sigma else 0.0
     slope = np.concatenate(
         [
             family.gradient(eta, phi, s_eta, 0.5 * v),
-            np.tensordot(r, layout.x, axes=([0, 1], [0, 1])),
+            by_x,
             _sd_gradient(layout, theta, by_group, by_shared, by_sample),
         ]
     )

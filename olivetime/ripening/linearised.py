@@ -22,6 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+from scipy.linalg import lapack
 
 from olivetime.ripening.modes import LOG_2PI, Array, Ints, invert
 
@@ -409,6 +410,9 @@ def slope_of(function: Callable[[Array], Array], point: Array, step: float = 1e-
 
 def positive_solve(hessian: Array, gradient: Array) -> Array:
     """Newton step that goes downhill in every direction and not at all in flat ones."""
+    root, bad = lapack.dpotrf(hessian, lower=1)
+    if not bad and np.diagonal(root).min(initial=np.inf) > 1e-3 * np.abs(hessian).max(initial=0.0) ** 0.5:
+        return lapack.dpotrs(root, gradient, lower=1)[0]  # well curved: no need to look at single directions
     values, vectors = np.linalg.eigh(hessian)
     size = np.abs(values)
     keep = size > 1e-9 * max(float(size.max(initial=0.0)), 1e-9)
@@ -432,16 +436,20 @@ def _best_spread(
     """
     value, gradient, told, linear = first
     start = t
+    at = np.arange(len(t))[spreads]
     for _ in range(30):
-        free = np.ones(len(t), bool)
-        free[spreads] = ~((t[spreads] <= LOWEST) & (gradient[spreads] > 0))
         curved = told()
-        at = np.arange(len(t))[spreads]
         # a spread near zero tells next to nothing of itself: it then moves by 2 at most
         curved[at, at] = np.maximum(curved[at, at], 0.5 * np.abs(gradient[at]))
-        unit = np.sqrt(np.maximum(np.diagonal(curved), 1e-300))[free]
-        step = np.zeros_like(t)
-        step[free] = positive_solve(curved[np.ix_(free, free)] / np.outer(unit, unit), gradient[free] / unit) / unit
+        unit = np.sqrt(np.maximum(np.diagonal(curved), 1e-300))
+        stuck = (t[spreads] <= LOWEST) & (gradient[spreads] > 0)
+        if stuck.any():
+            free = np.ones(len(t), bool)
+            free[spreads] = ~stuck
+            step, own = np.zeros_like(t), unit[free]
+            step[free] = positive_solve(curved[np.ix_(free, free)] / (own[:, None] * own), gradient[free] / own) / own
+        else:
+            step = positive_solve(curved / (unit[:, None] * unit), gradient / unit) / unit
         if abs(float(gradient @ step)) < max(close, 1e-20 * (1 + abs(value))):
             break
         step /= max(1.0, float(np.abs(step).max()) / 2)
@@ -505,10 +513,11 @@ def solve(
 
     def penalised(state: State, residual: Array, t: Array) -> float:
         root, log_sigma, log_level = split(t)
-        away = state.inner @ np.linalg.inv(root).T
-        value = np.sum((residual * data.root_w) ** 2) * np.exp(-2 * log_sigma) + np.sum(away * away)
-        value += np.sum(data.prior_precision * (state.fixed - data.prior_mean) ** 2)
-        return float(value + np.sum(state.level**2) * np.exp(-2 * log_level))
+        away, seen = state.inner @ np.linalg.inv(root).T, residual * data.root_w
+        from_prior = state.fixed - data.prior_mean
+        value = np.vdot(seen, seen) * np.exp(-2 * log_sigma) + np.vdot(away, away)
+        value += np.vdot(data.prior_precision, from_prior * from_prior)
+        return float(value + np.vdot(state.level, state.level) * np.exp(-2 * log_level))
 
     size = len(scale)
 
@@ -552,7 +561,8 @@ def solve(
         move = led - packed
         length = float(np.sqrt(np.sum(move**2)))
         if length < within * np.sqrt(size + len(random)) and close <= 1e-3 * within:
-            return plain, True
+            t, linear = _best_spread(function, t, function(t), spreads, 0.0)  # to the last digits
+            return moved(state, t, linear), True
         past = [*past, (move, led)][-6:]
         tried = _between(plain, packed, led, data, spreads)
         if len(past) > 1:

@@ -39,6 +39,7 @@ from olivetime.ripening.modes import (
     Array,
     Arrow,
     Ints,
+    Known,
     Laplace,
     Layout,
     Modes,
@@ -51,6 +52,7 @@ from olivetime.ripening.modes import (
     followed,
     laplace,
     layout_of,
+    lean_of,
     modes_at_rest,
 )
 from olivetime.ripening.starts import other_starts, pooled, settled, untold
@@ -230,8 +232,9 @@ class _Spread:
         q = len(self.sd)
         fixed = self.base + self.scale * t[:p] if p else self.base
         rel = np.zeros((q, q))
-        rel[self.lower] = t[p + q : p + q + len(self.lower[0])]
-        rel.flat[:: q + 1] = np.exp(np.clip(t[p : p + q], -12, 12))
+        if len(self.lower[0]):
+            rel[self.lower] = t[p + q : p + q + len(self.lower[0])]
+        rel.flat[:: q + 1] = np.exp(np.minimum(np.maximum(t[p : p + q], -12), 12))
         rest = t[p + q + len(self.lower[0]) :]
         level = self.log_level + rest[1] if self.log_level is not None else 0.0
         return fixed, self.sd[:, None] * rel, self.log_sigma + rest[0], level
@@ -249,7 +252,8 @@ class _Spread:
         """Gradient by t, fixed values apart, from that by the root of the group covariance."""
         rest = np.array([d_log_sigma] if self.log_level is None else [d_log_sigma, d_log_level])
         own = np.diagonal(d_root) * np.diagonal(root_cov)
-        return np.concatenate([own, (self.sd[:, None] * d_root)[self.lower], rest])
+        below = (self.sd[:, None] * d_root)[self.lower] if len(self.lower[0]) else own[:0]
+        return np.concatenate([own, below, rest])
 
     def root_moves(self, root_cov: Array) -> Array:
         """How the root of the group covariance moves with each element of t that it hangs on, (elements, q, q)."""
@@ -859,21 +863,22 @@ def _mixed_table(
     parts = ["random"] * len(priors.random) + ["error"] + ([] if spread.log_level is None else ["level"])
     started = np.concatenate([np.log(spread.sd), [spread.log_sigma], [0.0] * (len(names) - len(spread.sd) - 1)])
     value, wide = np.exp(log_value), np.minimum(1.96 * log_se, 50.0)
-    table = pd.DataFrame(
+    names = [*priors.fixed, *names]
+    prior = np.array([priors.given.get(name, (np.nan, np.nan)) for name in names])
+    near_zero = log_value < started - 5  # a spread a hundred times below its start has gone to zero
+    return pd.DataFrame(
         {
             "part": ["fixed"] * len(fixed) + parts,
-            "name": [*priors.fixed, *names],
+            "name": names,
             "value": np.concatenate([fixed, value]),
             "se": np.concatenate([fixed_se, value * log_se]),
             "low": np.concatenate([fixed - 1.96 * fixed_se, np.exp(log_value - wide)]),
             "high": np.concatenate([fixed + 1.96 * fixed_se, np.exp(log_value + wide)]),
+            "prior_mean": prior[:, 0],
+            "prior_sd": prior[:, 1],
+            "at_bound": np.concatenate([np.zeros(len(fixed), bool), near_zero & (np.array(parts) == "random")]),
         }
     )
-    prior = [priors.given.get(name, (np.nan, np.nan)) for name in table["name"]]
-    table["prior_mean"], table["prior_sd"] = [m for m, _ in prior], [s for _, s in prior]
-    near_zero = log_value < started - 5  # a spread a hundred times below its start has gone to zero
-    table["at_bound"] = np.concatenate([np.zeros(len(fixed), bool), near_zero & (np.array(parts) == "random")])
-    return table
 
 
 def _starting_values(
@@ -998,10 +1003,12 @@ def _linear_model(tangents: Tangents, spread: _Spread, priors: _Prior, restricte
     if restricted:
         constant -= float(np.log(tangents.scale).sum())  # the sums are in units of these
     prior_told = priors.told(spread)
+    known = np.zeros((len(tangents.scale), 2))
+    known[:, 0] = tangents.prior_precision * tangents.scale**2
 
     def linearly(t: Array, total: Sums, state: State) -> tuple[float, Array, Callable[[], Array], Linear]:
         _, root_cov, log_sigma, log_level = spread.split(t)
-        away = (state.fixed - tangents.prior_mean) / tangents.scale
+        known[:, 1] = (state.fixed - tangents.prior_mean) / tangents.scale
         one = likelihood(
             total,
             state.inner / unit,
@@ -1009,7 +1016,7 @@ def _linear_model(tangents: Tangents, spread: _Spread, priors: _Prior, restricte
             root_cov / unit[:, None],
             log_sigma,
             log_level,
-            known=np.column_stack([tangents.prior_precision * tangents.scale**2, away]),
+            known=known,
             count=count,
             restricted=restricted,
         )
@@ -1217,24 +1224,19 @@ class _OilData:
 
     def outer(self, t: Array) -> Outer:
         """Engine inputs at standardised log standard deviations t."""
-        layout, slots = self.layout, self.layout.slots
+        layout, n = self.layout, self.layout.curve_border
         variance = np.exp(2 * (self.hyper_log + self.hyper_sd * t))
         lasting, own, season, week = variance[0:3], variance[3:6], variance[6:9], variance[9]
-        inner = np.zeros((slots, 3, slots, 3))
-        border = np.zeros((layout.problems, slots, 3, slots, 3))
-        together = np.eye(slots)
-        for p in range(3):
-            inner[:, p, :, p] = lasting[p] + own[p] * together
-            border[:, :, p, :, p] = self.sd[:, p, None, None] ** 2 + season[p] * together
+        cov_inner, q_inner, log_inner = _alike(lasting[None], own, layout.slots)
+        cov_border, q_curve, log_border = _alike(self.sd**2, season, layout.slots)
         q_border = np.zeros((layout.problems, layout.border, layout.border))
-        n = layout.curve_border
-        q_border[:, :n, :n] = np.linalg.inv(border.reshape(layout.problems, n, n))
+        q_border[:, :n, :n] = q_curve
         at = np.arange(n, layout.border)
         q_border[:, at, at] = 1 / week
         mean = np.zeros((layout.problems, layout.border))
-        mean[:, :n] = np.tile(self.mean, slots)
-        q_inner = np.linalg.inv(inner.reshape(layout.inner, layout.inner))
-        return Outer(np.zeros(3), q_inner, q_border, mean, 0.5 * float(np.log(variance[10])))
+        mean[:, :n] = np.tile(self.mean, layout.slots)
+        known = Known(cov_inner[0], float(log_inner[0]), cov_border, log_border)
+        return Outer(np.zeros(3), q_inner[0], q_border, mean, 0.5 * float(np.log(variance[10])), known)
 
     def rough_covariance(self) -> Array:
         """Rough covariance of t, to scale the search by: as if half of every effect were known."""
@@ -1261,6 +1263,21 @@ class _OilData:
         )
         by_log = np.append(2 * variance[:10] * by_variance, fit.d_log_sigma)
         return by_log * self.hyper_sd
+
+
+def _alike(shared: Array, apart: Array, slots: int) -> tuple[Array, Array, Array]:
+    """Covariance of parameters that slots share (n, 3) with a part of each slot's own (3,), its inverse, log det.
+
+    The log determinant is that of the inverse; matrices are (n, slots * 3, slots * 3).
+    """
+    whole = apart + slots * shared
+    both: list[Array] = []
+    for common, own in ((shared, apart), (-shared / (apart * whole), 1 / apart)):
+        out = np.zeros((len(shared), slots, 3, slots, 3))
+        for p in range(3):
+            out[:, :, p, :, p] = common[:, p, None, None] + own[p] * np.eye(slots)
+        both.append(out.reshape(len(shared), slots * 3, slots * 3))
+    return both[0], both[1], -np.sum((slots - 1) * np.log(apart) + np.log(whole), axis=1)
 
 
 @dataclass(frozen=True)
@@ -1329,7 +1346,8 @@ def _fit_shape(
         move[i] = 1e-3
         outer = data.outer(t + move)
         inner, border = followed(problem, outer, at_end[2], at_end[1])
-        there = laplace(problem, outer, modes_at_rest(problem, outer, inner, border, converged=True))
+        at_rest = modes_at_rest(problem, outer, inner, border, converged=True, near=at_end[2].exact)
+        there = laplace(problem, outer, at_rest)
         rows.append((data.chain(t + move, outer, there) + t + move - gradient) / 1e-3)
         slopes.append([(inner - at_end[2].modes.inner) / 1e-3, (border - at_end[2].modes.border) / 1e-3])
     hessian = 0.5 * (np.array(rows) + np.array(rows).T)
@@ -1345,6 +1363,7 @@ def _fit_shape(
     _, outer, fit = last[0]
     modes = fit.modes
     centre = (modes.inner, modes.border)
+    with_t = [np.array(part) for part in zip(*slopes, strict=True)]
     shared = -0.5 * float(t @ t) - 0.5 * float(np.log(values).sum())
 
     def points(n: int) -> tuple[_Point, ...]:
@@ -1352,10 +1371,7 @@ def _fit_shape(
         moved = np.clip(t + noise @ (vectors / np.sqrt(values)).T, -2.5, 2.5)
         out = []
         for each in moved:  # the modes follow the standard deviations nearly straight: one or two steps are left
-            inner, border = (
-                now + sum(m * slope[k] for m, slope in zip(each - t, slopes, strict=True))
-                for k, now in enumerate(centre)
-            )
+            inner, border = (now + np.tensordot(each - t, slope, 1) for now, slope in zip(centre, with_t, strict=True))
             there = data.outer(each)
             out.append(_point(problem, there, find_modes(problem, there, inner, border, warm=True, close=1e-3)))
         return tuple(out)
@@ -1385,13 +1401,12 @@ def _point(problem: Problem, outer: Outer, modes: Modes) -> _Point:
     log det H / 2, the first-order difference (Tierney and Kadane 1986, from memory), with H the Gauss-Newton
     curvature, which carries more than half of it. Without it a plateau that is not yet seen is told too low.
     """
-    fit = laplace(problem, outer, modes)
-    arrow, layout = fit.arrow, problem.layout
-    last = slice(layout.inner - 3, layout.inner)
+    lean, layout = lean_of(problem, outer, modes), problem.layout
+    arrow, last = lean.arrow, slice(layout.inner - 3, layout.inner)
     return _Point(
-        modes.border + fit.lean_border,
+        modes.border - lean.border,
         arrow.border_root(),
-        modes.inner[:, last] + fit.lean_inner[:, last],
+        modes.inner[:, last] - lean.inner[:, last],
         np.linalg.cholesky(arrow.a_inv[:, last, last]),
         arrow.reach[:, last],
     )
@@ -1480,15 +1495,20 @@ class OilFit:
         """Draws (n, B, 3) of one shape; draw k uses one draw of the standard deviations."""
         phi = np.empty((n, len(self.block_ids), 3))
         curve = slice(self.layout.curve_border - 3, self.layout.curve_border)
+        rows_of = [np.flatnonzero(self.block_cultivar == c) for c in range(noise.shape[1])]
         for h, members in enumerate(np.array_split(rng.permutation(n), len(fit.points))):
             if not len(members):
                 continue
             point = fit.points[h]
-            away = np.einsum("cij,kcj->kci", point.border_root, noise[members])
-            typical = point.border[:, curve] + away[:, :, curve]
-            given = np.einsum("bij,kbj->kbi", point.reach[self.block_rows], away[:, self.block_cultivar])
-            spread = np.einsum("bij,kbj->kbi", point.block_root[self.block_rows], own[members])
-            phi[members] = typical[:, self.block_cultivar] + point.block[self.block_rows] - given + spread
+            away = np.matmul(noise[members].swapaxes(0, 1), point.border_root.swapaxes(1, 2))  # (cultivars, k, border)
+            spread = np.matmul(own[members].swapaxes(0, 1), point.block_root[self.block_rows].swapaxes(1, 2))
+            drawn = point.block[self.block_rows] + spread.swapaxes(0, 1)
+            for c, rows in enumerate(rows_of):
+                reach = point.reach[self.block_rows[rows]].reshape(3 * len(rows), -1)
+                given = (away[c] @ reach.T).reshape(len(members), len(rows), 3)
+                typical = point.border[c, curve] + away[c][:, curve]
+                drawn[:, rows] += typical[:, None] - given
+            phi[members] = drawn
         return phi
 
 
@@ -1687,10 +1707,20 @@ def _oil_data(
         group=pd.Series(groups.index, index=groups["block_id"]).loc[used["block_id"]].to_numpy(),
         slot=np.searchsorted(seasons, used["season"]),
     ).sort_values(["group", "slot"], kind="stable")
-    used["problem"] = groups["problem"].to_numpy()[used["group"]]
-    weeks = used[["problem", "season", "week"]].drop_duplicates().sort_values(["problem", "season", "week"])
-    weeks["level"] = weeks.groupby("problem").cumcount()
-    level = used[["problem", "season", "week"]].merge(weeks, how="left")["level"].to_numpy(np.intp)
+    problem = groups["problem"].to_numpy()[used["group"]]
+    label, names = pd.factorize(used["week"], sort=True)
+    kind = (problem * len(seasons) + used["slot"].to_numpy()) * max(len(names), 1) + label
+    kinds, own = np.unique(kind, return_inverse=True)  # weeks of a cultivar in a season, one after the other
+    of_problem, of_season = np.divmod(kinds // max(len(names), 1), len(seasons))
+    weeks = pd.DataFrame(
+        {
+            "problem": of_problem,
+            "season": seasons[of_season],
+            "week": np.asarray(names, object)[kinds % max(len(names), 1)],
+            "level": np.arange(len(kinds)) - np.searchsorted(of_problem, of_problem),
+        }
+    )
+    level = weeks["level"].to_numpy(np.intp)[own]
     layout = layout_of(
         used["group"].to_numpy(np.intp),
         used["slot"].to_numpy(np.intp),
@@ -1721,7 +1751,7 @@ def _oil_data(
         groups=groups,
         wanted=wanted,
         cultivars=tuple(cultivars),
-        weeks=weeks.reset_index(drop=True),
+        weeks=weeks,
         prior_source=tuple(prior["source"]),
     )
 

@@ -69,14 +69,16 @@ def loss_of(r: Array, nu: float | None) -> Loss:
         return Loss(0.5 * r * r, r, one, one, np.zeros_like(r))
     # Student: the weight (nu+1)/(nu+r2) averages 1; times (nu+1)/(nu+3) it averages the Fisher information, and an
     # outlier adds next to nothing to what is known of its group
-    q = nu + r * r
-    scale = (nu + 1) ** 2 / (nu + 3)
+    square, scale = r * r, (nu + 1) ** 2 / (nu + 3)
+    part = 1.0 / (nu + square)
+    slope = (nu + 1) * r * part
+    kappa = scale * part
     return Loss(
-        0.5 * (nu + 1) * np.log1p(r * r / nu),
-        (nu + 1) * r / q,
-        (nu + 1) * (nu - r * r) / q**2,
-        scale / q,
-        -2 * scale * r / q**2,
+        0.5 * (nu + 1) * np.log1p(square / nu),
+        slope,
+        (nu + 1) * (nu - square) * (part * part),
+        kappa,
+        -2 * r * part * kappa,
     )
 
 
@@ -177,21 +179,21 @@ class Layout:
         sums = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
         return sums[first[1:]] - sums[first[:-1]]
 
-    def parameters(self, phi0: Array, inner: Array, border: Array) -> Array:
-        """Curve parameters of every cell, (cells, P)."""
-        phi = np.broadcast_to(phi0, (len(self.cell_group), self.size)).copy()
-        effects = inner.reshape(self.groups, self.slots, len(self.random))
-        phi[:, self.random] += effects[self.cell_group, self.cell_slot]
-        if self.border_curve:
-            curve = border[:, : self.curve_border].reshape(self.problems, self.slots, self.size)
-            phi += curve[self.group_problem[self.cell_group], self.cell_slot]
-        return phi
-
-    def level_effects(self, border: Array) -> Array | float:
-        """Level effect of every observation."""
-        if not self.levels:
-            return 0.0
-        return border[self.obs_problem, self.curve_border + self.week]
+    def at_observations(self, phi0: Array, inner: Array, border: Array) -> tuple[Array, Array]:
+        """Curve parameters (N, P) and level effect (N,) of every observation."""
+        phi, level = _at_observations(
+            phi0,
+            np.ascontiguousarray(inner),
+            np.ascontiguousarray(border),
+            self.obs_slot,
+            self.week,
+            self.group_obs,
+            self.group_problem,
+            self.random,
+            self.curve_border,
+            self.levels,
+        )
+        return phi.T, level
 
     def spread(self, vectors: Array, values: Array) -> tuple[Array, Array]:
         """Sum curve-parameter vectors (N, P) and level values (N,) into (groups, inner) and (problems, border)."""
@@ -209,10 +211,29 @@ class Layout:
             self.levels,
         )
 
-    def along(self, gradient: Array, inner: Array, border: Array) -> tuple[Array, Array]:
-        """Design times a direction: (curve parameter part (N, P), change of expected value (N,))."""
-        phi = self.parameters(np.zeros(self.size), inner, border)[self.cell]
-        return phi, np.einsum("np,np->n", gradient, phi) + self.level_effects(border)
+
+@njit(cache=True, no_cfunc_wrapper=True)
+def _at_observations(phi0, inner, border, obs_slot, week, group_obs, group_problem, random, curve, levels):
+    size, q = len(phi0), len(random)
+    phi, level = np.empty((size, len(obs_slot))), np.zeros(len(obs_slot))  # every parameter in one piece
+    own, last = np.empty(size), -1
+    for g in range(len(group_obs) - 1):
+        p, last = group_problem[g], -1
+        for n in range(group_obs[g], group_obs[g + 1]):
+            slot = obs_slot[n]
+            if slot != last:
+                last = slot
+                for i in range(size):
+                    own[i] = phi0[i]
+                    if curve:
+                        own[i] += border[p, slot * size + i]
+                for i in range(q):
+                    own[random[i]] += inner[g, slot * q + i]
+            for i in range(size):
+                phi[i, n] = own[i]
+            if levels:
+                level[n] = border[p, curve + week[n]]
+    return phi, level
 
 
 @njit(cache=True, no_cfunc_wrapper=True)
@@ -300,14 +321,9 @@ class Arrow:
     def solve(self, inner: Array, border: Array) -> tuple[Array, Array]:
         """Solve for right-hand sides (groups, D) and (problems, border)."""
         layout = self.layout
-        z = np.ascontiguousarray(border)
-        x, z = _take_out(self.a_inv, self.reach, layout.group_problem, layout.met, layout.first_met, inner, z)
-        if not layout.border:
-            return x, z
-        for p, root in enumerate(self.corner_root):
-            z[p] = lapack.dpotrs(root.T, z[p], lower=0)[0]
-        _put_back(self.reach, layout.group_problem, layout.met, layout.first_met, x, z)
-        return x, z
+        inner, border = np.ascontiguousarray(inner), np.ascontiguousarray(border)
+        where = layout.group_problem, layout.met, layout.first_met
+        return _solve(self.a_inv, self.reach, self.corner_root, *where, inner, border)
 
     def covariance(self) -> tuple[Array, Array]:
         """Covariance of group effects (groups, D, D), and of group with border (groups, D, border)."""
@@ -321,9 +337,9 @@ class Arrow:
         return self.a_inv - np.matmul(cross, np.swapaxes(self.reach, 1, 2)), cross
 
 
-@njit(cache=True, no_cfunc_wrapper=True)
-def _take_out(a_inv, reach, group_problem, met, first_met, inner, border):
-    """Inner right-hand sides solved by themselves, and what is left of the border's."""
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"contract", "reassoc", "nsz"})
+def _solve(a_inv, reach, corner_root, group_problem, met, first_met, inner, border):
+    """Solve the arrow: groups by themselves, what is left by the border, and back."""
     x, z = np.zeros_like(inner), border.copy()
     for g in range(inner.shape[0]):
         p = group_problem[g]
@@ -333,18 +349,25 @@ def _take_out(a_inv, reach, group_problem, met, first_met, inner, border):
                 x[g, j] += a_inv[g, i, j] * value
             for k in range(first_met[g], first_met[g + 1]):
                 z[p, met[k]] -= value * reach[g, i, met[k]]
-    return x, z
-
-
-@njit(cache=True, no_cfunc_wrapper=True)
-def _put_back(reach, group_problem, met, first_met, x, z):
-    for g in range(x.shape[0]):
+    for p in range(z.shape[0]):
+        for k in range(z.shape[1]):
+            value = z[p, k]
+            for j in range(k):
+                value -= corner_root[p, k, j] * z[p, j]
+            z[p, k] = value / corner_root[p, k, k]
+        for k in range(z.shape[1] - 1, -1, -1):
+            value = z[p, k] / corner_root[p, k, k]
+            z[p, k] = value
+            for j in range(k):
+                z[p, j] -= corner_root[p, k, j] * value
+    for g in range(inner.shape[0]):
         p = group_problem[g]
-        for i in range(x.shape[1]):
+        for i in range(inner.shape[1]):
             total = 0.0
             for k in range(first_met[g], first_met[g + 1]):
                 total += reach[g, i, met[k]] * z[p, met[k]]
             x[g, i] -= total
+    return x, z
 
 
 def log_det(matrices: Array) -> Array:
@@ -438,35 +461,46 @@ def _eliminate(
                 part[k, j] = 0.0
         for s in range(slots):
             low[s], high[s], met_own[s] = n_met, 0, False
-        for n in range(group_obs[g], group_obs[g + 1]):
-            w, slot = weight[n], obs_slot[n]
-            own, at = slot_met[g, slot], week_met[n]
+        n, end = group_obs[g], group_obs[g + 1]
+        while n < end:  # one cell after the other: its sum of squares serves three places
+            slot = obs_slot[n]
+            own, first, least, beyond = slot_met[g, slot], slot * q, n_met, 0
             for i in range(size):
-                for j in range(size):
-                    outer[i, j] = w * gradient[n, i] * gradient[n, j]
-                    if bent:
-                        outer[i, j] += bend[n, i, j]
+                for j in range(i + 1):
+                    outer[i, j] = 0.0
+            while n < end and obs_slot[n] == slot:
+                w, at = weight[n], week_met[n]
+                for i in range(size):
+                    along = w * gradient[n, i]
+                    for j in range(i + 1):
+                        outer[i, j] += along * gradient[n, j]
+                    if levels and curve:
+                        part[at, own + i] += along
+                if bent:
+                    for i in range(size):
+                        for j in range(i + 1):
+                            outer[i, j] += bend[n, i, j]
+                if levels:
+                    for i in range(q):
+                        c[first + i, at] += w * gradient[n, random[i]]
+                    part[at, at] += w
+                    least, beyond = min(least, at), max(beyond, at + 1)
+                n += 1
+            for i in range(size):
+                for j in range(i):
+                    outer[j, i] = outer[i, j]
             for i in range(q):
-                row = slot * q + i
                 for j in range(q):
-                    a[row, slot * q + j] += outer[random[i], random[j]]
+                    a[first + i, first + j] += outer[random[i], random[j]]
                 if curve:
                     for j in range(size):
-                        c[row, own + j] += outer[random[i], j]
-                if levels:
-                    c[row, at] += w * gradient[n, random[i]]
-            if levels:
-                low[slot], high[slot] = min(low[slot], at), max(high[slot], at + 1)
+                        c[first + i, own + j] += outer[random[i], j]
             if curve:
-                met_own[slot] = True
                 for i in range(size):
                     for j in range(i + 1):
                         part[own + i, own + j] += outer[i, j]
-            if levels:
-                part[at, at] += w
-                if curve:
-                    for i in range(size):
-                        part[at, own + i] += w * gradient[n, i]
+            if slots:
+                low[slot], high[slot], met_own[slot] = least, beyond, curve > 0
         logdet[g] = invert(a, a_inv[g])
         if not np.isfinite(logdet[g]):
             return False, a_inv, reach, logdet, corner
@@ -495,9 +529,14 @@ def _eliminate(
     return True, a_inv, reach, logdet, corner
 
 
-@njit(cache=True, no_cfunc_wrapper=True)
-def _covariances(
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"contract", "reassoc", "nsz"})
+def _lean(
     gradient,
+    hessian,
+    slope,
+    weight,
+    weight_slope,
+    sigma_slope,
     obs_slot,
     group_obs,
     group_problem,
@@ -512,15 +551,21 @@ def _covariances(
     curve,
     levels,
 ):
-    """Covariance (N, P) of curve parameters with the expected value, its variance (N,), sum of group covariances."""
+    """Slope of half the log determinant by effects and border, and what goes with it.
+
+    Gives the sum of the groups' covariances, the slope by ``phi0`` (that of the loss with it), the share of log sigma,
+    the slopes by the effects of every group and by the border. `weight_slope` is how an observation's weight moves with
+    its expected value, `sigma_slope` how it and its residual move with log sigma.
+    """
     groups, size, q, inner = len(group_obs) - 1, gradient.shape[1], len(random), a_inv.shape[1]
-    c, v = np.zeros(gradient.shape), np.zeros(gradient.shape[0])
-    total = np.zeros((inner, inner))
+    total, by_phi, by_sigma = np.zeros((inner, inner)), np.zeros(size), 0.0
+    by_inner, by_border = np.zeros((groups, inner)), np.zeros((s_inv.shape[0], s_inv.shape[1]))
     most = 0
     for g in range(groups):
         most = max(most, first_met[g + 1] - first_met[g])
     out, cross, cov = np.empty((inner, most)), np.empty((inner, most)), np.empty((inner, inner))
-    line = np.empty(most)
+    corner = np.empty((most, most))
+    own_cov, with_week, along, pull = np.empty((size, size)), np.empty(size), np.empty(size), np.empty(size)
     for g in range(groups):
         p, begin = group_problem[g], first_met[g]
         n_met = first_met[g + 1] - begin
@@ -528,12 +573,13 @@ def _covariances(
             for k in range(n_met):
                 out[i, k], cross[i, k] = reach[g, i, met[begin + k]], 0.0
         for k in range(n_met):
+            row = met[begin + k]
             for j in range(n_met):
-                line[j] = s_inv[p, met[begin + k], met[begin + j]]
+                corner[k, j] = s_inv[p, row, met[begin + j]]
             for i in range(inner):
                 share = out[i, k]
                 for j in range(n_met):
-                    cross[i, j] -= share * line[j]
+                    cross[i, j] -= share * corner[k, j]
         for i in range(inner):
             for j in range(i + 1):
                 value = a_inv[g, i, j]
@@ -543,41 +589,86 @@ def _covariances(
         for i in range(inner):
             for j in range(inner):
                 total[i, j] += cov[i, j]
+        last, own, first = -1, 0, 0
+        for n in range(group_obs[g], group_obs[g + 1]):
+            slot, at = obs_slot[n], week_met[n]
+            if slot != last:  # covariance of the curve parameters of a cell
+                last, own, first = slot, slot_met[g, slot], slot * q
+                for i in range(size):
+                    for j in range(size):
+                        own_cov[i, j] = corner[own + i, own + j] if curve else 0.0
+                for i in range(q):
+                    for j in range(q):
+                        own_cov[random[i], random[j]] += cov[first + i, first + j]
+                    if curve:
+                        for j in range(size):
+                            own_cov[random[i], j] += cross[first + i, own + j]
+                            own_cov[j, random[i]] += cross[first + i, own + j]
+            variance = 0.0
+            for i in range(size):
+                with_week[i] = corner[own + i, at] if curve and levels else 0.0
+            if levels:
+                variance = corner[at, at]
+                for i in range(q):
+                    with_week[random[i]] += cross[first + i, at]
+            for i in range(size):
+                value = with_week[i]
+                for j in range(size):
+                    value += own_cov[i, j] * gradient[n, j]
+                along[i] = value
+                variance += gradient[n, i] * (value + with_week[i])
+            push = 0.5 * weight_slope[n] * variance
+            by_sigma += 0.5 * sigma_slope[n] * variance
+            for i in range(size):
+                value = 0.0
+                for j in range(size):
+                    value += hessian[n, i, j] * along[j]
+                pull[i] = push * gradient[n, i] + weight[n] * value
+                by_phi[i] += pull[i] + slope[n] * gradient[n, i]
+                if curve:
+                    by_border[p, last * size + i] += pull[i]
+            for i in range(q):
+                by_inner[g, first + i] += pull[random[i]]
+            if levels:
+                by_border[p, met[begin + at]] += push
+    return total, by_phi, by_sigma, by_inner, by_border
+
+
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"contract", "reassoc", "nsz"})
+def _bent(
+    gradient, hessian, slope, bend, sigma_pull, obs_slot, week, group_obs, group_problem, random, x, z, curve, levels
+):
+    """Exact curvature of the observations times effects (x, z); their pull on ``phi0`` and on log sigma."""
+    groups, size, q = len(group_obs) - 1, gradient.shape[1], len(random)
+    by_inner, by_border, by_phi, by_sigma = np.zeros(x.shape), np.zeros(z.shape), np.zeros(size), 0.0
+    phi = np.empty(size)
+    for g in range(groups):
+        p = group_problem[g]
         for n in range(group_obs[g], group_obs[g + 1]):
             slot = obs_slot[n]
-            own, at, first = slot_met[g, slot], week_met[n], slot * q
-            for i in range(q):
-                value = 0.0
-                for j in range(q):
-                    value += cov[first + i, first + j] * gradient[n, random[j]]
-                if curve:
-                    for j in range(size):
-                        value += cross[first + i, own + j] * gradient[n, j]
-                if levels:
-                    value += cross[first + i, at]
-                c[n, random[i]] += value
-            if curve:
-                for i in range(size):
-                    row = met[begin + own + i]
-                    value = 0.0
-                    for j in range(q):
-                        value += cross[first + j, own + i] * gradient[n, random[j]]
-                    for j in range(size):
-                        value += s_inv[p, row, met[begin + own + j]] * gradient[n, j]
-                    if levels:
-                        value += s_inv[p, row, met[begin + at]]
-                    c[n, i] += value
             for i in range(size):
-                v[n] += gradient[n, i] * c[n, i]
+                phi[i] = z[p, slot * size + i] if curve else 0.0
+            for i in range(q):
+                phi[random[i]] += x[g, slot * q + i]
+            value = z[p, curve + week[n]] if levels else 0.0
+            for i in range(size):
+                value += gradient[n, i] * phi[i]
+            pull = bend[n] * value
+            by_sigma += sigma_pull[n] * value
             if levels:
-                row = met[begin + at]
-                v[n] += s_inv[p, row, row]
-                for j in range(q):
-                    v[n] += cross[first + j, at] * gradient[n, random[j]]
+                by_border[p, curve + week[n]] += pull
+            for i in range(size):
+                one = 0.0
+                for j in range(size):
+                    one += hessian[n, i, j] * phi[j]
+                one = pull * gradient[n, i] + slope[n] * one
+                by_phi[i] += one
                 if curve:
-                    for j in range(size):
-                        v[n] += s_inv[p, row, met[begin + own + j]] * gradient[n, j]
-    return c, v, total
+                    by_border[p, slot * size + i] += one
+                for k in range(q):
+                    if random[k] == i:
+                        by_inner[g, slot * q + k] += one
+    return by_inner, by_border, by_phi, by_sigma
 
 
 _STRAIGHT = np.zeros((0, 1, 1))
@@ -636,10 +727,31 @@ class Problem:
     nu: float | None
     below: NDArray[np.bool_] | None = None  # observations known only to lie below y, with a normal error
 
-    @property
+    @cached_property
     def seen(self) -> Array:
         """1 for a value, 0 for a limit."""
         return np.ones(len(self.y)) if self.below is None else 1.0 - self.below
+
+    @cached_property
+    def root_weight(self) -> Array:
+        """Root of the replicates."""
+        return np.sqrt(self.weight)
+
+    @cached_property
+    def seen_by_problem(self) -> tuple[Array, Array]:
+        """Number of values, and sum of the logarithms of their root weights, of each problem."""
+        layout = self.layout
+        logs = self.seen * np.log(self.root_weight)
+        return tuple(np.bincount(layout.obs_problem, each, layout.problems) for each in (self.seen, logs))
+
+
+class Known(NamedTuple):
+    """What goes with the precisions of an `Outer` where it is known in closed form."""
+
+    inner: Array  # covariance of the effects of a group, (D, D)
+    log_inner: float  # log determinant of its inverse
+    border: Array  # covariance of the border's curve parameters, (problems, curve border, curve border)
+    log_border: Array  # (problems,), log determinant of its inverse
 
 
 @dataclass(frozen=True)
@@ -651,6 +763,7 @@ class Outer:
     q_border: Array  # (problems, border, border); zero rows for flat directions, levels apart from all else
     mean_border: Array  # (problems, border)
     log_sigma: float
+    known: Known | None = None
 
 
 @dataclass(frozen=True)
@@ -665,20 +778,21 @@ class Modes:
     residual: Array  # standardised
     loss: Loss
     converged: bool
+    near: Arrow | None = None  # factors with the exact curvature of a place nearby
 
 
 def _state(problem: Problem, outer: Outer, inner: Array, border: Array) -> tuple:
     layout = problem.layout
-    phi = layout.parameters(outer.phi0, inner, border)[layout.cell]
+    phi, level = layout.at_observations(outer.phi0, inner, border)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         value, gradient, hessian = problem.evaluate(phi)
-        root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
-        r = (problem.y - value - layout.level_effects(border)) * root_w
+        root_w = problem.root_weight * np.exp(-outer.log_sigma)
+        r = (problem.y - value - level) * root_w
         loss = loss_of(r, problem.nu)
         if problem.below is not None:
             loss = censored(loss, r, problem.below)
-        each = loss.rho + problem.seen * (outer.log_sigma - 0.5 * np.log(problem.weight))
-        fit = np.bincount(layout.obs_problem, each, layout.problems)
+        seen, logs = problem.seen_by_problem
+        fit = np.bincount(layout.obs_problem, loss.rho, layout.problems) + seen * outer.log_sigma - logs
         away = border - outer.mean_border
         push_inner = inner @ outer.q_inner
         push_border = np.einsum("pij,pj->pi", outer.q_border, away)
@@ -709,6 +823,7 @@ def find_modes(
     converged = False
     newton = warm  # near a mode the exact curvature converges at once; far from it, it may not be positive
     kept: Arrow | None = None
+    near: Arrow | None = None
     for _ in range(budget):
         h, gradient, hessian, _, loss, root_w, push_inner, push_border = now
         slope = -loss.slope * root_w
@@ -725,6 +840,7 @@ def find_modes(
                     outer.q_inner,
                     outer.q_border,
                 )
+                near = arrow
             except np.linalg.LinAlgError:
                 arrow = None
         if arrow is None:
@@ -752,19 +868,21 @@ def find_modes(
         # falls square from step to step: where the next is the last one, these factors serve for it too
         kept = arrow if newton and whole and biggest**2 < close else None
         newton = whole and biggest < 10.0 + 0.05 * len(problem.y)
-    return Modes(inner, border, now[0], now[1], now[2], now[3], now[4], converged)
+    return Modes(inner, border, now[0], now[1], now[2], now[3], now[4], converged, near)
 
 
-def modes_at_rest(problem: Problem, outer: Outer, inner: Array, border: Array, *, converged: bool) -> Modes:
-    """Effects found by other means, with all that is computed there."""
+def modes_at_rest(
+    problem: Problem, outer: Outer, inner: Array, border: Array, *, converged: bool, near: Arrow | None = None
+) -> Modes:
+    """Effects found by other means, with all that is computed there; `near` as in `Modes`."""
     h, gradient, hessian, residual, loss, *_ = _state(problem, outer, inner, border)
-    return Modes(inner, border, h, gradient, hessian, residual, loss, converged)
+    return Modes(inner, border, h, gradient, hessian, residual, loss, converged, near)
 
 
 def followed(problem: Problem, outer: Outer, fit: Laplace, before: Outer) -> tuple[Array, Array]:
     """Effects that follow a small move of the outer quantities, from a fit before it: one step with its factors."""
     layout, modes, gradient = problem.layout, fit.modes, fit.modes.gradient
-    root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
+    root_w = problem.root_weight * np.exp(-outer.log_sigma)
     r = modes.residual * np.exp(before.log_sigma - outer.log_sigma)
     if np.any(move := outer.phi0 - before.phi0):
         bent = modes.hessian @ move
@@ -788,7 +906,7 @@ class Laplace:
     each: Array  # (problems,)
     modes: Modes
     arrow: Arrow
-    exact: Arrow  # with the exact curvature, where that is positive
+    exact: Arrow  # with the exact curvature, of this place or one nearby, where that is positive
     d_phi0: Array
     d_q_inner: Array
     d_q_border: Array  # (problems, curve border, curve border)
@@ -803,24 +921,33 @@ class Laplace:
         return float(self.each.sum())
 
 
-def laplace(problem: Problem, outer: Outer, modes: Modes) -> Laplace:
-    """Value and derivatives at given modes."""
-    layout = problem.layout
-    gradient, hessian, r, loss = modes.gradient, modes.hessian, modes.residual, modes.loss
-    root_w = np.sqrt(problem.weight) * np.exp(-outer.log_sigma)
-    weight = loss.kappa * root_w**2
-    slope = -loss.slope * root_w
-    arrow = factor(layout, gradient, weight, None, outer.q_inner, outer.q_border)
-    groups_in = np.diff(layout.first_group)
-    prior_inner = log_det(outer.q_inner[None])[0] if layout.inner else 0.0
-    prior_border = _log_det_part(outer.q_border, layout.curve_border)
-    count = np.bincount(layout.obs_problem, problem.seen, layout.problems) * log_constant(problem.nu)
-    flat = np.sum(np.diagonal(outer.q_border, axis1=1, axis2=2) == 0, axis=1)
-    each = modes.penalised + 0.5 * (arrow.logdet - groups_in * prior_inner - prior_border - flat * LOG_2PI) + count
+class Lean(NamedTuple):
+    """How the log determinant leans the posterior: factors, and the exact solution of its slope."""
 
-    gradient = np.ascontiguousarray(gradient)
-    c, v, cov = _covariances(
+    arrow: Arrow  # Gauss-Newton
+    exact: Arrow
+    cov: Array  # sum of the groups' covariances
+    d_phi0: Array
+    d_log_sigma: float
+    inner: Array  # H^-1 grad(log det) / 2
+    border: Array
+
+
+def lean_of(problem: Problem, outer: Outer, modes: Modes) -> Lean:
+    """Slope of half the log determinant at given modes, solved for with the exact curvature."""
+    layout, loss, r = problem.layout, modes.loss, modes.residual
+    gradient, hessian = np.ascontiguousarray(modes.gradient), np.ascontiguousarray(modes.hessian)
+    root_w = problem.root_weight * np.exp(-outer.log_sigma)
+    square, slope = root_w * root_w, -loss.slope * root_w
+    weight, turn = loss.kappa * square, loss.kappa_slope * square
+    arrow = factor(layout, gradient, weight, None, outer.q_inner, outer.q_border)
+    cov, by_phi, by_sigma, t_inner, t_border = _lean(
         gradient,
+        hessian,
+        slope,
+        weight,
+        -turn * root_w,
+        -2 * weight - turn * r,
         layout.obs_slot,
         layout.group_obs,
         layout.group_problem,
@@ -835,67 +962,111 @@ def laplace(problem: Problem, outer: Outer, modes: Modes) -> Laplace:
         layout.curve_border,
         layout.levels,
     )
-    inner, border = modes.inner, modes.border
-    away, n_curve = border - outer.mean_border, layout.curve_border
-    curve, level = away[:, :n_curve], away[:, n_curve:]
-    d_q_inner = 0.5 * (inner.T @ inner + cov)
-    if layout.inner:
-        d_q_inner = d_q_inner - 0.5 * layout.groups * np.linalg.inv(outer.q_inner)
-    d_q_border = curve[:, :, None] * curve[:, None, :] + arrow.s_inv[:, :n_curve, :n_curve]
-    d_q_border = 0.5 * (d_q_border - _inverse_part(outer.q_border[:, :n_curve, :n_curve]))
-    precision = np.diagonal(outer.q_border, axis1=1, axis2=2)[:, n_curve:]
-    prior_level = np.divide(1.0, precision, out=np.zeros(precision.shape), where=precision != 0)
-    d_q_level = 0.5 * (level**2 + np.diagonal(arrow.s_inv, axis1=1, axis2=2)[:, n_curve:] - prior_level)
-    d_log_sigma = np.sum(problem.seen - loss.slope * r)
-    d_log_sigma += 0.5 * np.sum((-2 * loss.kappa - loss.kappa_slope * r) * root_w**2 * v)
+    true, inner, border, pull_phi, pull_sigma = _adjoint(problem, outer, modes, arrow, t_inner, t_border)
+    by_sigma += float(problem.seen_by_problem[0].sum() - loss.slope @ r) - pull_sigma
+    return Lean(arrow, true, cov, by_phi - pull_phi, by_sigma, inner, border)
 
-    weight_slope = -loss.kappa_slope * root_w**3
-    t_phi = (0.5 * weight_slope * v)[:, None] * gradient + weight[:, None] * np.einsum("nij,nj->ni", hessian, c)
-    d_phi0 = (slope[:, None] * gradient + t_phi).sum(axis=0)
-    t_inner, t_border = layout.spread(t_phi, 0.5 * weight_slope * v)
-    try:
-        true = factor(
-            layout,
-            gradient,
-            loss.bend * root_w**2,
-            slope[:, None, None] * hessian,
-            outer.q_inner,
-            outer.q_border,
-        )
-    except np.linalg.LinAlgError:
-        true = arrow
-    a_inner, a_border = true.solve(t_inner, t_border)
-    a_phi, a_value = layout.along(gradient, a_inner, a_border)
-    pull = loss.bend * root_w**2 * a_value
-    d_phi0 = d_phi0 - (pull[:, None] * gradient + slope[:, None] * np.einsum("nij,nj->ni", hessian, a_phi)).sum(axis=0)
+
+def laplace(problem: Problem, outer: Outer, modes: Modes) -> Laplace:
+    """Value and derivatives at given modes."""
+    layout, n_curve = problem.layout, problem.layout.curve_border
+    lean = lean_of(problem, outer, modes)
+    arrow, a_inner, a_border = lean.arrow, lean.inner, lean.border
+    prior = outer.known or _known(outer, layout)
+    diagonal = np.diagonal(outer.q_border, axis1=1, axis2=2)
+    flat = diagonal == 0
+    level_flat, precision = flat[:, n_curve:], diagonal[:, n_curve:]  # levels stand by themselves
+    log_border = prior.log_border + np.log(np.where(level_flat, 1.0, precision)).sum(axis=1)
+    groups_in = np.diff(layout.first_group)
+    each = arrow.logdet - groups_in * prior.log_inner - log_border - flat.sum(axis=1) * LOG_2PI
+    each = modes.penalised + 0.5 * each + problem.seen_by_problem[0] * log_constant(problem.nu)
+
+    inner = modes.inner
+    away = modes.border - outer.mean_border
+    curve, level = away[:, :n_curve], away[:, n_curve:]
     side = a_inner.T @ inner
-    d_q_inner = d_q_inner - 0.5 * (side + side.T)
-    side_border = a_border[:, :n_curve, None] * curve[:, None, :]
-    d_q_border = d_q_border - 0.5 * (side_border + np.swapaxes(side_border, 1, 2))
-    d_q_level = d_q_level - a_border[:, n_curve:] * level
-    d_log_sigma = d_log_sigma - np.sum((loss.bend * r + loss.slope) * root_w * a_value)
+    d_q_inner = 0.5 * (inner.T @ inner + lean.cov - layout.groups * prior.inner - side - side.T)
+    side_border = (0.5 * curve - a_border[:, :n_curve])[:, :, None] * curve[:, None, :]
+    d_q_border = side_border + np.swapaxes(side_border, 1, 2) + arrow.s_inv[:, :n_curve, :n_curve] - prior.border
+    prior_level = np.divide(1.0, precision, out=np.zeros(precision.shape), where=~level_flat)
+    own = np.diagonal(arrow.s_inv, axis1=1, axis2=2)[:, n_curve:]
+    d_q_level = 0.5 * (level**2 + own - prior_level) - a_border[:, n_curve:] * level
     return Laplace(
-        each, modes, arrow, true, d_phi0, d_q_inner, d_q_border, d_q_level, float(d_log_sigma), -a_inner, -a_border
+        each,
+        modes,
+        arrow,
+        lean.exact,
+        lean.d_phi0,
+        d_q_inner,
+        0.5 * d_q_border,
+        d_q_level,
+        lean.d_log_sigma,
+        -a_inner,
+        -a_border,
     )
 
 
-def _log_det_part(q: Array, curve: int) -> Array:
-    """Log determinant over the directions that have a prior; a flat direction has a zero diagonal."""
-    diagonal = np.diagonal(q, axis1=1, axis2=2)
-    flat = diagonal == 0
-    dense = q[:, :curve, :curve] + flat[:, :curve, None] * np.eye(curve)
-    out = np.log(np.where(flat, 1.0, diagonal)[:, curve:]).sum(axis=1)  # levels stand by themselves
-    return out + log_det(dense) if curve else out
+def _known(outer: Outer, layout: Layout) -> Known:
+    """Covariances and log determinants over the directions that have a prior; a flat one has a zero diagonal."""
+    curve = outer.q_border[:, : layout.curve_border, : layout.curve_border]
+    flat = np.diagonal(curve, axis1=1, axis2=2) == 0
+    dense = curve + flat[:, :, None] * np.eye(layout.curve_border)
+    border = np.linalg.inv(dense) * (~flat[:, :, None] & ~flat[:, None, :])
+    log_inner = float(log_det(outer.q_inner[None])[0]) if layout.inner else 0.0
+    inner = np.linalg.inv(outer.q_inner) if layout.inner else outer.q_inner
+    return Known(inner, log_inner, border, log_det(dense) if layout.curve_border else np.zeros(layout.problems))
 
 
-def _inverse_part(q: Array) -> Array:
-    """Inverse over the directions that have a prior, zero elsewhere."""
-    size = q.shape[-1]
-    if not size:
-        return q
-    flat = np.diagonal(q, axis1=1, axis2=2) == 0
-    dense = np.linalg.inv(q + flat[:, :, None] * np.eye(size))
-    return dense * (~flat[:, :, None] & ~flat[:, None, :])
+REFINED = 1e-17  # square of the share of a solution that may be left when it is refined with factors of a place nearby
+
+
+def _adjoint(
+    problem: Problem, outer: Outer, modes: Modes, arrow: Arrow, t_inner: Array, t_border: Array
+) -> tuple[Arrow, Array, Array, Array, float]:
+    """Solve with the exact curvature: its factors, the solution, its pull on ``phi0`` and on log sigma.
+
+    Factors of a place nearby serve where a few refinements with them end; they cost less than factors made anew.
+    """
+    layout, loss, gradient, hessian = problem.layout, modes.loss, modes.gradient, modes.hessian
+    root_w = problem.root_weight * np.exp(-outer.log_sigma)
+    slope, bend = -loss.slope * root_w, loss.bend * root_w * root_w
+    sigma_pull = (loss.bend * modes.residual + loss.slope) * root_w
+
+    def product(x: Array, z: Array) -> tuple[Array, Array, Array, float]:
+        return _bent(
+            np.ascontiguousarray(gradient),
+            np.ascontiguousarray(hessian),
+            slope,
+            bend,
+            sigma_pull,
+            layout.obs_slot,
+            layout.week,
+            layout.group_obs,
+            layout.group_problem,
+            layout.random,
+            x,
+            z,
+            layout.curve_border,
+            layout.levels,
+        )
+
+    if modes.near is not None:
+        x, z = modes.near.solve(t_inner, t_border)
+        whole = abs(float(np.vdot(t_inner, x) + np.vdot(t_border, z)))
+        for _ in range(5):
+            by_inner, by_border, by_phi, by_sigma = product(x, z)
+            rest_inner = t_inner - by_inner - x @ outer.q_inner
+            rest_border = t_border - by_border - np.matmul(outer.q_border, z[:, :, None])[:, :, 0]
+            dx, dz = modes.near.solve(rest_inner, rest_border)
+            if abs(float(np.vdot(rest_inner, dx) + np.vdot(rest_border, dz))) <= REFINED * whole:
+                return modes.near, x, z, by_phi, by_sigma
+            x, z = x + dx, z + dz
+    try:
+        true = factor(layout, gradient, bend, slope[:, None, None] * hessian, outer.q_inner, outer.q_border)
+    except np.linalg.LinAlgError:
+        true = arrow
+    x, z = true.solve(t_inner, t_border)
+    return true, x, z, *product(x, z)[2:]
 
 
 # --- the outer search ------------------------------------------------------------------------------------------
