@@ -492,7 +492,7 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "age_risk_per_h": mark("grade: risk for each hour of waiting"),
         "caution_fraction": mark("weight of the worst weather"),
         "cold_spot_from": mark("cold spots: whose word counts"),
-        "colder_c": mark("how much colder the records say it is"),
+        "colder_c": mark("cold entered in the records"),
         "corrector_fraction": mark("oil that stays in the pomace"),
         "drop_pct_per_day_after": mark("fruit drop past maturity 4"),
         "drop_pct_per_day_before": mark("fruit drop up to maturity 4"),
