@@ -32,7 +32,7 @@ def clock(proposal: Proposal, hours: float = 48.0) -> pd.DataFrame:
     pandas.DataFrame
         from_at, to_at, who (harvester_id, "trucks" or "mill"), what ("move", "wash", "pick", "haul", "mill", "clean"),
         block_id, lot, crop_t [t], load_n (number of the load of the block, Int64), note; in order of time. Empty when
-        nothing is workable.
+        no picking begins in these hours.
 
     Notes
     -----

@@ -320,7 +320,7 @@ def clock_table(hours: pd.DataFrame, week: Week) -> DisplayTable:
             (mark("Note"), "", _said(hours["note"], week.info), "line"),
         ],
         week.info,
-        empty=say("Nothing is workable in these days.", week.info),
+        empty=say("No picking is planned in these days.", week.info),
     )
 
 
