@@ -372,14 +372,16 @@ def assumed(week: tables.Week) -> str:
     name, value, unit, says, source = range(5)  # the table's columns in order
     lines: dict[str, list[str]] = {}
     listed: list[str] = []
-    for room, row in zip(tables.texts_of(week.assumptions["room"]), table.rows, strict=True):
+    rooms, names = (tables.texts_of(week.assumptions[column]) for column in ("room", "name"))
+    for room, rule, row in zip(rooms, names, table.rows, strict=True):
         amount = f"{row[value]} {row[unit]}".strip()
         origin = f" ({row[source]})" if row[source] else ""
         listed.append(f"<li>{_run_in(row[name], f'{amount}{origin}. {row[says]}')}</li>")
-        # A grower's paper is kept short: the sources stand on the web page of the same report.
+        # A grower's paper is kept short: sources, and what the words of a rule say already, stand on the web page.
+        text = f"{amount}{origin}. {row[says]}"
         if "grower" in week.info:
-            origin = ""
-        lines.setdefault(room, []).append(_run_in(row[name], f"{amount}{origin}. {row[says]}"))
+            text = amount if rule in sheet.RULE_WORDS else f"{amount}. {row[says]}"
+        lines.setdefault(room, []).append(_run_in(row[name], text))
     inside = f"<ul>{''.join(listed)}</ul>" if "grower" in week.info else sheet.html_table(table)
     summary = html.escape(say("Every assumption, its value and its source", week.info))
     paper = []

@@ -499,7 +499,10 @@ def ripening(week: Week, ax: Axes, *, block_ids: Sequence[str] | None = None) ->
         index = stage[b]["maturity_now_p50"]
         if not picked and not pd.isna(index):
             index = number_text(index, week.info, 1)
-            write(ax, x0, at + 9, say("maturity {index}", week.info, index=index), size=SMALL, color=SOFT)
+            words = say("maturity {index}", week.info, index=index)
+            room = float(x(today)) - x0 - 2
+            words = next((t for t in (words, index) if text_width(t, SMALL) <= room), "")
+            write(ax, x0, at + 9, words, size=SMALL, color=SOFT)
         draw_lines(ax, [[(x0, lane[3]), (x1, lane[3])]], color=SOFT, width=0.9, z=4)
         draw_day_axis(ax, week, x, first, last, lane[3], every="month", room=x1 - x0)
     return ax
@@ -531,12 +534,15 @@ _CLASS_KEY_H = 24.0
 
 def _class_key(ax: Axes, week: Week, top: float, width: float) -> float:
     """Draw the eight colour classes with their numbers; gives the y below them."""
-    step = (width - 52) / 8
-    write(ax, 0, top + 12, say("green", week.info), size=SMALL, color=SOFT)
-    write(ax, width, top + 12, say("black", week.info), size=SMALL, color=SOFT, ha="right")
+    green, black = say("green", week.info), say("black", week.info)
+    left = text_width(green, SMALL) + 5
+    step = (width - left - text_width(black, SMALL) - 4) / 8
+    write(ax, 0, top + 12, green, size=SMALL, color=SOFT)
+    write(ax, width, top + 12, black, size=SMALL, color=SOFT, ha="right")
     for i, fill in enumerate(CLASS_FILLS):
-        draw_boxes(ax, [rect(28 + i * step, top + 2, 28 + (i + 1) * step - 1, top + 16)], fill)
-        write(ax, 28 + (i + 0.5) * step, top + 12.5, str(i), size=SMALL, ha="center", color="white" if i >= 3 else INK)
+        at = left + i * step
+        draw_boxes(ax, [rect(at, top + 2, at + step - 1, top + 16)], fill)
+        write(ax, at + step / 2, top + 12.5, str(i), size=SMALL, ha="center", color="white" if i >= 3 else INK)
     return top + _CLASS_KEY_H
 
 
