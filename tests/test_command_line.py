@@ -149,10 +149,12 @@ def test_order_says_which_block_first(run, season, southern):
     first = min((row for row in data["order"] if row["rank"] is not None), key=lambda row: row["rank"])
     told = run("order", season, "--block", first["block_id"])
     assert told.exit_code == 0
-    assert "Number 1 in the order" in told.stdout
+    assert "Número 1 del orden" in told.stdout
     hours = run("order", southern, "--clock", "--quiet")
     assert hours.exit_code == 0
     assert "cosecha" in hours.stdout
+    waits = run("order", season, "--clock", "--quiet")  # its fruit gains for longer than two days
+    assert "no hay cosecha prevista en estos días." in waits.stdout
     unknown = run("order", season, "--block", "ghost")
     assert unknown.exit_code == 2
     assert "no block 'ghost' in this season" in unknown.output

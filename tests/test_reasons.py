@@ -1,5 +1,6 @@
 """Reasons, waiting costs and what-ifs, on a small built season and on the southern sample season."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from types import SimpleNamespace
 
@@ -136,7 +137,12 @@ def test_explain_unknown_block(built):
 def test_explain_tells_date_range_and_waiting(southern_proposal):
     rows = southern_proposal.plan.rows
     first = rows[rows["rank"] == 1].iloc[0]["block_id"]
-    text = " ".join(explain(southern_proposal, first))
+    text = " ".join(explain(southern_proposal, first))  # in the season's language
+    assert "Número 1 del orden" in text
+    assert "8 de cada 10" in text
+    assert "Esperar le cuesta al plan al menos" in text
+    english = replace(southern_proposal, season=replace(southern_proposal.season, locale="en_AU"))
+    text = " ".join(explain(english, first))
     assert "Number 1 in the order" in text
     assert "8 in 10" in text
     assert "Waiting costs the plan at least" in text

@@ -19,7 +19,7 @@ from olivetime.harvest.bound import loss_by_waiting, loss_by_waiting_solved, tig
 from olivetime.harvest.codes import CODES
 from olivetime.harvest.order import Proposal, propose
 from olivetime.harvest.referee import physics, with_oil_orders
-from olivetime.languages import mark
+from olivetime.languages import mark, said, say
 from olivetime.records.season import Season
 from olivetime.weather.scenarios import Scenarios
 from olivetime.words import chance_text, count_text, day_text, display_unit, money_text, number_text, tell
@@ -274,65 +274,126 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
     ValueError
         When the season has no such block.
     """
-    season = proposal.season
+    season, readers = proposal.season, _readers(proposal.season)
     if block_id not in proposal.capacity.block_ids:
         raise ValueError(f"no block {block_id!r} in this season; it has {', '.join(proposal.capacity.block_ids)}")
     block = season.blocks.set_index("block_id").loc[block_id]
     row = proposal.plan.rows.set_index("block_id").loc[block_id]
     why = reasons(proposal).set_index("block_id").loc[block_id]
     target = proposal.targets.set_index("block_id")
-    unit = display_unit(_readers(season), "crop")
+    unit = display_unit(readers, "crop")
 
     def crop(tonnes: float) -> str:
-        return number_text(unit.of(tonnes), _readers(season))
+        return number_text(unit.of(tonnes), readers)
 
-    told = [f"{block['block_name']} ({block_id}): {block['cultivar']}, {block['ranch']}, {block['grower']}."]
+    named = block["block_name"] if block["block_name"] == block_id else f"{block['block_name']} ({block_id})"
+    told = [f"{named}: {block['cultivar']}, {block['ranch']}, {block['grower']}."]
     if block_id in target.index:
         told.append(_target_sentence(target.loc[block_id], season))
     if pd.notna(row["rank"]):
         told.append(
-            f"Number {int(row['rank'])} in the order, with {row['harvester_id']}: {_day(row['start_at'], season)} "
-            f"(8 in 10: {_day(row['start_p10'], season)} to {_day(row['start_p90'], season)}), "
-            f"{row['hours_h']:.0f} h, {crop(row['crop_t'])} {unit.label} "
-            f"(8 in 10: {crop(row['crop_p10_t'])} to {crop(row['crop_p90_t'])})."
+            say(
+                "Number {rank} in the order, with {harvester}: {day} (8 in 10: {first} to {last}), {hours} h, {crop} "
+                "{unit} (8 in 10: {low} to {high}).",
+                readers,
+                rank=int(row["rank"]),
+                harvester=row["harvester_id"],
+                day=_day(row["start_at"], season),
+                first=_day(row["start_p10"], season),
+                last=_day(row["start_p90"], season),
+                hours=number_text(row["hours_h"], readers),
+                crop=crop(row["crop_t"]),
+                unit=unit.label,
+                low=crop(row["crop_p10_t"]),
+                high=crop(row["crop_p90_t"]),
+            )
         )
+        low, high = (_money(row[f"value_{p}"], season) for p in ("p10", "p90"))
         told.append(
-            f"Worth {_money(row['value'], season)} (8 in 10: {_money(row['value_p10'], season)} to "
-            f"{_money(row['value_p90'], season)})."
+            say(
+                "Worth {money} (8 in 10: {low} to {high}).",
+                readers,
+                money=_money(row["value"], season),
+                low=low,
+                high=high,
+            )
         )
-        told.append(f"Why: {why['reason']}")
+        told.append(say("Why: {reason}", readers, reason=why["reason"]))
         moved = proposal.plan.moved
         for change in moved[moved["block_id"] == block_id].itertuples(index=False):
             told.append(
-                f"Moved from {_day(change.from_on, season)}, because {change.why}: putting it back would cost about "
-                f"{_money(change.gain, season)}."
+                say(
+                    "Moved from {day}, because {why}: putting it back would cost about {money}.",
+                    readers,
+                    day=_day(change.from_on, season),
+                    why=said(change.why, readers),
+                    money=_money(change.gain, season),
+                )
             )
         waits = waiting_costs(proposal, solved=0).set_index("block_id").loc[block_id]
+        lost = {
+            f"{name}_d": _money(waits[f"waiting_{n}d"], season)
+            for name, n in zip(("one", "three", "seven"), WAITING_DAYS, strict=True)
+        }
         told.append(
-            "Waiting costs the plan at least "
-            + ", ".join(f"{_money(waits[f'waiting_{n}d'], season)} for {count_text(n, 'day')}" for n in WAITING_DAYS)
-            + "."
+            say(
+                "Waiting costs the plan at least {one_d} for 1 day, {three_d} for 3 days, {seven_d} for 7 days.",
+                readers,
+                **lost,
+            )
         )
         if row["frost_value_at_risk"] > 0:
-            told.append(f"Frost puts {_money(row['frost_value_at_risk'], season)} of it at risk.")
+            told.append(
+                say("Frost puts {money} of it at risk.", readers, money=_money(row["frost_value_at_risk"], season))
+            )
     else:
-        told.append(f"Not in the order: {why['reason']}")
+        told.append(say("Not in the order: {reason}", readers, reason=why["reason"]))
     spans = proposal.capacity.no_go
     for span in spans[spans["block_id"] == block_id].itertuples(index=False):
-        told.append(f"Not allowed {_day(span.first_day, season)} to {_day(span.last_day, season)}: {span.reason}.")
+        told.append(
+            say(
+                "Not allowed {first} to {last}: {why}.",
+                readers,
+                first=_day(span.first_day, season),
+                last=_day(span.last_day, season),
+                why=said(span.reason, readers),
+            )
+        )
     return told
 
 
 def _target_sentence(target: pd.Series, season: Season) -> str:
-    never = f"; chance that it never does: {chance_text(target['never_chance'])}" if target["never_chance"] > 0 else ""
+    readers = _readers(season)
+    chance = chance_text(target["never_chance"], readers)
     if target["verdict"] == "reached":
-        return f"It has reached its target (chance {chance_text(target['reached_chance'])})."
+        return say(
+            "It has reached its target (chance {chance}).",
+            readers,
+            chance=chance_text(target["reached_chance"], readers),
+        )
     if pd.isna(target["on_p50"]):
-        return f"Target: {target['verdict']}{never}."
-    last = f"{_day(target['on_p90'], season)}" if pd.notna(target["on_p90"]) else "not this season"
-    return (
-        f"Target: {target['verdict']}, about {_day(target['on_p50'], season)} "
-        f"(8 in 10: {_day(target['on_p10'], season)} to {last}){never}."
+        return say(
+            "Its target is hardly reached by {day}; chance that it never is: {chance}.",
+            readers,
+            day=_day(season.end, season),
+            chance=chance,
+        )
+    middle, first = _day(target["on_p50"], season), _day(target["on_p10"], season)
+    if pd.isna(target["on_p90"]):
+        return say(
+            "It reaches its target about {day} (8 in 10: {first} or later); chance that it never does: {chance}.",
+            readers,
+            day=middle,
+            first=first,
+            chance=chance,
+        )
+    return say(
+        "It reaches its target about {day} (8 in 10: {first} to {last}); chance that it never does: {chance}.",
+        readers,
+        day=middle,
+        first=first,
+        last=_day(target["on_p90"], season),
+        chance=chance,
     )
 
 
@@ -416,31 +477,31 @@ def what_if(
     unknown = sorted(set(named) - set(blocks["block_id"]))
     if unknown:
         raise ValueError(f"no block {', '.join(unknown)} in this season; it has {', '.join(blocks['block_id'])}")
-    said: list[str] = []
+    told: list[str] = []
     harvesters, mill, mill_days, contracts = season.harvesters, season.mill, season.mill_days, season.contracts
     if shift_hours:
         harvesters = harvesters.assign(hours_per_day=(harvesters["hours_per_day"] + shift_hours).clip(0, 24))
-        said.append(f"shifts {abs(shift_hours):g} h {'longer' if shift_hours > 0 else 'shorter'}")
+        told.append(f"shifts {abs(shift_hours):g} h {'longer' if shift_hours > 0 else 'shorter'}")
     if more_harvesters:
         extra = [
             harvesters.iloc[[0]].assign(harvester_id=f"extra {n + 1}", start_block=None) for n in range(more_harvesters)
         ]
         harvesters = pd.concat([harvesters, *extra], ignore_index=True).astype(harvesters.dtypes.to_dict())
-        said.append(f"{more_harvesters} more harvester{'s' * (more_harvesters > 1)}")
+        told.append(f"{more_harvesters} more harvester{'s' * (more_harvesters > 1)}")
     if mill_fraction != 1.0:
         mill = mill.assign(rate_t_h=mill["rate_t_h"] * mill_fraction)
-        said.append(f"the mill at {100 * mill_fraction:.0f} % of its rate")
+        told.append(f"the mill at {100 * mill_fraction:.0f} % of its rate")
     down = sorted(mill_down)
     if down:
         closed = pd.DataFrame({"mill_id": mill["mill_id"].iloc[0], "day": pd.to_datetime(down), "closed": True})
         kept = mill_days[~mill_days["day"].isin(closed["day"])]
         closed = closed.reindex(columns=mill_days.columns)
         mill_days = pd.concat([kept, closed], ignore_index=True) if len(kept) else closed
-        said.append(f"the mill down on {', '.join(_day(day, season) for day in down)}")
+        told.append(f"the mill down on {', '.join(_day(day, season) for day in down)}")
     if frost:
         ahead = _with_frost(season, ahead, frost)
         degrees = display_unit(_readers(season), "temp")
-        said += [
+        told += [
             f"frost of {number_text(degrees.of(minimum), _readers(season), 1)} {degrees.label} on {_day(day, season)}"
             for day, minimum in sorted(frost.items())
         ]
@@ -457,19 +518,19 @@ def what_if(
                 ]
             ),
         )
-        said += [f"{block_id} left" for block_id in leave]
-        said += [f"{block_id} not before {_day(day, season)}" for block_id, day in (not_before or {}).items()]
+        told += [f"{block_id} left" for block_id in leave]
+        told += [f"{block_id} not before {_day(day, season)}" for block_id, day in (not_before or {}).items()]
     if price_factor != 1.0:
         contracts = contracts.assign(
             price_oil_kg=contracts["price_oil_kg"] * price_factor,
             price_fruit_t=contracts["price_fruit_t"] * price_factor,
         )
-        said.append(f"prices at {100 * price_factor:.0f} %")
-    if not said:
+        told.append(f"prices at {100 * price_factor:.0f} %")
+    if not told:
         raise ValueError("nothing is changed; name at least one change, such as shift_hours=2")
     changed = replace(season, blocks=blocks, harvesters=harvesters, mill=mill, mill_days=mill_days, contracts=contracts)
     answer = propose(changed, seed=proposal.seed, evaluations=evaluations, known=replace(proposal, scenarios=ahead))
-    name = ", ".join(said)
+    name = ", ".join(told)
     return _compared(name[0].upper() + name[1:], proposal, answer)
 
 
@@ -501,8 +562,8 @@ def _compared(name: str, before: Proposal, after: Proposal) -> WhatIf:
     both["moved_days"] = (both["to_at"].dt.normalize() - both["from_at"].dt.normalize()).dt.days
     moved = both[(both["moved_days"].abs() >= 1) | (both["from_at"].notna() != both["to_at"].notna())].reset_index()
     names = before.season.blocks.set_index("block_id")["block_name"]
-    said = f"{_money(abs(gain), before.season)} {'more' if gain >= 0 else 'less'} than the present plan"
-    head = f"{name}: {said}"
+    told = f"{_money(abs(gain), before.season)} {'more' if gain >= 0 else 'less'} than the present plan"
+    head = f"{name}: {told}"
     tail = f"; {names[first_block]} is first" if first_block else f"; nothing is workable: {after.plan.why}"
     return WhatIf(
         name=name,
