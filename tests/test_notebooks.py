@@ -240,6 +240,13 @@ def test_papermill_finds_the_engine_by_its_entry_point(tmp_path):
 # --- in JupyterLab --------------------------------------------------------------------------------------
 
 
+@pytest.fixture
+def no_shell(monkeypatch):
+    """Another test may have run a notebook in this process: its shell would take what is shown."""
+    monkeypatch.setattr("IPython.core.interactiveshell.InteractiveShell._instance", None)
+
+
+@pytest.mark.usefixtures("no_shell")
 def test_controls_appear_only_where_somebody_can_turn_them(monkeypatch, capsys):
     pytest.importorskip("ipywidgets")
     for name in ("JPY_SESSION_NAME", "VSCODE_PID"):
@@ -251,6 +258,7 @@ def test_controls_appear_only_where_somebody_can_turn_them(monkeypatch, capsys):
     assert "VBox" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("no_shell")
 def test_what_is_turned_is_what_is_asked_and_the_season_is_computed_once(monkeypatch, capsys):
     widgets = pytest.importorskip("ipywidgets")
     asked, begun = [], []
