@@ -113,6 +113,13 @@ def shift_segment(row: np.ndarray, i: int, k: int, j: int) -> None:
 
 
 @inner
+def copy_segment(source: np.ndarray, target: np.ndarray, low: int, high: int) -> None:
+    """Copy the entries from position low to high - 1; a loop, because an assignment of slices takes long to compile."""
+    for p in range(low, high):
+        target[p] = source[p]
+
+
+@inner
 def random_move(row: np.ndarray, low: int, high: int) -> tuple[int, int]:
     """One random move among positions low to high - 1: an entry or short segment elsewhere, a swap, a reversal.
 
@@ -301,17 +308,17 @@ def _descend(shop: _Shop, order, done, sums, budget, look):
 
 
 @inner
-def _without_the_hopeless(shop: _Shop, until, order, done, sums):
+def _without_the_hopeless(shop: _Shop, until, by_until, order, done, sums):
     """Fill an order by the last hour at which each task is worth most, `until` (n,); what makes others late goes last.
+
+    `by_until` (n,): the tasks in the order of these hours, because sorting takes long to compile.
 
     Whenever a task comes too late, the one among it and those before it is put last that leaves most to all. Where a
     task is worth one thing up to its due hour and another after it, this is near the rule of Moore (1968). Returns the
     evaluations used.
     """
     n = order.shape[0]
-    by_until = np.argsort(until)
-    for p in range(n):
-        order[p] = by_until[p]
+    copy_segment(by_until, order, 0, n)
     total = _record(shop, order, 0, done, sums)
     used, p, end = 1, 0, n
     while p < end:
@@ -343,20 +350,20 @@ def _anneal(shop: _Shop, order, done, sums, hot, cold, budget, best):
     """Annealing from an order, in place; the best order seen goes to `best`. Returns its total."""
     n = order.shape[0]
     total = _record(shop, order, 0, done, sums)
-    best[:] = order
+    copy_segment(order, best, 0, n)
     best_total = total
     trial = order.copy()
     for e in range(budget):
         low, high = random_move(trial, 0, n)
         worth = _value_from(shop, trial, low, high, done, sums)
         if accepts(worth - total, cooled(hot, cold, e / budget)):
-            order[low : high + 1] = trial[low : high + 1]
+            copy_segment(trial, order, low, high + 1)
             total = _record(shop, order, low, done, sums)
             if total > best_total + 1e-9 * (1.0 + abs(best_total)):
                 best_total = total
-                best[:] = order
+                copy_segment(order, best, 0, n)
         else:
-            trial[low : high + 1] = order[low : high + 1]
+            copy_segment(order, trial, low, high + 1)
     return best_total
 
 
@@ -384,10 +391,11 @@ def _by_cost_of_delay(shop: _Shop, ahead, order):
 
 
 @compiled
-def _search(shop: _Shop, until, most, order, evaluations, seed):
+def _search(shop: _Shop, until, by_until, most, order, evaluations, seed):
     """Greedy orders, then kicked descents and annealing in turn; the best order seen is returned in `order`.
 
-    `until` (n,): last hour at which each task is worth most; `most`: no order is worth more.
+    `until` (n,): last hour at which each task is worth most; `by_until` (n,): the tasks in that order; `most`: no order
+    is worth more.
     """
     np.random.seed(seed)
     n = order.shape[0]
@@ -404,30 +412,35 @@ def _search(shop: _Shop, until, most, order, evaluations, seed):
         _by_cost_of_delay(shop, ahead, trial)
         total = _record(shop, trial, 0, done, sums)
         if total > best_total:
-            best[:], best_total = trial, total
+            copy_segment(trial, best, 0, n)
+            best_total = total
         used += n
         ahead *= 2.0
     if used + n * n // 2 < evaluations:
-        used += _without_the_hopeless(shop, until, trial, done, sums)
+        used += _without_the_hopeless(shop, until, by_until, trial, done, sums)
         total = _record(shop, trial, 0, done, sums)
         if total > best_total:
-            best[:], best_total = trial, total
+            copy_segment(trial, best, 0, n)
+            best_total = total
     # typical change by a random move sets the temperature: the middle one, which no forbidden hour spoils
-    trial[:] = best
+    copy_segment(best, trial, 0, n)
     _record(shop, trial, 0, done, sums)
-    changes = np.zeros(50)
+    sizes = np.zeros(50)
     tries = 0
     while tries < 50 and used < evaluations:
         low, high = random_move(trial, 0, n)
-        changes[tries] = abs(_value_from(shop, trial, low, high, done, sums) - best_total)
-        trial[low : high + 1] = best[low : high + 1]
+        size, p = abs(_value_from(shop, trial, low, high, done, sums) - best_total), tries
+        while p > 0 and sizes[p - 1] > size:  # kept in order of size
+            sizes[p] = sizes[p - 1]
+            p -= 1
+        sizes[p] = size
+        copy_segment(best, trial, low, high + 1)
         tries += 1
         used += 1
-    sizes = np.sort(changes[:tries])
     scale = 1e-9 * (1.0 + abs(best_total))
-    for x in sizes[tries // 2 :]:
-        if x > scale:
-            scale = x
+    for p in range(tries // 2, tries):
+        if sizes[p] > scale:
+            scale = sizes[p]
             break
     total, more = _descend(shop, best, done, sums, max((evaluations - used) // 4, 1), look)
     used += more
@@ -439,7 +452,7 @@ def _search(shop: _Shop, until, most, order, evaluations, seed):
             # anneal: from the best order, and every other time from anywhere, so that one valley does not hold all
             afar = turn % 4 == 3
             budget = min(500 * n, max((evaluations - used) // 2, 1))
-            trial[:] = best
+            copy_segment(best, trial, 0, n)
             if afar:
                 for p in range(n - 1, 0, -1):
                     swap(trial, p, below(p + 1))
@@ -450,15 +463,17 @@ def _search(shop: _Shop, until, most, order, evaluations, seed):
             total, more = _descend(shop, current, done, sums, max(evaluations - used, 1), look)
             used += more
             if total > best_total + 1e-9 * (1.0 + abs(best_total)):
-                best[:], best_total = current, total
+                copy_segment(current, best, 0, n)
+                best_total = total
         else:
             # kicks and descents along the valley of the last annealing, then the best order's; now and then a small
             # loss is taken too
             if turn % 4 == 0:
-                current[:], total = best, best_total
+                copy_segment(best, current, 0, n)
+                total = best_total
             until_n = min(used + 1000 * n, evaluations)
             while used < until_n:
-                kept[:] = current
+                copy_segment(current, kept, 0, n)
                 for _ in range(2 + below(4)):
                     low, high = random_move(current, 0, n)
                     for p in range(max(low - 1, 0), min(high + 2, n)):
@@ -471,11 +486,12 @@ def _search(shop: _Shop, until, most, order, evaluations, seed):
                 if worth >= total - slack:
                     total = worth
                     if total > best_total + 1e-9 * (1.0 + abs(best_total)):
-                        best[:], best_total = current, total
+                        copy_segment(current, best, 0, n)
+                        best_total = total
                 else:
-                    current[:] = kept
+                    copy_segment(kept, current, 0, n)
         turn += 1
-    order[:] = best
+    copy_segment(best, order, 0, n)
     return best_total
 
 
@@ -652,7 +668,8 @@ def sequence(tasks: SequenceOf[Task], *, seed: int, evaluations: int) -> Sequenc
         tops[k] = worths.worth[low:high].max()
         last = np.flatnonzero(worths.worth[low:high] >= tops[k] - 1e-9 * (1.0 + abs(tops[k])))[-1]
         until[k] = last / worths.parts[k] if worths.parts[k] > 0 else worths.hour[low + last]
-    _search(_Shop(hours, ready, setup, worths), until, float(tops.sum()), order, int(evaluations), int(seed))
+    by_until = np.argsort(until, kind="stable")
+    _search(_Shop(hours, ready, setup, worths), until, by_until, float(tops.sum()), order, int(evaluations), int(seed))
     found = tuple(int(k) for k in order)
     # straight lines between points may flatter an order of smooth functions by a hair: the order given is the least
     return max((Sequence(o, sequence_value(tasks, o)) for o in (found, tuple(range(n)))), key=lambda one: one.value)
