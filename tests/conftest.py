@@ -17,6 +17,11 @@ gc.set_threshold(50_000, 5, 5)
 
 # As the workers do: three seconds for grammars of web addresses that no notebook is checked by.
 sys.modules["rfc3987_syntax"] = None
+# scoringrules compiles all its scores while it is loaded, which takes each worker ten seconds; plain numpy does here.
+sys.modules["numba"] = None
+import scoringrules  # noqa: F401
+
+del sys.modules["numba"]
 
 import pytest
 

@@ -199,14 +199,16 @@ def _likelihood(zz, zb, zr, bb, br, rr, inner0, level0, known, root, log_sigma, 
     out = np.zeros((wide, wide))
     border_logdet = 0.0
     if restricted:
-        out[:, :] = whole
+        out = whole
         border_logdet = whole_logdet
     elif levels:
         part = np.empty((levels, levels))
         border_logdet = invert(corner[fixed:, fixed:].copy(), part)
         if not np.isfinite(border_logdet):
             return np.nan, d_root, 0.0, 0.0, move, inner, told, mixed, told_sigma, 0.0, corner
-        out[fixed:, fixed:] = part
+        for i in range(levels):  # by loops: an assignment of slices takes long to compile
+            for j in range(levels):
+                out[fixed + i, fixed + j] = part[i, j]
     rest, prior = rr, 0.0
     for i in range(wide):
         rest -= 2.0 * move[i] * br[i]
