@@ -331,15 +331,12 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
                 )
             )
         waits = waiting_costs(proposal, solved=0).set_index("block_id").loc[block_id]
-        lost = {
-            f"{name}_d": _money(waits[f"waiting_{n}d"], season)
-            for name, n in zip(("one", "three", "seven"), WAITING_DAYS, strict=True)
-        }
         told.append(
             say(
-                "Waiting costs the plan at least {one_d} for 1 day, {three_d} for 3 days, {seven_d} for 7 days.",
+                "Waiting costs the plan at least {waiting_1d} for 1 day, {waiting_3d} for 3 days, {waiting_7d} for 7 "
+                "days.",
                 readers,
-                **lost,
+                **{name: _money(waits[name], season) for name in (f"waiting_{n}d" for n in WAITING_DAYS)},
             )
         )
         if row["frost_value_at_risk"] > 0:

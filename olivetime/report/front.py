@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from olivetime.languages import mark, said, say, say_count
-from olivetime.report import figures, lookback_figures, lookback_tables, page, sheet, tables
+from olivetime.report import figures, lookback_tables, page, sheet, tables
 from olivetime.report.canvas import block_pages
 from olivetime.report.weather_figures import frost_threatens
 from olivetime.words import Unit, count_text, day_text, display_unit, money_text, number_text
@@ -71,11 +71,6 @@ def lookback_head(week: tables.Week, past: Hindcast) -> str:
         HTML for `olivetime.report.weekly.show`.
     """
     return _sub(week) + page.answer(*lookback_tables.answer(past, week.info))
-
-
-def lookback_picture(week: tables.Week, past: Hindcast) -> str:
-    """Draw every later sample against what past weeks foretold of it, as HTML for `olivetime.report.weekly.show`."""
-    return lookback_figures.picture(week, past)
 
 
 def lookback_points(week: tables.Week, past: Hindcast, skill: pd.DataFrame) -> str:

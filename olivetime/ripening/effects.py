@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy import optimize
 from scipy.linalg import lapack
 
-from olivetime.ripening.modes import descend, even_noise, invert
+from olivetime.ripening.modes import descend, even_noise, invert, solve_root
 
 Array = NDArray[np.floating[Any]]
 
@@ -441,21 +441,27 @@ def _eliminate(a, d, hit, active, w, n_shared):
     return True, logdet, inverse, cross, corner
 
 
+@njit(cache=True, no_cfunc_wrapper=True, no_cpython_wrapper=True)
+def _meeting(a, d, hit, active, xg, xd, g, m):
+    """Sum of effects times their columns in one sample."""
+    total = 0.0
+    for i in range(a.shape[2]):
+        total += a[g, m, i] * xg[g, i]
+    for k in range(hit.shape[2]):
+        if hit[g, m, k] < 0:
+            break
+        total += d[g, m, k] * xd[active[g, hit[g, m, k]]]
+    return total
+
+
 @njit(cache=True, no_cfunc_wrapper=True)
 def _linear(a, d, hit, active, xg, xd):
     """Sum of effects times their columns in every sample, (G, M)."""
-    n_group, n_place, q = a.shape
+    n_group, n_place = hit.shape[:2]
     out = np.zeros((n_group, n_place))
     for g in range(n_group):
         for m in range(n_place):
-            total = 0.0
-            for i in range(q):
-                total += a[g, m, i] * xg[g, i]
-            for k in range(hit.shape[2]):
-                if hit[g, m, k] < 0:
-                    break
-                total += d[g, m, k] * xd[active[g, hit[g, m, k]]]
-            out[g, m] = total
+            out[g, m] = _meeting(a, d, hit, active, xg, xd, g, m)
     return out
 
 
@@ -510,16 +516,7 @@ def _solved(inverse, cross, active, corner_root, rg, rd):
                 break
             for i in range(q):
                 xd[row] -= cross[g, i, k] * xg[g, i]
-    for k in range(n_shared):
-        value = xd[k]
-        for j in range(k):
-            value -= corner_root[k, j] * xd[j]
-        xd[k] = value / corner_root[k, k]
-    for k in range(n_shared - 1, -1, -1):
-        value = xd[k] / corner_root[k, k]
-        xd[k] = value
-        for j in range(k):
-            xd[j] -= corner_root[k, j] * value
+    solve_root(corner_root, xd)
     for g in range(n_group):
         for i in range(q):
             met[i] = 0.0
@@ -538,17 +535,11 @@ def _solved(inverse, cross, active, corner_root, rg, rd):
 @njit(cache=True, no_cfunc_wrapper=True)
 def _along(a, d, hit, active, xg, xd, own, l2, sigma):
     """Move of every predictor and of every sample's own effect that go with moves of the other effects (G, M)."""
-    n_group, n_place, q = a.shape
+    n_group, n_place = l2.shape
     eta, ze = np.zeros((n_group, n_place)), np.zeros((n_group, n_place))
     for g in range(n_group):
         for m in range(n_place):
-            total = 0.0
-            for i in range(q):
-                total += a[g, m, i] * xg[g, i]
-            for k in range(hit.shape[2]):
-                if hit[g, m, k] < 0:
-                    break
-                total += d[g, m, k] * xd[active[g, hit[g, m, k]]]
+            total = _meeting(a, d, hit, active, xg, xd, g, m)
             w = -l2[g, m]
             ze[g, m] = -(own[g, m] + sigma * w * total) / (1.0 + sigma * sigma * w)
             eta[g, m] = total + sigma * ze[g, m]
@@ -591,13 +582,7 @@ def _adjoint(a, d, z, d0, x, hit, active, sg, sd, pull, v0, l1, l2, ze, sigma):
             first, w = l1[g, m], -l2[g, m]
             if first == 0.0 and w == 0.0:
                 continue
-            total = 0.0
-            for i in range(q):
-                total += a[g, m, i] * sg[g, i]
-            for k in range(hit.shape[2]):
-                if hit[g, m, k] < 0:
-                    break
-                total += d[g, m, k] * sd[active[g, hit[g, m, k]]]
+            total = _meeting(a, d, hit, active, sg, sd, g, m)
             de = 1.0 + sigma * sigma * w
             se = sigma * (pull[g, m] - w * total) / de
             s_eta[g, m] = total + sigma * se

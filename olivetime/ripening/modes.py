@@ -337,6 +337,21 @@ class Arrow:
         return self.a_inv - np.matmul(cross, np.swapaxes(self.reach, 1, 2)), cross
 
 
+@njit(cache=True, no_cfunc_wrapper=True, fastmath={"contract", "reassoc"})
+def solve_root(root, z):
+    """Solve ``root root' x = z`` in place, root (n, n) lower, z (n,): LAPACK's dpotrs where compiled code needs it."""
+    for k in range(len(z)):
+        value = z[k]
+        for j in range(k):
+            value -= root[k, j] * z[j]
+        z[k] = value / root[k, k]
+    for k in range(len(z) - 1, -1, -1):
+        value = z[k] / root[k, k]
+        z[k] = value
+        for j in range(k):
+            z[j] -= root[k, j] * value
+
+
 @njit(cache=True, no_cfunc_wrapper=True, fastmath={"contract", "reassoc", "nsz"})
 def _solve(a_inv, reach, corner_root, group_problem, met, first_met, inner, border):
     """Solve the arrow: groups by themselves, what is left by the border, and back."""
@@ -350,16 +365,7 @@ def _solve(a_inv, reach, corner_root, group_problem, met, first_met, inner, bord
             for k in range(first_met[g], first_met[g + 1]):
                 z[p, met[k]] -= value * reach[g, i, met[k]]
     for p in range(z.shape[0]):
-        for k in range(z.shape[1]):
-            value = z[p, k]
-            for j in range(k):
-                value -= corner_root[p, k, j] * z[p, j]
-            z[p, k] = value / corner_root[p, k, k]
-        for k in range(z.shape[1] - 1, -1, -1):
-            value = z[p, k] / corner_root[p, k, k]
-            z[p, k] = value
-            for j in range(k):
-                z[p, j] -= corner_root[p, k, j] * value
+        solve_root(corner_root[p], z[p])
     for g in range(inner.shape[0]):
         p = group_problem[g]
         for i in range(inner.shape[1]):
