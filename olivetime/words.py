@@ -196,7 +196,8 @@ def tell(sentences: Sequence[tuple[str, Mapping[str, Any]]], info: Mapping[str, 
     Parameters
     ----------
     sentences : sequence of (message, parts)
-        A part is a text, or {"money": amount}, {"day": ISO date}, {"said": English text that may be translated}.
+        A part is a text, or one of {"money": amount}, {"day": ISO date}, {"said": English text that may be
+        translated}, {"temp": [C]}, {"rain": [mm]}, {"degree_days": [C d]}.
     info : mapping
         units, currency and locale of the readers.
 
@@ -205,6 +206,8 @@ def tell(sentences: Sequence[tuple[str, Mapping[str, Any]]], info: Mapping[str, 
     >>> info = {"units": "us", "currency": "USD", "locale": "en_US"}
     >>> tell([("It loses {week}.", {"week": {"money": 450}})], info)
     'It loses $450.'
+    >>> tell([("Below {low} it stands still.", {"low": {"temp": 7.5}})], info)
+    'Below 45.5 °F it stands still.'
     """
     return " ".join(say(message, info, **{k: _part(v, info) for k, v in parts.items()}) for message, parts in sentences)
 
@@ -215,4 +218,14 @@ def _part(value: Any, info: Mapping[str, Any]) -> str:
     ((kind, held),) = value.items()
     if kind == "money":
         return money_text(held, info)
+    if kind in ("temp", "rain"):
+        unit = display_unit(info, kind)
+        return f"{_fewest(unit.of(held), info, max(unit.digits, 1))} {unit.label}"
+    if kind == "degree_days":  # a sum of differences: it has a size and no zero
+        return _fewest(held * display_unit(info, "temp").factor, info, 1)
     return day_text(held, info, "MMMEd") if kind == "day" else said(str(held), info)
+
+
+def _fewest(value: float, info: Mapping[str, Any], digits: int) -> str:
+    """A number with at most so many decimals, none where they would be noughts."""
+    return number_text(value, info, 0 if round(value, digits) == round(value) else digits)

@@ -1,5 +1,6 @@
 """Scenarios at the blocks, ground and leaves, and the tables the report shows."""
 
+import json
 from datetime import date
 from types import SimpleNamespace
 
@@ -99,6 +100,17 @@ def test_without_outlook_the_past_alone():
     says = got.assumptions.set_index("name")["value"]
     assert says["outlook"] == "no outlook is on file"
     assert says["past seasons"] == "pieces of 15 days of 2 past seasons, up to 7 days off"
+
+
+def test_quantities_in_what_is_assumed_travel_as_numbers():
+    _, _, got = drawn()
+    told = got.assumptions.set_index("name")
+    assert told["says"]["degree days"] == "Heat counts between 7.5 °C and 35 °C; 15 degree days are one thermal day."
+    ((_, heat),) = json.loads(told["says_parts"]["degree days"])
+    assert heat == {"low": {"temp": 7.5}, "high": {"temp": 35.0}, "sum": {"degree_days": 15.0}}
+    assert told["says"]["dry_days_heavy"] == "Days heavy soil dries for each 10 mm of rain."
+    assert json.loads(told["says_parts"]["dry_days_heavy"])[0][1] == {"rain": {"rain": 10.0}}
+    assert told["says_parts"]["scenarios"] == ""
 
 
 def test_today_is_the_measured_day_when_it_is_on_record():

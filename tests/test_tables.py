@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import html
+import json
 import os
 import re
 from datetime import date
@@ -18,6 +19,7 @@ from invented_week import HOSTILE, invented_week
 from olivetime.harvest import reasons as harvest_reasons
 from olivetime.records.columns import RULES, SeasonError
 from olivetime.report import front, sheet, tables
+from olivetime.weather import scenarios
 from olivetime.words import day_text, days_text, display_unit, money_text, number_text
 
 
@@ -1021,19 +1023,24 @@ def test_units_of_assumptions_are_written_as_people_write_them(week):
 
 
 def test_assumptions_are_told_in_the_units_of_the_page_and_never_by_the_names_of_rules(week):
+    heat = (
+        "Heat counts between {low} and {high}; {sum} degree days are one thermal day.",
+        {"low": {"temp": 7.5}, "high": {"temp": 35.0}, "sum": {"degree_days": 15.0}},
+    )
     rows = [
         ("frost_threshold_c", "-2.0", "C", "night minimum at the block below which fruit is damaged"),
         ("warmth not seen yet", "0.5", "C", "Scatter laid on whole scenarios."),
         ("frost_damage_per_c", "0.18", "fraction/C", "value lost per degree below it"),
         ("rain_stop_mm", "2.0", "mm", "Rain of a day from which the whole day is lost."),
-        ("dry_days_light", "0.5", "d", "Days light soil dries for each 10 mm."),
-        ("degree days", "single sine", "", "Between 7.5 and 35 C; 15 of them are one thermal day."),
+        ("dry_days_light", "0.5", "d", (scenarios.DRYING["light"], {"rain": {"rain": 10.0}})),
+        ("degree days", "single sine", "", heat),
         ("keep_gain_per_block", "400.0", "currency", "the plan must gain this for each promised block that it moves"),
         ("shift_start_h", "6.5", "h", "clock hour at which shifts begin"),
         ("early_premium_fraction", "0.1", "fraction", "style early: price premium at early_full_maturity and below"),
         ("outlook", "used from 2026-11-02", "-", "x"),
     ]
     told = pd.DataFrame(rows, columns=["name", "value", "unit", "says"]).assign(room="weather", source="rule")
+    told["says_parts"] = [json.dumps([t]) if isinstance(t, tuple) else "" for t in told["says"]]
     there = {"us": {**week.info, "units": "us", "locale": "en_US", "currency": "USD"}}
     there["metric"] = {**week.info, "units": "metric", "locale": "es_ES", "currency": "EUR"}
     shown = {
@@ -1044,8 +1051,10 @@ def test_assumptions_are_told_in_the_units_of_the_page_and_never_by_the_names_of
         ("28.4", "°F"), ("0.9", "°F"), ("10", "%/°F"), ("0.08", "in"), ("0.5", "d"), ("single sine", ""),
         ("$400", ""), ("06:30", ""), ("10", "%"), ("used from Nov 2, 2026", ""),
     ]  # fmt: skip
-    assert shown["us"][4][3] == "Days light soil dries for each 0.39 in."
-    assert shown["us"][5][3] == "Between 45.5 and 95.0 °F; 27 of them are one thermal day."
+    assert shown["us"][4][3] == "Days light soil dries for each 0.39 in of rain."
+    assert shown["us"][5][3] == "Heat counts between 45.5 °F and 95 °F; 27 degree days are one thermal day."
+    assert shown["metric"][4][3] == "Días que seca el suelo ligero por cada 10 mm de lluvia."
+    assert shown["metric"][5][3] == "Cuenta el calor entre 7,5 °C y 35 °C; 15 grados día son un día térmico."
     assert [row[1:3] for row in shown["metric"][:4]] == [("−2,0", "°C"), ("0,5", "°C"), ("18", "%/°C"), ("2", "mm")]
     assert shown["us"][8][3] == "Style early: price premium at “early oil: maturity of the whole premium” and below"
     assert not any("_" in cell for rows in shown.values() for row in rows for cell in row)

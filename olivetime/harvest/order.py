@@ -1226,7 +1226,7 @@ class Proposal:
         Days to the season's target, one row a block (see `Outcomes.days_to`).
     seed : int
     assumptions : pandas.DataFrame
-        room, name, value, unit, source, says: every default used by any room.
+        room, name, value, unit, source, says, says_parts: every default used by any room.
     """
 
     season: Season
@@ -1307,8 +1307,9 @@ def propose(
         ("order", order),
     )
     assumptions = pd.concat([part.assumptions.assign(room=room) for room, part in rooms], ignore_index=True)
+    columns = ["room", "name", "value", "unit", "source", "says", "says_parts"]
     return Proposal(
         season=season, station_days=days, fit=fit, scenarios=ahead, outcomes=fruit, capacity=limits, value=worth,
         plan=order, targets=fruit.days_to(season.target, values=values), seed=seed,
-        assumptions=assumptions[["room", "name", "value", "unit", "source", "says"]],
+        assumptions=assumptions[columns].fillna({"says_parts": ""}),
     )  # fmt: skip

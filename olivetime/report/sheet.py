@@ -27,6 +27,7 @@ from olivetime.report.tables import (
     reason_text,
     target_text,
     texts_of,
+    told_text,
     truths,
     verdict_text,
     when_text,
@@ -546,13 +547,14 @@ def assumptions_table(week: Week) -> DisplayTable:
         _amount(name, value, unit, info)
         for name, value, unit in zip(*(texts_of(rows[c]) for c in ("name", "value", "unit")), strict=True)
     ]
+    says = [_decides(*both, info) for both in zip(texts_of(rows["says"]), rows["says_parts"], strict=True)]
     return _display(
         say("What was assumed", info),
         [
             (mark("Assumption"), "", [_rule_words(t, info) for t in texts_of(rows["name"])], "name"),
             (mark("Value"), "", [value for value, _ in amounts], "number"),
             (mark("Unit"), "", [unit for _, unit in amounts], ""),
-            (mark("Says"), "", [_decides(t, info) for t in texts_of(rows["says"])], "line"),
+            (mark("Says"), "", says, "line"),
             (mark("Source"), "", _said(rows["source"], info), ""),
         ],
         info,
@@ -591,16 +593,9 @@ def _amount(name: str, value: str, unit: str, info: Mapping[str, Any]) -> tuple[
     return _short(value, info), said(unit, info)
 
 
-def _decides(text: str, info: Mapping[str, Any]) -> str:
+def _decides(text: str, parts: Any, info: Mapping[str, Any]) -> str:
     """What an assumption decides, in the language and units of the page, rules by their words."""
-    units, heat = display_unit(info, "temp"), re.fullmatch(r"Between (\S+) and (\S+) C; 15 of them (.+)", text)
-    if heat and units.factor != 1.0:  # degree days are differences: they have a size and no zero
-        low, high = (number_text(units.of(float(heat[i])), info, 1) for i in (1, 2))
-        message = mark("Between {low} and {high} °F; 27 of them are one thermal day.")
-        return say(message, info, low=low, high=high)
-    rain = display_unit(info, "rain")
-    told = said(text, info).replace("10 mm", f"{number_text(rain.of(10.0), info, rain.digits)} {rain.label}")
-    told = re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda found: _quoted(found[0], info), told)
+    told = re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda found: _quoted(found[0], info), told_text(text, parts, info))
     return told[:1].upper() + told[1:]
 
 

@@ -101,7 +101,7 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "outlines": ("block_id", "ring", "lon_deg", "lat_deg"),
     "growers": ("grower_id", "grower", "blocks_n", "area_ha", "crop_t", "language"),
     "findings": ("code", "level", "table", "file", "sheet", "row", "column", "value", "says", "do"),
-    "assumptions": ("room", "name", "value", "unit", "source", "says"),
+    "assumptions": ("room", "name", "value", "unit", "source", "says", "says_parts"),
     "sources": ("file", "sha256", "rows"),
     "parameters": ("kind", "cultivar", "shape", "part", "name", "value", "se", "prior_mean", "prior_sd", "low", "high",
                    "at_bound", "source"),
@@ -328,7 +328,7 @@ def week_tables(
                 "From this chance on, pages speak of frost.",
             ),
         ],
-        columns=list(WEEK_COLUMNS["assumptions"]),
+        columns=[column for column in WEEK_COLUMNS["assumptions"] if column != "says_parts"],
     )
     info = {
         "name": season.name,
@@ -767,7 +767,7 @@ def grower_week(week: Week, wanted: str) -> Week:
     stations = set(stage["station_id"].dropna())
     told = _row_texts(week.findings[["value", "says", "do"]])
     findings = week.findings[[bool(own(t)) and not names(t) for t in told]].reset_index(drop=True)
-    shared = [not worded(t) for t in _row_texts(week.assumptions)]
+    shared = [not worded(t) for t in _row_texts(week.assumptions.drop(columns="says_parts"))]
     named = week.assumptions["name"].astype(str)
     grown = {f"plateau of {cultivar}" for cultivar in stage["cultivar"].astype(str)}
     elsewhere = named.str.startswith("plateau of ") & ~named.isin(grown)
@@ -1173,10 +1173,13 @@ def flags_text(flags: Any, info: Mapping[str, Any]) -> str:
 
 def reason_text(row: Mapping[str, Any], info: Mapping[str, Any]) -> str:
     """Why a block stands where it does, in the language of the page."""
-    sentences = row.get("reason_parts")
-    if isinstance(sentences, str) and sentences:
-        return tell(json.loads(sentences), info)
-    text = row["reason"]
+    return told_text(row["reason"], row.get("reason_parts"), info)
+
+
+def told_text(text: Any, parts: Any, info: Mapping[str, Any]) -> str:
+    """A sentence of another room: from its parts (JSON for `tell`) where there are any, else the finished text."""
+    if isinstance(parts, str) and parts:
+        return tell(json.loads(parts), info)
     return "" if text is None or pd.isna(text) else said(str(text), info)
 
 

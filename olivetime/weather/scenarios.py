@@ -12,12 +12,15 @@ corrected is kept to its last day.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from olivetime.languages import mark
 from olivetime.weather.cold_spots import cold_spot_findings, with_cold_spots
 from olivetime.weather.degree_days import degree_days
 from olivetime.weather.outlook import Outlook, PastDays, evenly, outlook, past_days
@@ -29,13 +32,22 @@ from olivetime.weather.stations import (
     loggers_only,
     rain_memory,
 )
+from olivetime.words import tell
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from olivetime.records.season import Season
 
-SOILS = ("light", "medium", "heavy")
+DRYING: Mapping[str, str] = MappingProxyType(
+    {
+        "light": mark("Days light soil dries for each {rain} of rain."),
+        "medium": mark("Days medium soil dries for each {rain} of rain."),
+        "heavy": mark("Days heavy soil dries for each {rain} of rain."),
+    }
+)
+SOILS = tuple(DRYING)
+_ENGLISH = MappingProxyType({"units": "metric", "locale": "en_GB", "currency": "EUR"})
 GROUND_MEMORY_D = 60  # measured days before today that may still wet the ground [d]; far more than any cap
 
 
@@ -76,7 +88,8 @@ class Scenarios:
     outlook : Outlook
         The outlook that was used, with its findings.
     assumptions : DataFrame
-        name, value, unit, source, says.
+        name, value, unit, source, says; says_parts: the same as JSON for `olivetime.words.tell` where it holds
+        quantities, else "".
     findings : DataFrame
         What is to be said of the outlook and of the blocks' own loggers, columns as `Season.findings`.
     """
@@ -562,8 +575,14 @@ def _assumptions(
             "single sine, horizontal cut-off",
             "",
             "formulas of Zalom et al. 1983; choice by own comparison with hourly records",
-            f"Between {rules['heat_lower_c']:g} and {rules['heat_upper_c']:g} C; "
-            f"{DEGREE_DAYS_PER_THERMAL_DAY:g} of them are one thermal day.",
+            (
+                mark("Heat counts between {low} and {high}; {sum} degree days are one thermal day."),
+                {
+                    "low": {"temp": float(rules["heat_lower_c"])},
+                    "high": {"temp": float(rules["heat_upper_c"])},
+                    "sum": {"degree_days": DEGREE_DAYS_PER_THERMAL_DAY},
+                },
+            ),
         ),
         (
             "cold spots",
@@ -601,9 +620,9 @@ def _assumptions(
                 rules[f"dry_days_{soil}"],
                 "d",
                 memory,
-                f"Days {soil} soil dries for each 10 mm.",
+                (drying, {"rain": {"rain": 10.0}}),
             )
-            for soil in SOILS
+            for soil, drying in DRYING.items()
         ),
         (
             "dry_days_cap",
@@ -621,4 +640,9 @@ def _assumptions(
         ),
     ]
     table = pd.DataFrame(rows, columns=["name", "value", "unit", "source", "says"])
-    return table.assign(value=[f"{v:g}" if isinstance(v, (int, float)) else str(v) for v in table["value"]])
+    quantities = [isinstance(said, tuple) for said in table["says"]]
+    return table.assign(
+        value=[f"{v:g}" if isinstance(v, (int, float)) else str(v) for v in table["value"]],
+        says=[tell([said], _ENGLISH) if q else said for said, q in zip(table["says"], quantities, strict=True)],
+        says_parts=[json.dumps([said]) if q else "" for said, q in zip(table["says"], quantities, strict=True)],
+    )
