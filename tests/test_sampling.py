@@ -1,11 +1,20 @@
 """Where to sample next: the gain is that of the textbook where it has one, and the list keeps its promises."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import norm
 
 from olivetime.harvest.referee import physics
-from olivetime.harvest.sampling import _chosen, _gain, _look, _slopes, gains_that_came, where_to_sample
+from olivetime.harvest.sampling import (
+    _chosen,
+    _gain,
+    _look,
+    _slopes,
+    gains_that_came,
+    where_to_sample,
+    with_doubtful,
+)
 
 
 @pytest.mark.parametrize(("slope", "loss"), [(100.0, 0.0), (100.0, 80.0), (60.0, 90.0)])
@@ -71,3 +80,22 @@ def test_expected_gain_comes_on_draws_that_were_not_seen():
         chosen = _chosen(fresh, worths, _slopes(design, differ))
         came.append(np.column_stack([np.zeros(4096), worths + truth])[np.arange(4096), chosen].mean())
     assert np.mean(expected) == pytest.approx(np.mean(came), rel=0.15)
+
+
+def test_a_doubtful_sample_that_moves_the_plan_is_among_those_to_take_again():
+    wanted = pd.DataFrame(
+        {"block_id": ["A", "B", "C"], "rank": [1, 2, 3], "why": ["dry oil known to about ±1.9 points", "", "x"],
+         "gain": [25.0, 0.1, 0.0], "fruits_n": [60, 70, 80]}
+    )  # fmt: skip
+    doubts = pd.DataFrame(
+        {"sample_id": ["S1", "S2", "S3", "S4"], "block_id": ["B", "B", "C", "picked"], "moved_n": [3, 1, 0, 2],
+         "gain": [1865.0, 10.0, 0.0, 500.0]}
+    )  # fmt: skip
+    got = with_doubtful(wanted, doubts)
+    assert got["block_id"].tolist() == ["B", "A", "C"]  # no sample can be taken of the picked block
+    assert got["gain"].tolist() == [1865.0, 25.0, 0.0]
+    assert got["rank"].tolist() == [1, 2, 3]
+    assert got["why"].tolist() == ["its sample S1 is doubtful", "dry oil known to about ±1.9 points", "x"]
+    assert got["fruits_n"].tolist() == [70, 60, 80]
+    assert with_doubtful(wanted, doubts.iloc[:0]) is wanted
+    assert with_doubtful(None, doubts) is None

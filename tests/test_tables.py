@@ -1064,25 +1064,6 @@ def test_every_rule_of_a_season_has_words_for_pages():
     assert {rule.name for rule in RULES} <= set(sheet.RULE_WORDS)
 
 
-def test_a_doubtful_sample_that_moves_the_plan_is_among_those_to_take_again():
-    wanted = pd.DataFrame(
-        {"block_id": ["A", "B", "C"], "rank": [1, 2, 3], "why": ["dry oil known to about ±1.9 points", "", "x"],
-         "gain": [25.0, 0.1, 0.0], "fruits_n": [60, 70, 80]}
-    )  # fmt: skip
-    doubts = pd.DataFrame(
-        {"sample_id": ["S1", "S2", "S3", "S4"], "block_id": ["B", "B", "C", "picked"], "moved_n": [3, 1, 0, 2],
-         "gain": [1865.0, 10.0, 0.0, 500.0]}
-    )  # fmt: skip
-    got = tables._with_doubtful(wanted, doubts)
-    assert got["block_id"].tolist() == ["B", "A", "C"]  # no sample can be taken of the picked block
-    assert got["gain"].tolist() == [1865.0, 25.0, 0.0]
-    assert got["rank"].tolist() == [1, 2, 3]
-    assert got["why"].tolist() == ["its sample S1 is doubtful", "dry oil known to about ±1.9 points", "x"]
-    assert got["fruits_n"].tolist() == [70, 60, 80]
-    assert tables._with_doubtful(wanted, doubts.iloc[:0]) is wanted
-    assert tables._with_doubtful(None, doubts) is None
-
-
 def test_only_curves_that_have_a_say_show_their_parameters(week):
     row = {"kind": "oil", "part": "curve", "name": "plateau_dry_pct", "source": "x", "at_bound": False}
     rows = pd.DataFrame([

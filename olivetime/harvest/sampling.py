@@ -192,6 +192,37 @@ def where_to_sample(proposal: Proposal, *, seed: int | None = None) -> pd.DataFr
     return table[list(COLUMNS)].reset_index(drop=True)
 
 
+def with_doubtful(wanted: pd.DataFrame | None, doubts: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Weigh a new sample by what a doubtful one of the same block can cost, for only a new one settles the doubt.
+
+    A block's gain is then what the present order gives up if the sample is wrong, where that is more than what one
+    more sample gains on the mean.
+
+    Parameters
+    ----------
+    wanted : pandas.DataFrame, optional
+        As `where_to_sample` gives it.
+    doubts : pandas.DataFrame, optional
+        As `olivetime.harvest.doubts.doubts` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame, optional
+        `wanted` ranked again, the doubtful sample named in `why`; `wanted` itself where nothing is in doubt.
+    """
+    if wanted is None or doubts is None or doubts.empty:
+        return wanted
+    moving = doubts[(doubts["moved_n"].astype(int) > 0) & (doubts["gain"].astype(float) > 0)]
+    moving = moving.sort_values("gain", ascending=False, kind="stable").drop_duplicates("block_id")
+    table = wanted.merge(moving[["block_id", "sample_id", "gain"]], on="block_id", how="left", suffixes=("", "_wrong"))
+    why = "its sample " + table["sample_id"].astype("str") + " is doubtful"
+    both = [f"{one}; {two}" if two else one for one, two in zip(why, table["why"], strict=True)]
+    table["why"] = table["why"].where(table["sample_id"].isna(), both)
+    table["gain"] = table[["gain", "gain_wrong"]].astype(float).max(axis=1)
+    table = table.sort_values(["gain", "rank", "block_id"], ascending=[False, True, True], ignore_index=True)
+    return table.assign(rank=np.arange(1, len(table) + 1)).drop(columns=["sample_id", "gain_wrong"])
+
+
 def gains_that_came(
     proposal: Proposal, truth: Physics, seen: np.ndarray, *, seed: int | None = None
 ) -> pd.DataFrame:

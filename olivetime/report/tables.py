@@ -264,6 +264,7 @@ def week_tables(
     """
     from olivetime.harvest.lessons import is_over
     from olivetime.harvest.reasons import reasons, waiting_costs
+    from olivetime.harvest.sampling import with_doubtful
     from olivetime.ripening.review import expected_sd, pooled
     from olivetime.weather.scenarios import ground_table
 
@@ -390,7 +391,7 @@ def week_tables(
         "doubts": slow.get("doubts"),
         "shapes": proposal.fit.shapes,
         "week_effects": proposal.fit.week_effects,
-        "next_samples": _with_doubtful(slow.get("next_samples"), slow.get("doubts")),
+        "next_samples": with_doubtful(slow.get("next_samples"), slow.get("doubts")),
     }
     return make_week(info, parts)
 
@@ -443,25 +444,6 @@ def _tidy(frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
                     "str"
                 )
     return frame
-
-
-def _with_doubtful(wanted: pd.DataFrame | None, doubts: pd.DataFrame | None) -> pd.DataFrame | None:
-    """Weigh a new sample by what a doubtful one of the same block can cost, for only a new one settles the doubt.
-
-    A block's gain is then what the present order gives up if the sample is wrong, where that is more than what one
-    more sample gains on the mean.
-    """
-    if wanted is None or doubts is None or doubts.empty:
-        return wanted
-    moving = doubts[(doubts["moved_n"].astype(int) > 0) & (doubts["gain"].astype(float) > 0)]
-    moving = moving.sort_values("gain", ascending=False, kind="stable").drop_duplicates("block_id")
-    table = wanted.merge(moving[["block_id", "sample_id", "gain"]], on="block_id", how="left", suffixes=("", "_wrong"))
-    why = "its sample " + table["sample_id"].astype("str") + " is doubtful"
-    both = [f"{one}; {two}" if two else one for one, two in zip(why, texts_of(table["why"]), strict=True)]
-    table["why"] = table["why"].where(table["sample_id"].isna(), both)
-    table["gain"] = table[["gain", "gain_wrong"]].astype(float).max(axis=1)
-    table = table.sort_values(["gain", "rank", "block_id"], ascending=[False, True, True], ignore_index=True)
-    return table.assign(rank=np.arange(1, len(table) + 1)).drop(columns=["sample_id", "gain_wrong"])
 
 
 def _plain(value: Any) -> float | str | None:
