@@ -18,7 +18,7 @@ Rain is never interpolated; a gap without neighbour or outlook gets the mean rai
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from zoneinfo import available_timezones
 
@@ -148,6 +148,7 @@ class StationDays:
     measured: np.ndarray
     measured_low: np.ndarray
     guessed: np.ndarray
+    _memories: dict[float, np.ndarray] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def heat_at(self, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
         """Thermal days since the season's start at the end of given days.
@@ -178,6 +179,12 @@ class StationDays:
     def rain_memory_at(self, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
         """Rain remembered at the end of given days, sum of rain_d exp(-(t - d)/8) [mm]; as `heat_at`."""
         return self._at(self.rain_memory_mm, station_ids, days)
+
+    def rain_memory_over(self, memory_d: float) -> np.ndarray:
+        """Rain remembered over another time than the usual one at the end of each day, (G, D) [mm]; counted once."""
+        if memory_d not in self._memories:
+            self._memories[memory_d] = rain_memory(np.nan_to_num(self.rain_mm).T, memory_d)
+        return self._memories[memory_d]
 
     def _at(self, values: np.ndarray, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
         names = np.atleast_1d(np.asarray(station_ids, dtype=object)).astype(str)
@@ -422,8 +429,8 @@ def _hourly_findings(
     hourly: pd.DataFrame, daily: np.ndarray, calendar: pd.DatetimeIndex, stations: tuple[str, ...]
 ) -> pd.DataFrame:
     """Tell what hours were like: too few, bridged, not believed; and how far the daily formula is from their warmth."""
-    rows = []
-    for station, days in hourly.groupby("station_id"):
+    rows: list[tuple[str, str, str, str, str, str, str]] = []
+    for station, days in hourly.groupby("station_id") if len(hourly) else ():
         where = f"weather_hours, station {station}"
         days_n = int(days["temp_min_c"].isna().sum())
         if days_n:
@@ -540,7 +547,9 @@ def _believe(
     for name in ("temp_min_c", "temp_max_c"):
         believed[name] = np.where(crossed, np.nan, believed[name])
 
-    for year in np.unique(label):
+    highs = raw["temp_max_c"]
+    odd = (highs < HIGHS_CONVERTED_TWICE_C) | (highs > HIGHS_IN_FAHRENHEIT_C)
+    for year in np.unique(label) if odd.any() else ():
         rows = label == year
         for g in range(len(stations)):
             highs = raw["temp_max_c"][rows, g]
@@ -560,6 +569,16 @@ def _believe(
 
 def _other_degrees(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray, str, str], None]) -> None:
     """Days, or whole weeks, that are in other degrees than they say, or far from all days around them."""
+    lows, highs = believed["temp_min_c"], believed["temp_max_c"]
+    # A median lies among its values: where none is out of bounds no rolling median needs to be taken.
+    if not (
+        (lows > LOWS_IN_FAHRENHEIT_C).any()
+        or (highs > HIGHS_IN_FAHRENHEIT_C).any()
+        or (highs < HIGHS_CONVERTED_TWICE_C).any()
+        or (_spread_around(lows) > FAR_OFF_C).any()
+        or (_spread_around(highs) > FAR_OFF_C).any()
+    ):
+        return
     level, hot = {}, np.zeros(believed["temp_min_c"].shape, bool)
     half = LEVEL_DAYS // 2 + 1
     # A few lows above the limit say enough, when the reader has taken out the rest of their weeks as impossible.
@@ -584,6 +603,13 @@ def _other_degrees(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray,
         believed[name] = np.where(hot | cold | far, np.nan, value)
 
 
+def _spread_around(value: np.ndarray) -> np.ndarray:
+    """Highest less lowest of the `LEVEL_DAYS` days around each day, (D, G); not a number without any."""
+    edge = np.full((LEVEL_DAYS // 2, value.shape[1]), np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(np.concatenate([edge, value, edge]), LEVEL_DAYS, axis=0)
+    return np.fmax.reduce(around, axis=-1) - np.fmin.reduce(around, axis=-1)
+
+
 def _apart(
     believed: dict[str, np.ndarray], calendar: pd.DatetimeIndex, stations: tuple[str, ...], season: Season
 ) -> list[pd.DataFrame]:
@@ -599,9 +625,15 @@ def _apart(
             continue
         done.add((g, h))
         for column in ("temp_min_c", "temp_max_c"):
-            difference = pd.Series(believed[column][:, g] - believed[column][:, h])
-            if difference.notna().sum() < APART_DAYS_NEEDED:
+            apart = believed[column][:, g] - believed[column][:, h]
+            common = np.isfinite(apart)
+            if common.sum() < APART_DAYS_NEEDED:
                 continue
+            # The median of ten days or more is far off only where at least five of them are.
+            off = np.abs(apart - np.median(apart[common])) > APART_C - 1e-6
+            if np.convolve(off, np.ones(LEVEL_DAYS, int)).max() < (LEVEL_DAYS - 5) // 2:
+                continue
+            difference = pd.Series(apart)
             lately = difference.rolling(LEVEL_DAYS, min_periods=LEVEL_DAYS - 5).median()
             mask = np.zeros(believed[column].shape, bool)
             mask[:, g] = (lately - difference.median()).abs() > APART_C
@@ -693,11 +725,13 @@ def _fill(
     filled = {name: value.copy() for name, value in believed.items()}
     inside = np.broadcast_to(window[:, None], filled["temp_min_c"].shape)
     used = {name: np.zeros(inside.shape, np.int8) for name in ("temp_min_c", "temp_max_c", "rain_mm")}
-    nearest = neighbours(season.stations, stations, last=loggers_only(season))
-    ahead = _outlook_means(season, calendar, stations)
     unadjusted: dict[str, str] = {}
+    with_gaps = [name for name in used if (np.isnan(filled[name]) & inside).any()]
+    if with_gaps:
+        nearest = neighbours(season.stations, stations, last=loggers_only(season))
+        ahead = _outlook_means(season, calendar, stations)
 
-    for name in ("temp_min_c", "temp_max_c", "rain_mm"):
+    for name in with_gaps:
         value, source = filled[name], used[name]
         for g in range(len(stations)):
             for h in nearest[g]:
@@ -802,10 +836,11 @@ def rain_memory(rain_mm: ArrayLike, memory_d: float, start_mm: ArrayLike = 0.0) 
     # a month at a time: what its own days leave, and what is left of all before
     age = np.arange(32)[:, None] - np.arange(32)
     own = np.where(age >= 0, np.exp(-np.maximum(age, 0) / memory_d), 0.0)
+    held = np.exp(-np.arange(1, 33) / memory_d)
     for t in range(0, rain.shape[-1], 32):
         n = min(32, rain.shape[-1] - t)
         out[..., t : t + n] = rain[..., t : t + n] @ own[:n, :n].T
-        out[..., t : t + n] += level[..., None] * np.exp(-np.arange(1, n + 1) / memory_d)
+        out[..., t : t + n] += level[..., None] * held[:n]
         level = out[..., t + n - 1]
     return np.where(gone, np.nan, out)
 
@@ -843,17 +878,20 @@ def _fault_rows(
 
 def _fault_table(faults: list[pd.DataFrame]) -> pd.DataFrame:
     if not faults:
-        return pd.DataFrame(
-            {
-                "station_id": pd.Series(dtype="str"),
-                "day": pd.Series(dtype="datetime64[ns]"),
-                "column": pd.Series(dtype="str"),
-                "kind": pd.Series(dtype="str"),
-                "value": pd.Series(dtype=float),
-            }
-        )
+        return _NO_FAULTS.copy()
     table = pd.concat(faults, ignore_index=True)
     return table.sort_values(["station_id", "day", "column", "kind"], kind="stable", ignore_index=True)
+
+
+_NO_FAULTS = pd.DataFrame(
+    {
+        "station_id": pd.Series(dtype="str"),
+        "day": pd.Series(dtype="datetime64[ns]"),
+        "column": pd.Series(dtype="str"),
+        "kind": pd.Series(dtype="str"),
+        "value": pd.Series(dtype=float),
+    }
+)
 
 
 def _day_table(
@@ -976,21 +1014,37 @@ def findings_frame(rows: list[tuple[str, str, str, str, str, str, str]], table: 
     DataFrame
         Columns as `Season.findings`; the row in the file is not known here.
     """
+    if not rows:
+        return _NO_FINDINGS.copy()
     ordered = sorted(rows, key=lambda row: ("error", "warning", "note").index(row[1]))
-    frame = pd.DataFrame(ordered, columns=["code", "level", "column", "value", "where", "found", "do"], dtype="str")
-    frame["says"] = [sentence(w, f, "", "") for w, f in zip(frame["where"], frame["found"], strict=True)]
-    frame["says"] = frame["says"].astype("str")
-    frame[["table", "file", "sheet"]] = table, "", ""
-    frame["row"] = pd.array([pd.NA] * len(frame), "Int64")
-    return frame[list(FINDING_COLUMNS)]
+    code, level, column, value, where, found, do = zip(*ordered, strict=True)
+    n = len(rows)
+    parts = {
+        "code": code, "level": level, "table": (table,) * n, "file": ("",) * n, "sheet": ("",) * n,
+        "column": column, "value": value,
+        "says": [sentence(w, f, "", "") for w, f in zip(where, found, strict=True)], "do": do,
+    }  # fmt: skip
+    texts = {name: pd.array(list(part), dtype="str") for name, part in parts.items()}
+    return pd.DataFrame({**texts, "row": pd.array([pd.NA] * n, "Int64")}, columns=list(FINDING_COLUMNS))
+
+
+# A table of findings without one, made once: five of them stand in every morning of a sound season.
+_NO_FINDINGS = pd.DataFrame(
+    {name: pd.Series(dtype="Int64" if name == "row" else "str") for name in FINDING_COLUMNS}
+)
 
 
 def loggers_only(season: Season) -> set[str]:
     """Stations that stand in a block and that no block follows."""
     if "block_id" not in season.stations:
         return set()
-    inside = season.stations.loc[season.stations["block_id"].fillna("") != "", "station_id"].astype(str)
-    return set(inside) - set(season.blocks["station_id"].astype(str))
+    places = season.stations
+    inside = {
+        str(station)
+        for station, block in zip(places["station_id"], places["block_id"], strict=True)
+        if isinstance(block, str) and block
+    }
+    return inside - set(season.blocks["station_id"].astype(str)) if inside else inside
 
 
 def _without(table: pd.DataFrame, loggers: set[str]) -> pd.DataFrame:
@@ -1002,7 +1056,7 @@ def _few_seasons(seasons: pd.DataFrame, column: str, label: int) -> list[dict]:
     """Rows with something in a column; more than three past seasons of a station are added up in one."""
     rows: list[dict] = []
     told = seasons[seasons[column] > 0]
-    for station, part in told.groupby("station_id", sort=True):
+    for station, part in told.groupby("station_id", sort=True) if len(told) else ():
         past = part[part["season"] < label]
         if len(past) > 3:
             total = past.drop(columns=["station_id", "season", "says"]).sum().astype(int).to_dict()
@@ -1025,7 +1079,7 @@ def _findings(
     gap = faults["station_id"].isin(loggers) & faults["kind"].isin(["missing day", "missing value"])
     faults = faults[~gap]
     unadjusted = {station: other for station, other in unadjusted.items() if station not in loggers}
-    for key, group in faults.groupby(["station_id", "kind", "column"], sort=True):
+    for key, group in faults.groupby(["station_id", "kind", "column"], sort=True) if len(faults) else ():
         station, kind, column = (str(part) for part in key)
         level, words, do = _FAULT_WORDS[kind]
         days = group["day"].dt.strftime("%Y-%m-%d").tolist()
