@@ -27,8 +27,8 @@ NEAR_FRACTION = 0.02
 # The LP is solved again, with the block days found lacking, until bound and LP agree to this share.
 AGREE_FRACTION = 1e-8
 ROUNDS = 12
-# Prices of ordered oil are halved so many times.
-OIL_ROUNDS = 6
+# So many prices of ordered oil are tried: from nothing, and from a like season's.
+OIL_ROUNDS, OIL_ROUNDS_KNOWN = 6, 3
 
 
 # Prices of hours (G, T), mill tonnes (T,) and truck hours (T,) in one scenario.
@@ -122,19 +122,25 @@ def _days(ph: Physics) -> _Days:
     )
 
 
+def _block_days(days: _Days, value: np.ndarray, work: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Worth and hours of each block with each group on each day, (B, G, T): -inf and 0 where it cannot be picked."""
+    possible = (work > 0)[:, None] & (days.longest > 0) & np.isfinite(days.hours.T)[:, :, None]
+    spent = np.divide(days.hours.T[:, :, None], work[:, None], out=np.zeros(possible.shape), where=possible)
+    return np.where(possible, value[:, None], -np.inf), spent
+
+
 @compiled
 def _dual(
-    value, crop, work, hours, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, price_h, price_mill,
+    worth, crop, spent, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, price_h, price_mill,
     price_truck, move, used_h, used_mill, used_truck, net, best, weight, picked,
 ):  # fmt: skip
     """Worth that the prices prove, what is left of each resource (its slopes), and each block's net worth.
 
     Fills `move` (G, T): price of an hour of moving a block needs, the least of hour price and cost up to the day;
-    `used_*` become limit less use; `net` (B, G * T); `best` (B,) the net worth of the block; `weight` times the
+    `used_*` become limit less use; `net` (B, G, T); `best` (B,) the net worth of the block; `weight` times the
     shares picked are added to `picked` (B, T).
     """
-    groups_n, days_n = supply.shape
-    blocks_n = value.shape[0]
+    blocks_n, groups_n, days_n = worth.shape
     total = 0.0
     payer = np.zeros((groups_n, days_n), np.int64)
     for g in range(groups_n):
@@ -157,34 +163,29 @@ def _dual(
     for b in range(blocks_n):
         best[b] = 0.0
         for g in range(groups_n):
-            if not np.isfinite(hours[g, b]):
-                for t in range(days_n):
-                    net[b, g * days_n + t] = -np.inf
-                continue
-            for t in range(days_n):
-                if work[b, t] > 0.0 and longest[g, t] > 0.0:
-                    net[b, g * days_n + t] = (
-                        value[b, t]
-                        - hours[g, b] / work[b, t] * price_h[g, t]
-                        - least[g, b] * move[g, t]
-                        - crop[b, t] * (price_mill[t] + truck_h_t[b] * price_truck[t])
-                    )
-                else:
-                    net[b, g * days_n + t] = -np.inf
+            moves_h, haul_h = least[g, b], truck_h_t[b]
+            for t in range(days_n):  # without a branch or a division, so that several days are worked out at a time
+                net[b, g, t] = (
+                    worth[b, g, t]
+                    - spent[b, g, t] * price_h[g, t]
+                    - moves_h * move[g, t]
+                    - crop[b, t] * (price_mill[t] + haul_h * price_truck[t])
+                )
         # shares go to the best block days first, each up to what a shift can pick
         left = 1.0
         ceiling, last = np.inf, -1
         while left > 1e-12:
             top, where = 0.0, -1
-            for c in range(groups_n * days_n):
-                n = net[b, c]
-                if n > top and (n < ceiling or (n == ceiling and c > last)):
-                    top, where = n, c
+            for g in range(groups_n):
+                for t in range(days_n):
+                    n = net[b, g, t]
+                    if n > top and (n < ceiling or (n == ceiling and g * days_n + t > last)):
+                        top, where = n, g * days_n + t
             if where < 0:
                 break
             ceiling, last = top, where
             g, t = where // days_n, where % days_n
-            need = hours[g, b] / work[b, t]
+            need = spent[b, g, t]
             share = min(left, longest[g, t] / need)
             left -= share
             best[b] += share * top
@@ -208,7 +209,7 @@ def _copy_prices(price_h, price_mill, price_truck, to_h, to_mill, to_truck):
 
 @compiled
 def _descend(
-    value, crop, work, hours, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, mill, trucks, price_h,
+    worth, crop, spent, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, mill, trucks, price_h,
     price_mill, price_truck, steps, reach, picked,
 ):  # fmt: skip
     """Lower the bound by moving prices against what is left of each resource; prices are changed in place.
@@ -216,11 +217,10 @@ def _descend(
     Each resource is scaled by its greatest daily limit. The step is Polyak's, towards a level below the best bound
     that is moved nearer whenever the bound stops falling.
     """
-    groups_n, days_n = supply.shape
-    blocks_n = value.shape[0]
+    blocks_n, groups_n, days_n = worth.shape
     move, used_h = np.zeros((groups_n, days_n)), np.zeros((groups_n, days_n))
     used_mill, used_truck = np.zeros(days_n), np.zeros(days_n)
-    net, share = np.zeros((blocks_n, groups_n * days_n)), np.zeros(blocks_n)
+    net, share = np.zeros((blocks_n, groups_n, days_n)), np.zeros(blocks_n)
     size_h, size_mill, size_truck = 1e-9, 1e-9, 1e-9
     for t in range(days_n):
         size_mill, size_truck = max(size_mill, mill_t[t]), max(size_truck, truck_h[t])
@@ -233,7 +233,7 @@ def _descend(
     later_n = steps - steps // 2
     for step_n in range(steps):
         total = _dual(
-            value, crop, work, hours, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, price_h,
+            worth, crop, spent, least, supply, longest, cost, mill_t, buffer_t, truck_h, truck_h_t, price_h,
             price_mill, price_truck, move, used_h, used_mill, used_truck, net, share,
             1.0 / later_n if step_n >= steps // 2 else 0.0, picked,
         )  # fmt: skip
@@ -304,15 +304,15 @@ class _Programme:
 
 
 def _programme(ph: Physics, days: _Days, s: int, chosen: np.ndarray) -> _Programme:
-    """The LP of one scenario over the chosen block days (B, G * T); see `bound`."""
+    """The LP of one scenario over the chosen block days (B, G, T); see `bound`."""
     groups_n, days_n = days.supply.shape
     blocks_n = ph.value.shape[1]
     moves_row, block_row = groups_n * days_n, 2 * groups_n * days_n
     mill_row = block_row + blocks_n
     truck_row = mill_row + days_n
     rows_n = truck_row + days_n
-    b, c = np.nonzero(chosen)
-    g, t = c // days_n, c % days_n
+    b, g, t = np.nonzero(chosen)
+    c = g * days_n + t
     x_n = len(b)
     hours = days.hours[g, b] / ph.work[s, b, t]
     crop = ph.crop[s, b, t]
@@ -382,14 +382,15 @@ class _Pricer:
     def __init__(self, ph: Physics, days: _Days, s: int, work: np.ndarray | None = None) -> None:
         groups_n, days_n = days.supply.shape
         blocks_n = ph.value.shape[1]
+        worth, spent = _block_days(days, ph.value[s], ph.work[s] if work is None else work)
         self.data = (
-            ph.value[s], ph.crop[s], ph.work[s] if work is None else work, days.hours, days.least, days.supply,
-            days.longest, days.cost, ph.mill_t, ph.buffer_t, ph.truck_h, ph.truck_h_t,
+            worth, ph.crop[s], spent, days.least, days.supply, days.longest, days.cost, ph.mill_t, ph.buffer_t,
+            ph.truck_h, ph.truck_h_t,
         )  # fmt: skip
         self.room = (
             np.zeros((groups_n, days_n)), np.zeros((groups_n, days_n)), np.zeros(days_n), np.zeros(days_n),
         )  # fmt: skip
-        self.net = np.zeros((blocks_n, groups_n * days_n))
+        self.net = np.zeros((blocks_n, groups_n, days_n))
         self.best = np.zeros(blocks_n)
         self.picked = np.zeros((blocks_n, days_n))
 
@@ -409,10 +410,10 @@ def _settled(
     pricer = _Pricer(ph, days, s)
     most = pricer(prices)
     possible = np.isfinite(pricer.net)
-    near = pricer.net.max(axis=1, initial=0.0, where=possible) - NEAR_FRACTION * ph.value[s].max(axis=1)
-    chosen = possible & (pricer.net >= near[:, None])
+    near = pricer.net.max(axis=(1, 2), initial=0.0, where=possible) - NEAR_FRACTION * ph.value[s].max(axis=1)
+    chosen = possible & (pricer.net >= near[:, None, None])
     if always is not None:
-        chosen |= possible & always[:, None]
+        chosen |= possible & always[:, None, None]
     for _ in range(ROUNDS):
         programme = _programme(ph, days, s, chosen)
         worth, picked, found = programme.solve()
@@ -435,7 +436,7 @@ def whole_lp(ph: Physics, s: int, solver: str) -> float:
     """Optimum of the LP of one scenario over all block days by one solve ("ipm" or "simplex"): what benchmarks time."""
     days = _days(ph)
     open_day = (ph.work[s][:, None, :] > 0) & (days.longest[None] > 0) & np.isfinite(days.hours.T[:, :, None])
-    programme = _programme(ph, days, s, open_day.reshape(len(open_day), -1))
+    programme = _programme(ph, days, s, open_day)
     programme.solver.setOptionValue("solver", solver)
     programme.solver.setOptionValue("run_crossover", "off")
     return programme.solve()[0]
@@ -487,14 +488,16 @@ def bound(ph: Physics, known: Bound | None = None) -> Bound:
     -----
     An order for oil that wants W litres and costs c a litre short has a price p from 0 to c: a plan pays
     c * max(0, W - litres) >= p * (W - litres), so that the plan is worth at most what it would be with its litres paid
-    p, less p * W. Every price proves a bound; prices are halved towards the one at which the order is just filled, and
-    the least bound is kept. A litre counts once, so a block day is paid the best of the prices that fit it.
+    p, less p * W. Every price proves a bound. The first is nothing, which most orders need to be filled; then they
+    rise until the order is filled and are halved towards the one at which it just is; the least bound is kept. A litre counts once, so a block day is paid the best of the prices that fit it.
     """
-    cost, wanted = ph.oil_cost_l, ph.oil_wanted_l
-    priced = np.where(wanted > 0, cost, 0.0)
-    low, high = np.zeros(len(cost)), priced.copy()
+    cost, wanted = np.where(ph.oil_wanted_l > 0, ph.oil_cost_l, 0.0), ph.oil_wanted_l
+    low, high, rounds = np.zeros(len(cost)), cost, OIL_ROUNDS
+    priced, enough = low, np.zeros(len(cost), dtype=bool)
+    if known is not None and len(known.price_oil_l) == len(cost) and known.price_oil_l.any():
+        priced, rounds = np.minimum(known.price_oil_l, cost), OIL_ROUNDS_KNOWN
     best = None
-    for _ in range(OIL_ROUNDS if (priced > 0).any() else 1):
+    for _ in range(rounds if (cost > 0).any() else 1):
         found = _bound(priced_oil(ph, priced), known)
         constant = float(priced @ wanted)
         found = replace(
@@ -507,8 +510,9 @@ def bound(ph: Physics, known: Bound | None = None) -> Bound:
         known = found
         got = np.mean([filled_at(ph, s, found.picked[s], priced) for s in range(len(ph.value))], axis=0)
         short = got < wanted
+        enough |= ~short | (priced >= cost)
         low, high = np.where(short, priced, low), np.where(short, high, priced)
-        now = np.where(short & (high <= priced), priced, (low + high) / 2)
+        now = np.where(enough, (low + high) / 2, np.minimum(np.maximum(4 * priced, cost / 16), cost))
         if np.allclose(now, priced, rtol=0.01):
             break
         priced = now
@@ -567,8 +571,8 @@ def _bound(ph: Physics, known: Bound | None) -> Bound:
     if not _idle(ph):
         days = _days(ph)
         groups_n = len(days.members)
-        limits = (days.hours, days.least, days.supply, days.longest, days.cost, ph.mill_t, ph.buffer_t, ph.truck_h,
-                  ph.truck_h_t, days.mill, days.trucks)  # fmt: skip
+        limits = (days.least, days.supply, days.longest, days.cost, ph.mill_t, ph.buffer_t, ph.truck_h, ph.truck_h_t,
+                  days.mill, days.trucks)  # fmt: skip
         middle = np.zeros((groups_n, days_n)), np.zeros(days_n), np.zeros(days_n)
         # a single scenario is its own mean
         steps = STEPS_EACH if scenarios_n > 1 else STEPS_MEAN
@@ -576,8 +580,9 @@ def _bound(ph: Physics, known: Bound | None) -> Bound:
             steps = STEPS_KNOWN
         else:
             known = None
-            mean = ph.value.mean(axis=0), ph.crop.mean(axis=0), ph.work.mean(axis=0)
             if scenarios_n > 1:
+                worth_mean, spent = _block_days(days, ph.value.mean(axis=0), ph.work.mean(axis=0))
+                mean = worth_mean, ph.crop.mean(axis=0), spent
                 _descend(*mean, *limits, *middle, STEPS_MEAN, REACH, np.zeros((blocks_n, days_n)))
         for s in range(scenarios_n):
             if known is None:
@@ -587,8 +592,9 @@ def _bound(ph: Physics, known: Bound | None) -> Bound:
                 last = known.price_h.shape[1] - 1
                 of = np.array([known.price_h[s, min(int(members[0]), last)] for members in days.members])
                 prices = of, known.price_mill_t[s].copy(), known.price_truck_h[s].copy()
+            worth_day, spent = _block_days(days, ph.value[s], ph.work[s])
             worth[s] = _descend(
-                ph.value[s], ph.crop[s], ph.work[s], *limits, *prices, steps,
+                worth_day, ph.crop[s], spent, *limits, *prices, steps,
                 REACH_KNOWN if scenarios_n > 1 or known is not None else REACH, picked[s],
             )
             price_h[s] = _by_harvester(days, prices[0], machines_n)

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from olivetime.harvest.bound import bound
+from olivetime.harvest.bound import Bound, bound
 from olivetime.harvest.came import weather_that_came
 from olivetime.harvest.capacity import capacity as make_capacity
 from olivetime.harvest.order import Lists, Proposal, search
@@ -98,9 +98,12 @@ def decisions(then: Proposal, now: Season, fit: RipeningFit, later: Scenarios, *
         oil_l=ph.oil_l.mean(axis=0, keepdims=True) if ph.oil_l.size else ph.oil_l,
     )  # fmt: skip
     orders = {PICKED: picked_order, PROPOSED: then.plan.lists} | _rules(then)
-    draws = {}
-    for name, lists in orders.items():
-        draws[name] = _worth_of(week, ph, lists, days_n, worth.value_draws, then, seed)
+    rest = _from_day(ph, days_n)
+    prices = bound(rest) if (rest.work > 0).any() else None  # of all blocks: near those of what each order leaves
+    draws = {
+        name: _worth_of(week, rest, lists, days_n, worth.value_draws, then, prices, seed)
+        for name, lists in orders.items()
+    }
     names = season.blocks.set_index("block_id")["block_name"]
     rows = []
     for name, lists in orders.items():
@@ -165,10 +168,11 @@ def _rules(then: Proposal) -> dict[str, Lists]:
 
 
 def _worth_of(
-    week: Physics, ph: Physics, lists: Lists, days_n: int, value_draws: np.ndarray, then: Proposal, seed: int
-) -> np.ndarray:
+    week: Physics, rest: Physics, lists: Lists, days_n: int, value_draws: np.ndarray, then: Proposal,
+    prices: Bound | None, seed: int,
+) -> np.ndarray:  # fmt: skip
     """Worth in each draw of an order followed for the week, and of the best order found for what is left, (K,)."""
-    scenarios_n, blocks_n, _ = ph.value.shape
+    scenarios_n, blocks_n, _ = rest.value.shape
     draws_n = len(value_draws)
     standing = first_standing(week)
     order = [lists.order[h, : lists.length[h]].tolist() for h in range(len(lists.length))]
@@ -180,14 +184,13 @@ def _worth_of(
     total += paid  # moves and aged fruit
     left = np.array([standing.remaining[b] for b in range(blocks_n)])
     at = np.array([machine["at"] for machine in standing.machines])
-    rest = _from_day(ph, days_n)
-    got = np.array([standing.oil_l.get(o, 0.0) for o in range(len(ph.oil_wanted_l))])
-    rest = of_what_is_left(rest._replace(oil_wanted_l=np.maximum(ph.oil_wanted_l - got, 0.0)), left, at)
+    got = np.array([standing.oil_l.get(o, 0.0) for o in range(len(rest.oil_wanted_l))])
+    rest = of_what_is_left(rest._replace(oil_wanted_l=np.maximum(rest.oil_wanted_l - got, 0.0)), left, at)
     if not (rest.work > 0).any():
         return total - float((rest.oil_cost_l * rest.oil_wanted_l).sum()) * (rest.value.shape[2] > 0)
     fresh = then.value.oil_fresh_pct[:, days_n:]
     cultivar = then.season.blocks["cultivar"].astype(str).to_numpy()
-    bounds = bound(rest)
+    bounds = bound(rest, prices)
     best = search(rest, bounds, fresh_pct=fresh, cultivar=cultivar, seed=seed, evaluations=EVALUATIONS).lists
     of_draw = np.arange(draws_n) % scenarios_n
     after = np.zeros((scenarios_n, *rest.value.shape[1:]))

@@ -65,6 +65,9 @@ PUT_BACK_FRACTION = 0.05
 # mill loses this share to cleaning: the bound knows the least moves only, and prices hours too low (own choice, by
 # trial on invented farms).
 GUIDE_MOVES, GUIDE_CLEANING_FRACTION = 2.0, 0.15
+# The bound's plans fill orders for oil more easily than real ones, often at no price: a litre guides at least by this
+# share of what it costs when it is short.
+GUIDE_OIL_FRACTION = 1 / 32
 RULE_NAMES = ("cost of delay", "cultivar order", "guarded 19 % rule")
 
 
@@ -684,7 +687,8 @@ def search(
     begin_with = empty if begin_with is None else begin_with
     frozen = empty.length if frozen is None else frozen
     promised = np.zeros(blocks_n, dtype=bool) if promised is None else promised
-    priced = priced_oil(ph, bounds.price_oil_l)
+    price_oil_l = np.maximum(bounds.price_oil_l, GUIDE_OIL_FRACTION * ph.oil_cost_l * (ph.oil_wanted_l > 0))
+    priced = priced_oil(ph, price_oil_l)
     guide = guiding_prices(priced, bounds)
     candidates = _starts(priced, fresh_pct, guide, begin_with, cultivar, seed)
     kept_n = len(candidates)
@@ -731,7 +735,7 @@ def search(
             evaluations=evaluations, seed=seed, space=space(ph),
         )  # fmt: skip
     lists, moves = _put_back(
-        ph, guide, bounds.price_oil_l, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,
+        ph, guide, price_oil_l, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,
         int(evaluations * PUT_BACK_FRACTION), seed,
     )  # fmt: skip
     labels = np.array([name for name, _ in candidates])
