@@ -22,6 +22,7 @@ from olivetime.harvest.reasons import (
     what_if,
 )
 from olivetime.harvest.value import value
+from olivetime.words import day_text, money_text
 
 
 @pytest.fixture(scope="module")
@@ -31,8 +32,17 @@ def built():
     worth = value(season, outcomes, scenarios, limits)
     order = plan(season, limits, worth, seed=1, evaluations=400)
     return SimpleNamespace(
-        season=season, scenarios=scenarios, outcomes=outcomes, capacity=limits, value=worth, plan=order, seed=1
-    )
+        season=season, scenarios=scenarios, outcomes=outcomes, capacity=limits, value=worth, plan=order, seed=1,
+        targets=targets(limits.block_ids),
+    )  # fmt: skip
+
+
+def targets(block_ids, on=None, verdict="reached"):
+    """A target of every block, reached unless a day is given."""
+    return pd.DataFrame({
+        "block_id": list(block_ids), "target_kind": "oil_dry_pct", "on_p50": pd.Timestamp(on or "2026-10-01"),
+        "verdict": verdict,
+    })  # fmt: skip
 
 
 def test_waiting_longer_never_costs_less(built):
@@ -103,11 +113,85 @@ def test_a_block_whose_label_interval_ends_says_so():
     limits = capacity(season, scenarios)
     worth = value(season, outcomes, scenarios, limits)
     order = plan(season, limits, worth, seed=1, evaluations=100)
-    told = reasons(SimpleNamespace(season=season, capacity=limits, value=worth, plan=order)).set_index("block_id")
+    known = targets(limits.block_ids)
+    made = SimpleNamespace(season=season, capacity=limits, value=worth, plan=order, targets=known)
+    told = reasons(made).set_index("block_id")
     earliest = order.rows[order.rows["rank"] == 1].iloc[0]
     assert earliest["start_at"].normalize() == first
     assert told.loc[earliest["block_id"], "reason_code"] == "NO-GO-DATE"
     assert "picking from" in told.loc[earliest["block_id"], "reason"]
+
+
+@pytest.mark.parametrize(
+    ("best", "code", "says"),
+    [(2, "FALLING", "picked after its best day, {day}"), (8, "PEAK", "at its best about {day}"),
+     (13, "PEAK", "at its best about {day}")],
+)  # fmt: skip
+def test_only_a_block_whose_best_day_is_over_is_called_past_it(built, best, code, says):
+    days = built.capacity.days
+    row = SimpleNamespace(status="proposed", block_id="none", best_on=days[best], best_on_loss=0.0)
+    got, message, parts = reasons_module._deciding(
+        row, built.season, built, t=9, falls=500.0, frosted=0.0, why_less="riper fruit pays less", margin=1.0,
+        work=np.ones(len(days)), beside=False, before="", same_lot=False,
+    )  # fmt: skip
+    assert got == code
+    assert says in message
+    assert parts["day"] == {"day": days[best].date().isoformat()}
+
+
+@pytest.mark.parametrize(
+    ("frosted", "dropped", "oil_gained", "says"),
+    [(0.0, 900.0, 1.2, "fruit drop takes more than the oil that it still gains"),
+     (0.0, 900.0, -0.1, "fruit drops and its oil rises no more"),
+     (0.0, 200.0, 1.2, "fruit drops and riper fruit pays less"),
+     (0.0, 50.0, 1.2, "riper fruit pays less"),
+     (200.0, 250.0, 1.2, "some of it by frost, the rest as fruit ripens and drops")],
+)  # fmt: skip
+def test_a_loss_is_put_down_to_what_takes_most_of_it(frosted, dropped, oil_gained, says):
+    assert reasons_module._why_less(500.0, frosted, dropped, oil_gained) == says
+
+
+def test_fruit_that_drops_while_its_oil_still_rises_is_called_so():
+    """By hand: 3 % of the fruit a day, and oil that rises by less; the target lies two weeks on."""
+    season, scenarios, outcomes = make(blocks_n=2, machines_n=1, days_n=30, seed=5, rain=False, frost=False)
+    day = np.arange(30)
+    outcomes.oil_dry_pct = np.broadcast_to(36.0 + 0.1 * day, outcomes.oil_dry_pct.shape)
+    outcomes.moisture_pct = np.full(outcomes.oil_dry_pct.shape, 55.0)
+    outcomes.oil_fresh_pct = outcomes.oil_dry_pct * 0.45
+    outcomes.maturity_index = np.full(outcomes.oil_dry_pct.shape, 2.0)
+    outcomes.crop_t = outcomes.crop_t[:, :, :1] * np.exp(-0.03 * day)
+    limits = capacity(season, scenarios)
+    worth = value(season, outcomes, scenarios, limits)
+    order = plan(season, limits, worth, seed=1, evaluations=100)
+    on = limits.days[14]
+    made = SimpleNamespace(
+        season=season, capacity=limits, value=worth, plan=order, targets=targets(limits.block_ids, on, "not yet")
+    )
+    told = reasons(made).set_index("block_id")["reason"]
+    first = order.rows[order.rows["rank"] == 1].iloc[0]
+    b, t = limits.block_ids.index(first["block_id"]), int((first["start_at"].normalize() - limits.days[0]).days)
+    mean = worth.value.mean(axis=0)[b]
+    readers = {"units": "metric", "currency": season.currency, "locale": season.locale}
+    assert "fruit drop takes more than the oil that it still gains" in told[first["block_id"]]
+    less = money_text(mean[t] - mean[14], readers)
+    assert f"Its target, about {day_text(on, readers, 'MMMEd')}, is not waited for" in told[first["block_id"]]
+    assert f"its fruit would be worth {less} less then." in told[first["block_id"]]
+
+
+@pytest.mark.parametrize(
+    ("verdict", "kind", "on", "worth", "says"),
+    [("reached", "oil_dry_pct", 0, [9.0, 5.0, 1.0], ""),
+     ("not yet", "best_value", 2, [9.0, 5.0, 1.0], ""),
+     ("not yet", "oil_dry_pct", 2, [9.0, 5.0, 12.0], ""),
+     ("not yet", "oil_dry_pct", 2, [9.0, 5.0, 1.0], "would be worth {money} less then"),
+     ("never", "oil_dry_pct", None, [9.0, 5.0, 1.0], "hardly reaches its target")],
+)  # fmt: skip
+def test_a_target_that_is_not_waited_for_is_said_only_where_waiting_would_lose(verdict, kind, on, worth, says):
+    days = pd.date_range("2026-11-02", periods=3)
+    target = pd.Series({"target_kind": kind, "verdict": verdict, "on_p50": pd.NaT if on is None else days[on]})
+    told = reasons_module._before_target(target, days=days, worth=np.array(worth), t=0)
+    assert len(told) == (1 if says else 0)
+    assert not told or says in told[0][0]
 
 
 @pytest.mark.parametrize(
@@ -118,8 +202,8 @@ def test_a_block_off_its_best_day_gives_up_an_amount_or_nothing_and_never_an_amo
     days = built.capacity.days
     row = SimpleNamespace(status="proposed", block_id="none", best_on=days[12], best_on_loss=loss)
     code, message, parts = reasons_module._deciding(
-        row, built.season, built, t=1, falls=0.0, frosted=0.0, margin=1.0, work=np.ones(len(days)), beside=False,
-        before="", same_lot=False,
+        row, built.season, built, t=1, falls=0.0, frosted=0.0, why_less="", margin=1.0,
+        work=np.ones(len(days)), beside=False, before="", same_lot=False,
     )  # fmt: skip
     assert code == "CAPACITY"
     assert says in message

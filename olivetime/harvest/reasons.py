@@ -118,7 +118,7 @@ def _day(day: object, season: Season) -> str:
 
 
 def reasons(proposal: Proposal) -> pd.DataFrame:
-    """One sentence for every block: the term that decides, the runner-up and the margin.
+    """Why every block stands where it does: the term that decides, its target, the runner-up and the margin.
 
     Parameters
     ----------
@@ -142,6 +142,8 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
     work = np.asarray(limits.workable_fraction, dtype=float).mean(axis=0)
     open_day = limits.allowed & (work > 0)
     hours = np.where(np.isfinite(limits.block_h), limits.block_h, np.nan)
+    dry_t = worth.crop_t.mean(axis=0) * (1.0 - worth.moisture_pct / 100.0)  # what drops, whatever water it loses
+    targets = proposal.targets.set_index("block_id")
     least_h = np.nanmin(np.vstack([hours, np.full(hours.shape[1], 1e9)]), axis=0)
     # best mean worth from a day on, over open days
     offered = np.where(open_day, mean, 0.0)
@@ -170,6 +172,8 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
         week_after = min(t + WINDOW_D, days_n - 1)
         falls = float(mean[b, t] - mean[b, week_after])
         frosted = float(frost[b, week_after] - frost[b, t])
+        dropped = float(mean[b, t] * (1.0 - dry_t[b, week_after] / dry_t[b, t])) if dry_t[b, t] > 0 else 0.0
+        oil_gained = float(worth.oil_dry_pct[b, week_after] - worth.oil_dry_pct[b, t])
         rivals = [
             c
             for c, other in enumerate(limits.block_ids)
@@ -185,6 +189,7 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
             t=t,
             falls=falls,
             frosted=frosted,
+            why_less=_why_less(falls, frosted, dropped, oil_gained),
             margin=margin,
             work=work[b],
             beside=bool(before) and ranch[before] == ranch[row.block_id],
@@ -192,6 +197,8 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
             same_lot=bool(before_lot) and before_lot == row.lot,
         )
         sentences = [(message, parts)]
+        if falls > 0 and code in ("FROST", "DRY-WINDOW", "FALLING", "PEAK"):
+            sentences += _before_target(targets.loc[row.block_id], days=limits.days, worth=mean[b], t=t)
         if runner is not None and margin > 0:
             behind = {"block": names[limits.block_ids[runner]], "money": _amount(margin)}
             message = mark("{block} would be next: waiting a week costs it {money} less per machine hour.")
@@ -204,8 +211,8 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
 
 
 def _deciding(
-    row: Any, season: Season, proposal: Proposal, *, t: int, falls: float, frosted: float, margin: float,
-    work: np.ndarray, beside: bool, before: str, same_lot: bool,
+    row: Any, season: Season, proposal: Proposal, *, t: int, falls: float, frosted: float, why_less: str,
+    margin: float, work: np.ndarray, beside: bool, before: str, same_lot: bool,
 ) -> tuple[str, str, dict[str, Any]]:  # fmt: skip
     """The code of a planned block, and its sentence as a message with parts (see `olivetime.words.tell`)."""
     days = proposal.capacity.days
@@ -233,11 +240,18 @@ def _deciding(
             return "ROUTE", message, {"block": before}
         if same_lot:
             return "LOT", mark("It joins the lot that is being picked, which saves the mill a cleaning."), {}
-    if falls > 0:
-        message = mark("It is past its best: a week later its fruit is worth {week} less by drop and over-ripeness.")
-        return "FALLING", message, week
     best = pd.Timestamp(row.best_on)
-    if abs((best - days[t]).days) <= PEAK_D:
+    peak = abs((best - days[t]).days) <= PEAK_D
+    if falls > 0:
+        falling: dict[str, Any] = {**week, "day": _date(best), "why": {"said": why_less}}
+        if peak or best > days[t]:
+            message = mark("It is at its best about {day}; a week later its fruit is worth {week} less: {why}.")
+            return "PEAK", message, falling
+        message = mark(
+            "It is picked after its best day, {day}; a week later still its fruit is worth {week} less: {why}."
+        )
+        return "FALLING", message, falling
+    if peak:
         return "PEAK", mark("It is at its best about {day}."), {"day": _date(best)}
     if not row.best_on_loss >= LEAST_SAID:
         message = mark("This day is as good for it as its best, {day}, when other blocks need machines and mill more.")
@@ -247,6 +261,38 @@ def _deciding(
         "worth and saves more elsewhere."
     )
     return "CAPACITY", message, {"day": _date(best), "money": _amount(row.best_on_loss)}
+
+
+def _why_less(falls: float, frosted: float, dropped: float, oil_gained: float) -> str:
+    """What takes most of a loss: all of it, that by frost, that by fruit drop [currency], and the gain in oil [points].
+
+    Drop is weighed before what the oil gains, so it can be more than the whole loss.
+    """
+    if frosted > MOSTLY / 2 * falls:
+        return mark("some of it by frost, the rest as fruit ripens and drops")
+    if dropped > MOSTLY * falls:
+        if oil_gained > 0:
+            return mark("fruit drop takes more than the oil that it still gains")
+        return mark("fruit drops and its oil rises no more")
+    if dropped > MOSTLY / 2 * falls:
+        return mark("fruit drops and riper fruit pays less")
+    return mark("riper fruit pays less")
+
+
+def _before_target(
+    target: pd.Series, *, days: pd.DatetimeIndex, worth: np.ndarray, t: int
+) -> list[tuple[str, dict[str, Any]]]:
+    """What the day of its target would cost a block that is picked before it; nothing when that day is worth more."""
+    if target["target_kind"] == "best_value" or target["verdict"] not in ("not yet", "may never", "never"):
+        return []
+    if pd.isna(target["on_p50"]):
+        return [(mark("It hardly reaches its target this season, so the plan does not wait for it."), {})]
+    at = int((target["on_p50"].normalize() - days[0]).days)
+    less = float(worth[t] - worth[min(at, len(worth) - 1)])
+    if at <= t or less < LEAST_SAID:
+        return []
+    message = mark("Its target, about {day}, is not waited for: its fruit would be worth {money} less then.")
+    return [(message, {"day": _date(target["on_p50"]), "money": _amount(less)})]
 
 
 def _amount(value: Any) -> dict[str, float]:

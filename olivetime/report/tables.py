@@ -1062,7 +1062,7 @@ def headline(week: Week) -> str:
 def _why_now(week: Week, first: Mapping[str, Any]) -> str:
     info, stage = week.info, week.stage[week.stage["block_id"] == first["block_id"]]
     today = pd.Timestamp(info["as_of"])
-    reach = ""
+    reach, message = "", mark("{one} and {two}")
     if len(stage) and stage["verdict"].iloc[0] == "reached":
         on = stage["on_p50"].iloc[0]
         days = (today - pd.Timestamp(on)).days if not pd.isna(on) else 0
@@ -1074,11 +1074,12 @@ def _why_now(week: Week, first: Mapping[str, Any]) -> str:
         reach = say("it is at its target", info)
         if days > 0:
             reach = say_count("it is {n} day short of its target", "it is {n} days short of its target", days, info)
+            message = mark("{one}, but {two}")
     cost = first["waiting_1d"]
     if cost is None or pd.isna(cost) or not float(cost) >= 1:
         return reach
     text = say("a day of waiting costs at least {money}", info, money=money_text(cost, info))
-    return say("{one} and {two}", info, one=reach, two=text) if reach else text
+    return say(message, info, one=reach, two=text) if reach else text
 
 
 def _weather_clause(week: Week) -> str:
