@@ -251,8 +251,8 @@ def _spans(season: Season, days: pd.DatetimeIndex) -> pd.DataFrame:
     blocked = dict(season.blocked)
     one_day = pd.Timedelta(days=1)
     treatments = season.treatments
-    treatments = treatments[treatments["block_id"].isin(season.blocks["block_id"])]
     if len(treatments):
+        treatments = treatments[treatments["block_id"].isin(season.blocks["block_id"])]
         until = treatments["applied_on"] + pd.to_timedelta(treatments["wait_days"].astype(float), unit="D")
         for row, end in zip(treatments.itertuples(index=False), until, strict=True):
             text = (
@@ -260,7 +260,9 @@ def _spans(season: Season, days: pd.DatetimeIndex) -> pd.DataFrame:
                 f"first day {end:%d %b %Y}"
             )
             rows.append((row.block_id, row.applied_on, end - one_day, text))
-    for row in season.blocks.itertuples(index=False):
+    limits = season.blocks[["block_id", "closed_from", "closed_to", "pick_after", "pick_before"]]
+    limited = limits.iloc[:, 1:].notna().any(axis=1) | limits["block_id"].isin(list(blocked))
+    for row in limits[limited].itertuples(index=False) if limited.any() else ():
         if row.block_id in blocked:
             rows.append((row.block_id, first, last, blocked[row.block_id]))
         if pd.notna(row.closed_from) or pd.notna(row.closed_to):
@@ -274,6 +276,8 @@ def _spans(season: Season, days: pd.DatetimeIndex) -> pd.DataFrame:
             text = f"contract or grower allows picking until {row.pick_before:%d %b %Y}"
             rows.append((row.block_id, row.pick_before + one_day, last, text))
     table = pd.DataFrame(rows, columns=["block_id", "first_day", "last_day", "reason"])
+    if not rows:
+        return table.astype({"first_day": "datetime64[s]", "last_day": "datetime64[s]"})
     table["first_day"] = pd.to_datetime(table["first_day"]).clip(lower=first)
     table["last_day"] = pd.to_datetime(table["last_day"]).clip(upper=last)
     return table[table["first_day"] <= table["last_day"]].reset_index(drop=True)

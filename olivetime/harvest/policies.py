@@ -28,7 +28,7 @@ from olivetime.harvest.order import Lists, search
 from olivetime.harvest.referee import Physics, Standing, Step, empty_record, first_standing, physics, walk, walk_plain
 from olivetime.harvest.simulator import SimulatedSeason
 from olivetime.harvest.value import value as make_value
-from olivetime.ripening.outcomes import RipeningFit, fit_ripening
+from olivetime.ripening.outcomes import Fruit, RipeningFit, draw_fruit, fit_ripening
 from olivetime.ripening.outcomes import outcomes as make_outcomes
 from olivetime.weather.scenarios import Scenarios
 from olivetime.weather.scenarios import scenarios as make_scenarios
@@ -109,6 +109,7 @@ def mornings(
             "true. Correct them."
         )
     fits = {} if fits is None else fits
+    drawn: dict[int, Fruit] = {}
     n = int(simulated.whole.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
     for day in range(0, len(simulated.days), every):
         season = simulated.on(simulated.days[day].date())
@@ -131,7 +132,10 @@ def mornings(
             out = simulated.true_outcomes(season, ahead)
         else:
             fit = replace(fits[count], station_days=days)
-            out = make_outcomes(season, fit, ahead, n_draws=max(n_draws, len(ahead.origin)), seed=seed)
+            draws = max(n_draws, len(ahead.origin))
+            if count not in drawn:
+                drawn = {count: draw_fruit(season, fit, n_draws=draws, seed=seed)}
+            out = make_outcomes(season, fit, ahead, n_draws=draws, seed=seed, fruit=drawn[count], past=False)
         limits = make_capacity(season, ahead)
         worth = make_value(season, out, ahead, limits)
         newest = season.samples.sort_values("sampled_on", kind="stable").groupby("block_id")["oil_fresh_pct"].last()

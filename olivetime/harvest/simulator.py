@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -230,16 +231,22 @@ def _days_needed(farm: Farm, need_h: float) -> int:
     return int(np.clip(days, *_PLAN_DAYS))
 
 
+@cache
+def _kinds(name: str) -> Mapping[str, Any]:
+    """Type of each column of a table."""
+    return MappingProxyType(dict(empty_table(name).dtypes))
+
+
 def _table(name: str, columns: Mapping[str, Any]) -> pd.DataFrame:
     """A table as the reader would hand it on: every column, of its type."""
     frame = pd.DataFrame(columns)
-    kinds = dict(empty_table(name).dtypes)
+    kinds = _kinds(name)
     for column in TABLES[name]:
         if column.name not in frame:
             frame[column.name] = "" if kinds[column.name] == "str" else np.nan
         if dtype_of(column) == "datetime64[us]":
             frame[column.name] = pd.to_datetime(frame[column.name])
-    return frame[list(kinds)].astype(kinds)
+    return frame[list(kinds)].astype(dict(kinds))
 
 
 # --- a season --------------------------------------------------------------------------------------------------
@@ -323,17 +330,19 @@ def _issue(farm: Farm, seed: int, label: int, hidden: Mapping[str, Any], first: 
     other = np.stack([_cold(farm, rng, len(all_days))[ahead] for _ in range(members)])
     cold = np.where(knows, hidden["cold_c"][ahead][None], other)
     warmth = rho * hidden["warm_season_c"] + np.sqrt(1 - rho**2) * rng.normal(0, a["warm_season_sd_c"], (members, 1))
-    parts = []
-    for g, station_id in enumerate(farm.tables["stations"]["station_id"]):
-        made = weather_from(
+    stations = farm.tables["stations"]["station_id"].tolist()
+    made = [
+        weather_from(
             farm.climate, days, farm.warmer_c[g], drawn["warm"][:, g], drawn["wet"][:, g], cold, warmth,
             temp_sd_c=a["temp_sd_c"],
-        )  # fmt: skip
-        parts.append(pd.DataFrame({
-            "station_id": station_id, "issued_on": days[0], "member": np.repeat(np.arange(1, members + 1), n),
-            "day": np.tile(days, members),
-        } | {name: values.ravel() for name, values in made.items()}))  # fmt: skip
-    return _table("outlook", pd.concat(parts, ignore_index=True).to_dict("series"))
+        )
+        for g in range(len(stations))
+    ]  # fmt: skip
+    return _table("outlook", {
+        "station_id": np.repeat(stations, members * n), "issued_on": days[0],
+        "member": np.tile(np.repeat(np.arange(1, members + 1), n), len(stations)),
+        "day": np.tile(days, members * len(stations)),
+    } | {name: np.concatenate([part[name].ravel() for part in made]) for name in made[0]})  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -235,7 +235,10 @@ def _scenario_mean(draws: np.ndarray, scenarios_n: int) -> np.ndarray:
 
 def fly_holes_pct(season: Season) -> np.ndarray:
     """Latest count of fly exit holes of each block, 0 where none was made [%], shape (B,)."""
-    counted = season.samples.dropna(subset=["fly_holes_pct"]).sort_values("sampled_on", kind="stable")
+    counted = season.samples.loc[season.samples["fly_holes_pct"].notna(), ["block_id", "sampled_on", "fly_holes_pct"]]
+    if counted.empty:
+        return np.zeros(len(season.blocks))
+    counted = counted.sort_values("sampled_on", kind="stable")
     latest = counted.groupby("block_id")["fly_holes_pct"].last()
     return latest.reindex(season.blocks["block_id"]).fillna(0.0).to_numpy(dtype=float)
 
@@ -292,6 +295,12 @@ def _oil_orders(
     """Orders for oil not yet due, dearest shortfall first, and the oil that blocks can give, from draws (K, B, T)."""
     table = season.oil_orders
     table = table[table["due_on"] >= days[0]]
+    if table.empty:
+        none, no_oil = np.zeros(0), np.zeros((0, *maturity.shape))
+        return OilOrders(
+            table=table.reset_index(drop=True).assign(delivered_l=none), fits=np.zeros((0, *maturity.shape), bool),
+            wanted_l=none, cost_l=none, oil_l=no_oil, oil_draws_l=no_oil,
+        )  # fmt: skip
     cost = table["shortfall_cost_l"].fillna(0.0).to_numpy(dtype=float)
     turn = np.lexsort((table["order_id"].to_numpy(dtype=str), table["due_on"].to_numpy(), -cost))
     table = table.iloc[turn].reset_index(drop=True)

@@ -679,8 +679,7 @@ def _rain_at(station_days: StationDays, stations: pd.Series, days: pd.Series) ->
     column = pd.Index(station_days.stations).get_indexer(stations.astype(str))
     row = (pd.DatetimeIndex(days) - station_days.calendar[0]).days.to_numpy()
     row = np.clip(row, 0, len(station_days.calendar) - 1)
-    rain = np.nan_to_num(station_days.rain_mm).T
-    return np.stack([rain_memory(rain, m)[column, row] for m in MEMORIES_DAYS])
+    return np.stack([station_days.rain_memory_over(m)[column, row] for m in MEMORIES_DAYS])
 
 
 def _residual_rows(part: pd.DataFrame, fitted: object, residual: object, weight: object, kind: str) -> pd.DataFrame:
@@ -795,15 +794,15 @@ def _maturity(courses: _Courses, x: Array, shape: tuple[int, ...]) -> tuple[Arra
 
 def _at_days(season: Season, fit: RipeningFit, days: pd.DatetimeIndex) -> tuple[Array, Array, Array]:
     """Thermal days, day of season (B, H) and remembered rain (memory, B, H) of every block on recorded days."""
-    stations = season.blocks["station_id"].astype(str).to_numpy()
+    stations, at = np.unique(season.blocks["station_id"].to_numpy(object).astype(str), return_inverse=True)
     shape = (len(stations), len(days))
     start = pd.Timestamp(season_start(season.label, season.start))
     flat_station = np.repeat(stations, len(days))
     flat_day = np.tile(days.to_numpy(), len(stations))
     heat = np.nan_to_num(fit.station_days.heat_at(flat_station, flat_day)).reshape(shape)
     rain = _rain_at(fit.station_days, pd.Series(flat_station), pd.Series(flat_day)).reshape(-1, *shape)
-    day_of_season = np.broadcast_to((days - start).days.to_numpy(float), shape)
-    return heat, day_of_season, rain
+    day_of_season = np.broadcast_to((days - start).days.to_numpy(float), (len(at), len(days)))
+    return heat[at], day_of_season, rain[:, at]
 
 
 def _quantiles(values: Array, name: str, unit: str) -> dict[str, Array]:
@@ -858,7 +857,37 @@ def _block_note(row: Any, unranked: str | None, turns_black: bool) -> str:
     return "; ".join(says)
 
 
-def outcomes(season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws: int = 192, seed: int = 0) -> Outcomes:
+@dataclass(frozen=True)
+class Fruit:
+    """Draws of a fit's curves for the season's blocks and of their crops: the same on every day without a new sample.
+
+    Attributes
+    ----------
+    courses
+        The curves, ready to be asked at any heat.
+    non_oil_t_ha : (K, B) array
+        Dry matter that is not oil, by the crop estimates [t/ha].
+    notes : tuple
+        Rows of `Outcomes.assumptions`.
+    """
+
+    courses: _Courses
+    non_oil_t_ha: Array
+    notes: tuple[tuple[str, object, str, str, str], ...]
+
+
+def draw_fruit(season: Season, fit: RipeningFit, *, n_draws: int = 192, seed: int = 0) -> Fruit:
+    """Draw curves and crops, see `outcomes`."""
+    rng = np.random.default_rng([seed, 2])
+    courses = _draw(season, fit, n_draws, rng)
+    non_oil, notes = _non_oil_dry_matter(season, fit, courses, rng)
+    return Fruit(courses, non_oil, tuple(notes))
+
+
+def outcomes(
+    season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws: int = 192, seed: int = 0,
+    fruit: Fruit | None = None, past: bool = True,
+) -> Outcomes:  # fmt: skip
     """Joint draws of every block on every day of the plan.
 
     Parameters
@@ -871,6 +900,10 @@ def outcomes(season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws:
     n_draws : int
         Draws K.
     seed : int
+    fruit : Fruit, optional
+        Of `draw_fruit` with the same draws and seed, from an earlier day on which the fit and the blocks were the same.
+    past : bool, optional
+        Also tell the courses up to today, `Outcomes.fitted`; who only plans does not need them.
 
     Returns
     -------
@@ -878,10 +911,10 @@ def outcomes(season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws:
     """
     if n_draws < 1:
         raise ValueError(f"outcomes: n_draws is {n_draws}, expected one or more: ask for at least one draw.")
-    rng = np.random.default_rng([seed, 2])
     n_scenarios = scenarios.heat_d.shape[0]
     scenario = np.arange(n_draws) % n_scenarios
-    courses = _draw(season, fit, n_draws, rng)
+    fruit = draw_fruit(season, fit, n_draws=n_draws, seed=seed) if fruit is None else fruit
+    courses = fruit.courses
     heat = scenarios.heat_d[scenario].astype(float)
     start = pd.Timestamp(season_start(season.label, season.start))
     day_of_season = np.asarray((scenarios.days - start).days, dtype=float)
@@ -892,16 +925,15 @@ def outcomes(season: Season, fit: RipeningFit, scenarios: Scenarios, *, n_draws:
     index, share = _maturity(courses, heat, dry.shape)
     fresh = dry * (1.0 - wet / 100.0)
 
-    history = _history(season, courses, fit, min(n_draws, HISTORY_DRAWS))
-    n_per_ha, drop_notes = _non_oil_dry_matter(season, fit, courses, rng)
+    history = _history(season, courses, fit, min(n_draws, HISTORY_DRAWS), past)
     area = _area_left(season)
     left = _still_hanging(season, index, history)
-    non_oil = (n_per_ha * area)[:, :, None] * left
+    non_oil = (fruit.non_oil_t_ha * area)[:, :, None] * left
     oil_t = non_oil * dry / (100.0 - dry)
     crop_t = non_oil * (100.0 / (100.0 - dry)) * (100.0 / (100.0 - wet))
     notes = pd.DataFrame(
         [
-            *drop_notes,
+            *fruit.notes,
             ("draws", n_draws, "", "setting", f"{n_scenarios} weather scenarios, each used in turn"),
             (
                 "fruit drop",
@@ -960,8 +992,8 @@ class _History:
     maturity: Array  # (B, H), mean of the draws
 
 
-def _history(season: Season, courses: _Courses, fit: RipeningFit, n: int) -> _History:
-    """Fitted courses from before the first sample, or the crop estimate, to today."""
+def _history(season: Season, courses: _Courses, fit: RipeningFit, n: int, shown_too: bool) -> _History:
+    """Fitted courses from before the first sample, or the crop estimate, to today; their ranges when shown too."""
     as_of = pd.Timestamp(season.as_of)
     start = pd.Timestamp(season_start(season.label, season.start))
     first = pd.to_datetime(season.samples["sampled_on"]).min() if len(season.samples) else as_of
@@ -970,9 +1002,11 @@ def _history(season: Season, courses: _Courses, fit: RipeningFit, n: int) -> _Hi
     earliest = max(start, min(begin, crop_on)) if pd.notna(crop_on) else begin
     days = pd.date_range(min(earliest, as_of), as_of, freq="D")
     heat, day_of_season, rain = _at_days(season, fit, days)
+    index = _maturity(courses, heat, (len(courses.oil.plateau), *heat.shape))[0]
+    if not shown_too:
+        return _History(pd.DataFrame(), days, index.mean(0))
     dry = courses.oil.dry_pct(heat)[:n]
     wet = courses.moisture.pct(day_of_season, rain)[:n]
-    index = _maturity(courses, heat, dry.shape)[0]
     shown = days >= begin
     ids = season.blocks["block_id"].to_numpy()
     table = pd.DataFrame(

@@ -102,10 +102,12 @@ def with_cold_spots(season: Season, station_days: StationDays) -> tuple[Season, 
     The offset on the coldest third of the nights is used, to a tenth of a degree, since the low at the block decides
     on frost and on nothing else.
     """
-    empty = pd.DataFrame(columns=[*_SPOT_COLUMNS])
+    empty = _NO_SPOTS.copy()
     if "block_id" not in season.stations:
         return season, empty
-    loggers = season.stations[season.stations["block_id"].fillna("") != ""]
+    loggers = season.stations[[isinstance(block, str) and block != "" for block in season.stations["block_id"]]]
+    if loggers.empty:
+        return season, empty
     blocks = season.blocks
     station_of = dict(zip(blocks["block_id"], blocks["station_id"], strict=True))
     logger_of = {
@@ -152,7 +154,7 @@ def cold_spot_findings(table: pd.DataFrame, *, fahrenheit: bool = False) -> pd.D
         return f"{1.8 * difference_c:.1f} °F" if fahrenheit else f"{difference_c:.1f} °C"
 
     rows = []
-    for row in table.itertuples(index=False):
+    for row in table.itertuples(index=False) if len(table) else ():
         if row.nights_n < NIGHTS_NEEDED:
             found = f"its logger {row.logger_id}: {row.says}"
         else:
@@ -180,3 +182,4 @@ _SPOT_COLUMNS = (
     *("block_id", "nights_n", "colder_c", "error_c", "colder_on_cold_nights_c", "error_on_cold_nights_c"),
     *("says", "logger_id", "entered_c", "used_c", "used"),
 )
+_NO_SPOTS = pd.DataFrame(columns=[*_SPOT_COLUMNS])

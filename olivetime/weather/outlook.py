@@ -130,8 +130,7 @@ def outlook(season: Season, station_days: StationDays) -> Outlook:
     the nearest station that has one, plus the mean difference of the two stations' measured days.
     """
     rows = season.outlook
-    rows = rows[rows["issued_on"] <= pd.Timestamp(season.as_of)]
-    rows = rows[rows["station_id"].isin(station_days.stations)]
+    rows = rows[(rows["issued_on"] <= pd.Timestamp(season.as_of)) & rows["station_id"].isin(station_days.stations)]
     if rows.empty:
         return _no_outlook("no outlook is on file", [], station_days)
     issued = rows["issued_on"].max()

@@ -514,7 +514,7 @@ def _own_thresholds(season: Season) -> list[tuple[str, float]]:
     found = []
     for name, key in (("cultivars", "cultivar"), ("blocks", "block_id")):
         table = getattr(season, name, None)
-        if table is not None and "frost_threshold_c" in table:
+        if table is not None and "frost_threshold_c" in table and table["frost_threshold_c"].notna().any():
             rows = table.dropna(subset="frost_threshold_c")
             found += [(f"{name}: {k}", float(v)) for k, v in zip(rows[key], rows["frost_threshold_c"], strict=True)]
     return found
@@ -599,7 +599,7 @@ def _assumptions(
                 f"its logger {spot.logger_id}",
                 f"Of {spot.nights_n} nights.",
             )
-            for spot in spots.itertuples(index=False)
+            for spot in (spots.itertuples(index=False) if len(spots) else ())
             if spot.used == "logger"
         ),
         *(

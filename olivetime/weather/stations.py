@@ -312,9 +312,8 @@ def neighbours(
     ndarray of int, shape (G, G - 1)
         Indices into `station_ids`. Great-circle distance; stations without a position come last.
     """
-    places = stations.assign(station_id=stations["station_id"].astype(str)).set_index("station_id")
-    lat = np.radians(places["lat_deg"].reindex(list(station_ids)).to_numpy(float))
-    lon = np.radians(places["lon_deg"].reindex(list(station_ids)).to_numpy(float))
+    at = pd.Index(stations["station_id"].to_numpy(object).astype(str)).get_indexer(list(station_ids))
+    lat, lon = (np.radians(np.append(stations[name].to_numpy(float), np.nan)[at]) for name in ("lat_deg", "lon_deg"))
     half = (
         np.sin((lat[:, None] - lat) / 2) ** 2
         + np.cos(lat[:, None]) * np.cos(lat) * np.sin((lon[:, None] - lon) / 2) ** 2
@@ -391,14 +390,16 @@ def _circular_sum(values: np.ndarray, half: int) -> np.ndarray:
 
 def _positions(stations: Sequence[str], names: ArrayLike) -> np.ndarray:
     """Place of each name among the stations, -1 for an unknown one."""
-    return pd.Index(list(stations)).get_indexer(pd.Index(np.asarray(names, dtype=object)))
+    code, named = pd.factorize(names if isinstance(names, pd.Series) else np.asarray(names, dtype=object))
+    place = pd.Index(list(stations)).get_indexer(pd.Index(np.asarray(named, dtype=object)))
+    return np.append(place, -1)[code]  # a missing name has code -1
 
 
 def _days_of_hours(season: Season) -> pd.DataFrame:
     """Whole days made of the season's hours; empty when it has none."""
     hours = getattr(season, "weather_hours", None)
     if hours is None or hours.empty:
-        return pd.DataFrame({"station_id": pd.Series(dtype="str"), "day": pd.Series(dtype="datetime64[us]")})
+        return _NO_HOURS.copy()
     known, places = available_timezones(), season.stations
     zones = {
         str(station): zone if zone in known else season.time_zone
@@ -407,6 +408,9 @@ def _days_of_hours(season: Season) -> pd.DataFrame:
     rules = season.rules
     limits = {"lower_c": float(rules["heat_lower_c"]), "upper_c": float(rules["heat_upper_c"])}
     return days_from_hours(hours[hours["station_id"].isin(list(zones))], zones, **limits)
+
+
+_NO_HOURS = pd.DataFrame({"station_id": pd.Series(dtype="str"), "day": pd.Series(dtype="datetime64[us]")})
 
 
 def _with_hours(rows: pd.DataFrame, hourly: pd.DataFrame) -> pd.DataFrame:
@@ -470,15 +474,17 @@ def _on_calendar(
 ) -> tuple[pd.DatetimeIndex, dict[str, np.ndarray], list[pd.DataFrame]]:
     """Lay the weather rows on one calendar, (D, G) arrays; the first of two rows for one day stays."""
     rows = _with_hours(season.weather_days, hourly)
-    rows = rows[rows["station_id"].isin(stations)]
-    repeated = rows.duplicated(["station_id", "day"], keep="first")
+    at_column = _positions(stations, rows["station_id"])
+    rows, at_column = _kept(rows, at_column >= 0, at_column)
+    day = rows["day"].to_numpy().astype("datetime64[D]").astype(int)
+    repeated = pd.Series(day + (at_column << 40)).duplicated().to_numpy()
     faults = []
     if repeated.any():
         twice = rows.loc[repeated, ["station_id", "day"]]
         faults.append(twice.assign(column="day", kind="duplicate", value=np.nan))
-    rows = rows[~repeated]
+    rows, at_column = _kept(rows, ~repeated, at_column)
     as_of = pd.Timestamp(season.as_of)
-    rows = rows[rows["day"] <= as_of]
+    rows, at_column = _kept(rows, (rows["day"] <= as_of).to_numpy(), at_column)
     seen = rows.loc[rows["temp_min_c"].notna() | rows["temp_max_c"].notna(), "day"]
     last = as_of if (seen == as_of).any() else as_of - pd.Timedelta(days=1)
     # The calendar begins with a season's first day, so that every sum of warmth has its beginning on it.
@@ -490,7 +496,6 @@ def _on_calendar(
     )
     calendar = pd.date_range(first, max(last, first), freq="D", unit="us")
     at_row = ((rows["day"] - first).dt.days).to_numpy(int)
-    at_column = _positions(stations, rows["station_id"])
     raw = {}
     for name in VALUES:
         raw[name] = np.full((len(calendar), len(stations)), np.nan)
@@ -498,6 +503,11 @@ def _on_calendar(
             kept = (at_row >= 0) & (at_row < len(calendar))
             raw[name][at_row[kept], at_column[kept]] = rows[name].to_numpy(float)[kept]
     return calendar, raw, faults
+
+
+def _kept(rows: pd.DataFrame, kept: np.ndarray, beside: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
+    """Rows that are kept, and what stands beside them; no copy is made when all are."""
+    return (rows, beside) if kept.all() else (rows[kept], beside[kept])
 
 
 def _season_days(calendar: pd.DatetimeIndex, season: Season) -> tuple[np.ndarray, np.ndarray]:
@@ -570,16 +580,27 @@ def _believe(
 def _other_degrees(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray, str, str], None]) -> None:
     """Days, or whole weeks, that are in other degrees than they say, or far from all days around them."""
     lows, highs = believed["temp_min_c"], believed["temp_max_c"]
+    hot = cold = np.zeros(lows.shape, bool)
     # A median lies among its values: where none is out of bounds no rolling median needs to be taken.
-    if not (
+    if (
         (lows > LOWS_IN_FAHRENHEIT_C).any()
         or (highs > HIGHS_IN_FAHRENHEIT_C).any()
         or (highs < HIGHS_CONVERTED_TWICE_C).any()
-        or (_spread_around(lows) > FAR_OFF_C).any()
-        or (_spread_around(highs) > FAR_OFF_C).any()
     ):
-        return
-    level, hot = {}, np.zeros(believed["temp_min_c"].shape, bool)
+        hot, cold = _hot_or_cold(believed)
+    there = np.isfinite(lows) | np.isfinite(highs)
+    fault(hot & there, "temp_max_c", "fahrenheit")
+    fault(cold & ~hot & there, "temp_max_c", "converted twice")
+    for name in ("temp_min_c", "temp_max_c"):
+        value = believed[name]
+        far = _far_off(value) & ~hot & ~cold
+        fault(far, name, "far off")
+        believed[name] = np.where(hot | cold | far, np.nan, value)
+
+
+def _hot_or_cold(believed: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Days of weeks too hot or too cold for degrees C, each (D, G)."""
+    hot = np.zeros(believed["temp_min_c"].shape, bool)
     half = LEVEL_DAYS // 2 + 1
     # A few lows above the limit say enough, when the reader has taken out the rest of their weeks as impossible.
     for name, limit, least in (
@@ -587,27 +608,29 @@ def _other_degrees(believed: dict[str, np.ndarray], fault: Callable[[np.ndarray,
         ("temp_max_c", HIGHS_IN_FAHRENHEIT_C, half // 2),
     ):
         table = pd.DataFrame(believed[name])
-        level[name] = table.rolling(LEVEL_DAYS, center=True, min_periods=1).median().to_numpy()
+        level = table.rolling(LEVEL_DAYS, center=True, min_periods=1).median().to_numpy()
         before = table.rolling(half, min_periods=least).median().to_numpy()
         after = table[::-1].rolling(half, min_periods=least).median()[::-1].to_numpy()
         # Where the degrees change the days before and after tell more than both together.
-        hot |= (level[name] > limit) | ((believed[name] > limit) & ((before > limit) | (after > limit)))
-    cold = level["temp_max_c"] < HIGHS_CONVERTED_TWICE_C
-    there = np.isfinite(believed["temp_min_c"]) | np.isfinite(believed["temp_max_c"])
-    fault(hot & there, "temp_max_c", "fahrenheit")
-    fault(cold & ~hot & there, "temp_max_c", "converted twice")
-    for name in ("temp_min_c", "temp_max_c"):
-        value = believed[name]
-        far = (np.abs(value - level[name]) > FAR_OFF_C) & ~hot & ~cold
-        fault(far, name, "far off")
-        believed[name] = np.where(hot | cold | far, np.nan, value)
+        hot |= (level > limit) | ((believed[name] > limit) & ((before > limit) | (after > limit)))
+    return hot, level < HIGHS_CONVERTED_TWICE_C
 
 
-def _spread_around(value: np.ndarray) -> np.ndarray:
-    """Highest less lowest of the `LEVEL_DAYS` days around each day, (D, G); not a number without any."""
+def _far_off(value: np.ndarray) -> np.ndarray:
+    """Days far from the median of the `LEVEL_DAYS` days around them, (D, G)."""
     edge = np.full((LEVEL_DAYS // 2, value.shape[1]), np.nan)
-    around = np.lib.stride_tricks.sliding_window_view(np.concatenate([edge, value, edge]), LEVEL_DAYS, axis=0)
-    return np.fmax.reduce(around, axis=-1) - np.fmin.reduce(around, axis=-1)
+    padded = np.concatenate([edge, value, edge])
+    high = low = padded
+    wide = 1
+    while wide < LEVEL_DAYS:  # highest and lowest of ever more days
+        step = min(wide, LEVEL_DAYS - wide)
+        high, low = np.fmax(high[:-step], high[step:]), np.fmin(low[:-step], low[step:])
+        wide += step
+    far = high - low > FAR_OFF_C  # elsewhere no median among them can be so far off
+    if far.any():
+        around = np.lib.stride_tricks.sliding_window_view(padded, LEVEL_DAYS, axis=0)
+        far[far] = np.abs(value[far] - np.nanmedian(around[far], axis=-1)) > FAR_OFF_C
+    return far
 
 
 def _apart(
@@ -1076,8 +1099,9 @@ def _findings(
     """
     rows = []
     loggers = loggers_only(season)
-    gap = faults["station_id"].isin(loggers) & faults["kind"].isin(["missing day", "missing value"])
-    faults = faults[~gap]
+    if loggers:
+        gap = faults["station_id"].isin(loggers) & faults["kind"].isin(["missing day", "missing value"])
+        faults = faults[~gap]
     unadjusted = {station: other for station, other in unadjusted.items() if station not in loggers}
     for key, group in faults.groupby(["station_id", "kind", "column"], sort=True) if len(faults) else ():
         station, kind, column = (str(part) for part in key)
