@@ -17,12 +17,12 @@ from olivetime.harvest.policies import (
     searching,
 )
 from olivetime.harvest.referee import empty_record, physics, walk
-from olivetime.harvest.simulator import make_farm, simulate
+from olivetime.harvest.simulator import make_farm, simulate, true_weather
 from olivetime.harvest.truth import NO_NOISE, assumptions_table
 from olivetime.harvest.value import value as make_value
 from olivetime.records.columns import TABLES, empty_table
 from olivetime.ripening.outcomes import fit_ripening, outcomes
-from olivetime.weather.scenarios import scenarios
+from olivetime.weather.scenarios import SOILS, scenarios, workable_fraction
 from olivetime.weather.stations import station_days
 
 FEW = {"past_weather_n": 3.0, "past_samples_n": 0.0, "blocks_per_harvester": 8.0}
@@ -64,6 +64,53 @@ def test_every_assumption_is_a_row_with_a_source_and_others_are_refused():
         make_farm(4, change={"oil_sd": 0.0})
     with pytest.raises(ValueError, match="half is 'eastern', expected northern or southern"):
         make_farm(4, half="eastern")
+
+
+LAW = {
+    "plan_days": 45.0, "low_first_c": 9.0, "low_last_c": 1.5, "temp_sd_c": 2.8, "cold_spell_chance": 0.0,
+    "wet_first_chance": 0.05, "wet_last_chance": 0.18, "wet_mm": 10.0, "outlook_lead_d": 0.0,
+}  # fmt: skip
+
+
+def test_lows_and_rain_given_by_law_take_the_climates_place_and_the_load_stays():
+    farm = make_farm(8, seed=3, change=FEW | LAW, rules={"leaf_wet_h": 0.0})
+    soil = pd.Index(SOILS).get_indexer(farm.tables["blocks"]["soil"])
+    low, rain, hours = [], [], []
+    for seed in range(1, 81):  # none of them is among those by which the speed was set
+        days = true_weather(farm, seed, farm.start.year)
+        days = days[(days["station_id"] == "LOW") & (days["day"] >= pd.Timestamp(farm.first_day))]
+        low.append(days["temp_min_c"].to_numpy())
+        rain.append(days["rain_mm"].to_numpy())
+        hours.append(20.0 * workable_fraction(rain[-1], farm.rules)[soil].mean(axis=0).sum())
+    low, rain = np.array(low), np.array(rain)
+    assert low.shape[1] == 45
+    assert np.abs(low.mean(axis=0) - np.linspace(9.0, 1.5, 45)).max() < 4 * 2.8 / np.sqrt(80)
+    assert (low - low.mean(axis=0)).std() == pytest.approx(2.8, rel=0.05)
+    assert set(np.unique(rain)) == {0.0, 10.0}
+    early, late = (rain[:, :15] > 0).mean(), (rain[:, -15:] > 0).mean()
+    assert early == pytest.approx(0.05 + 0.13 * 7 / 44, abs=0.03)
+    assert late == pytest.approx(0.05 + 0.13 * 37 / 44, abs=0.03)
+    speed, area = farm.tables["harvesters"]["speed_km_h"].iloc[0], farm.tables["blocks"]["area_ha"].sum()
+    needed_h = area / (speed * 3.66 * 0.75 / 10) + 0.5 * 8 + 2.0 * 2  # a harvester, eight blocks on two ranches
+    assert needed_h / np.mean(hours) == pytest.approx(0.85, abs=0.07)  # set by 16 seasons: within three errors
+
+
+def test_an_outlook_of_lead_none_knows_its_first_day():
+    season = simulate(make_farm(8, seed=3, change=FEW | LAW), 2)
+    day = season.days[5]
+    told, came = season.on(day.date()).outlook, season.whole.weather_days
+    for station, part in told[told["day"] == day].groupby("station_id"):
+        truth = came[(came["station_id"] == station) & (came["day"] == day)].iloc[0]
+        for name in ("temp_min_c", "temp_max_c", "rain_mm"):
+            assert (part[name] == truth[name]).all(), name
+    assert told[told["day"] == season.days[9]]["temp_min_c"].nunique() > 2
+
+
+def test_rules_of_a_simulated_season_can_be_changed_and_unknown_ones_are_refused():
+    farm = make_farm(4, half="southern", seed=2, change=FEW, rules={"leaf_wet_h": 0.0})
+    assert simulate(farm, 1).whole.rules["leaf_wet_h"] == 0.0
+    with pytest.raises(ValueError, match="make_farm: found 'leaf_wet' among the rules, expected a rule's name"):
+        make_farm(4, rules={"leaf_wet": 0.0})
 
 
 def test_share_left_is_what_the_chain_makes_of_the_picks(small):

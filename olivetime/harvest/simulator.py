@@ -70,6 +70,8 @@ class Farm:
     tables : mapping of str to pandas.DataFrame
         blocks (crop estimates missing), cultivars, stations, harvesters, trucks, mill, contracts.
     assumed : mapping of str to float
+    rules : mapping of str to float or str
+        Rules of its seasons.
     """
 
     key: str
@@ -82,6 +84,7 @@ class Farm:
     warmer_c: tuple[float, ...]
     tables: Mapping[str, pd.DataFrame]
     assumed: Mapping[str, float]
+    rules: Mapping[str, float | str]
 
 
 _HALVES = {
@@ -96,8 +99,9 @@ _REMOVAL_PCT, _SHIFT_H, _SPEED_KM_H, _EFFICIENCY = 93.0, 20.0, 1.6, 0.75
 
 
 def make_farm(
-    blocks_n: int = 40, *, half: str = "northern", seed: int = 0, change: Mapping[str, float] | None = None
-) -> Farm:
+    blocks_n: int = 40, *, half: str = "northern", seed: int = 0, change: Mapping[str, float] | None = None,
+    rules: Mapping[str, float | str] | None = None,
+) -> Farm:  # fmt: skip
     """Invent a farm.
 
     Parameters
@@ -109,23 +113,30 @@ def make_farm(
         Another seed, another farm.
     change : mapping, optional
         Assumptions to change, by name.
+    rules : mapping, optional
+        Rules of its seasons that are not the defaults, by name.
 
     Returns
     -------
     Farm
         Its last day is set so that the hours needed are `load_fraction` of those that 16 seasons of its weather
-        leave workable on the mean.
+        leave workable on the mean; with `plan_days` the speed of its harvesters is.
 
     Raises
     ------
     ValueError
-        For another half of the world, fewer than one block, or an unknown assumption.
+        For another half of the world, fewer than one block, or an unknown assumption or rule.
     """
     if half not in _HALVES:
         raise ValueError(f"make_farm: half is {half!r}, expected northern or southern. Choose one of them.")
     if blocks_n < 1:
         raise ValueError(f"make_farm: blocks_n is {blocks_n}, expected one or more. Ask for at least one block.")
     assumed = assumed_values(change)
+    used_rules: dict[str, float | str] = {rule.name: rule.default for rule in RULES}
+    if unknown := sorted(set(rules or {}) - set(used_rules)):
+        raise ValueError(f"make_farm: found {unknown[0]!r} among the rules, expected a rule's name. Correct the name.")
+    # calibrated by construction: an outlook is taken at its word, as one corrected by its past issues is
+    used_rules |= {"outlook_trust_d": 1e6, **(rules or {})}
     climate, start, first_day, crop_on, lat, lon = _HALVES[half]
     key = f"{half}-{blocks_n}-{seed}"
     rng = keyed_rng(seed, key, "farm")
@@ -163,6 +174,10 @@ def make_farm(
         "station_id": np.array(["LOW", "HIGH"])[station[ranch]],
         "style": np.where(rng.random(blocks_n) < 0.1, "early", "balanced"),
     })  # fmt: skip
+    stations = _table("stations", {
+        "station_id": ["LOW", "HIGH"], "lat_deg": [lat, lat - 0.06], "lon_deg": [lon, lon - 0.2],
+        "elevation_m": [60.0, 180.0], "time_zone": "UTC",
+    })  # fmt: skip
     machines_n = max(1, round(blocks_n / assumed["blocks_per_harvester"]))
     first = blocks["block_id"].iloc[np.linspace(0, blocks_n - 1, machines_n + 1).astype(int)[:-1]].tolist()
     harvesters = _table("harvesters", {
@@ -177,6 +192,19 @@ def make_farm(
         "washdown_h": 1.5,
         "start_block": first,
     })  # fmt: skip
+    given_days = assumed["plan_days"]
+    farm = Farm(
+        key=key, seed=seed, start=start, first_day=first_day, crop_on=crop_on, climate=climate, warmer_c=(0.0, -0.9),
+        end=first_day + timedelta(days=(_PLAN_DAYS[1] if np.isnan(given_days) else int(given_days)) - 1),
+        tables={"blocks": blocks, "stations": stations}, assumed=assumed, rules=MappingProxyType(used_rules),
+    )  # fmt: skip
+    moves_h = 0.5 * blocks_n + 2.0 * ranches_n
+    hours = _workable_hours(farm)
+    if not np.isnan(given_days):
+        needed_rate = area.sum() / (assumed["load_fraction"] * hours[-1] * machines_n - moves_h)
+        speed = harvesters["speed_km_h"]
+        rate = field_capacity_ha_h(speed.to_numpy(), np.array(3.66), np.array(_EFFICIENCY))
+        harvesters = harvesters.assign(speed_km_h=speed * needed_rate / rate.mean())
     rate = field_capacity_ha_h(harvesters["speed_km_h"].to_numpy(), np.array(3.66), np.array(_EFFICIENCY))
     crop = np.array([CULTIVARS[name].crop_t_ha for name in blocks["cultivar"]])
     mean_t_ha = float((crop * area).sum() / area.sum()) * _REMOVAL_PCT / 100
@@ -191,10 +219,7 @@ def make_farm(
             "maturity_aim": [c.maturity_aim for c in CULTIVARS.values()],
             "turns_black": True,
         }),
-        "stations": _table("stations", {
-            "station_id": ["LOW", "HIGH"], "lat_deg": [lat, lat - 0.06], "lon_deg": [lon, lon - 0.2],
-            "elevation_m": [60.0, 180.0], "time_zone": "UTC",
-        }),
+        "stations": stations,
         "harvesters": harvesters,
         "trucks": _table("trucks", {
             "truck_id": ["Trucks"], "trucks_n": [int(np.ceil(1.3 * daily_t * trip_h / (22.0 * 13.0)))],
@@ -208,27 +233,23 @@ def make_farm(
         }),
         "contracts": _table("contracts", pd.DataFrame(CONTRACTS).assign(currency="USD").to_dict("list")),
     }  # fmt: skip
-    farm = Farm(
-        key=key, seed=seed, start=start, first_day=first_day, end=first_day + timedelta(days=_PLAN_DAYS[1] - 1),
-        crop_on=crop_on, climate=climate, warmer_c=(0.0, -0.9), tables=MappingProxyType(tables), assumed=assumed,
-    )  # fmt: skip
-    moves_h = 0.5 * blocks_n + 2.0 * ranches_n
+    farm = replace(farm, tables=MappingProxyType(tables))
+    if not np.isnan(given_days):
+        return farm
     need_h = float(area.sum() / rate.mean() + moves_h) / machines_n
-    return replace(farm, end=first_day + timedelta(days=_days_needed(farm, need_h) - 1))
+    days = int(np.searchsorted(hours, need_h / assumed["load_fraction"])) + 1
+    return replace(farm, end=first_day + timedelta(days=int(np.clip(days, *_PLAN_DAYS)) - 1))
 
 
-def _days_needed(farm: Farm, need_h: float) -> int:
-    """Days from the first in which weather leaves the hours needed over the load, on the mean."""
+def _workable_hours(farm: Farm) -> np.ndarray:
+    """Hours from the first day of picking up to each day that weather leaves a harvester, mean of blocks and years."""
     soil = pd.Index(SOILS).get_indexer(farm.tables["blocks"]["soil"])
-    rules = {rule.name: rule.default for rule in RULES}
     share = []
     for label in range(farm.start.year - 16, farm.start.year):
         rain = true_weather(farm, 0, label)["rain_mm"].to_numpy().reshape(2, -1)[:1]
         first = (farm.first_day - farm.start).days
-        share.append(workable_fraction(rain, rules)[0, :, first:][soil].mean(axis=0))
-    hours = np.cumsum(np.mean(share, axis=0)) * _SHIFT_H
-    days = int(np.searchsorted(hours, need_h / farm.assumed["load_fraction"])) + 1
-    return int(np.clip(days, *_PLAN_DAYS))
+        share.append(workable_fraction(rain, farm.rules)[0, :, first:][soil].mean(axis=0))
+    return np.cumsum(np.mean(share, axis=0)) * _SHIFT_H
 
 
 @cache
@@ -256,6 +277,18 @@ def _days_of(farm: Farm, label: int) -> pd.DatetimeIndex:
     shift = label - farm.start.year
     first = farm.start.replace(year=farm.start.year + shift)
     return pd.date_range(first, periods=(farm.end - farm.start).days + 1, unit="us")
+
+
+def _law(farm: Farm, span: slice = slice(None)) -> dict[str, Any]:
+    """What takes the climate's place in the weather of a season's days, see the assumptions."""
+    a, first = farm.assumed, (farm.first_day - farm.start).days
+    through = (np.arange((farm.end - farm.start).days + 1) - first)[span] / (farm.end - farm.first_day).days
+    low_c = a["low_first_c"] + (a["low_last_c"] - a["low_first_c"]) * through
+    chance = a["wet_first_chance"] + (a["wet_last_chance"] - a["wet_first_chance"]) * np.maximum(through, 0)
+    return {
+        "temp_sd_c": a["temp_sd_c"], "low_c": None if np.isnan(low_c).any() else low_c,
+        "wet_chance": None if np.isnan(chance).any() else chance, "wet_mm": a["wet_mm"],
+    }  # fmt: skip
 
 
 def _hidden(farm: Farm, seed: int, label: int) -> dict[str, Any]:
@@ -293,7 +326,7 @@ def true_weather(farm: Farm, seed: int, label: int) -> pd.DataFrame:
     for g, station_id in enumerate(farm.tables["stations"]["station_id"]):
         made = weather_from(
             farm.climate, days, farm.warmer_c[g], hidden["warm"][g], hidden["wet"][g], hidden["cold_c"],
-            hidden["warm_season_c"], temp_sd_c=farm.assumed["temp_sd_c"],
+            hidden["warm_season_c"], **_law(farm),
         )  # fmt: skip
         parts.append(pd.DataFrame({"station_id": station_id, "day": days} | made))
     return _table("weather_days", pd.concat(parts, ignore_index=True).to_dict("series"))
@@ -317,7 +350,7 @@ def _issue(farm: Farm, seed: int, label: int, hidden: Mapping[str, Any], first: 
     all_days = _days_of(farm, label)
     days = all_days[first : first + int(a["outlook_days"])]
     ahead, members, n = slice(first, first + len(days)), int(a["outlook_members"]), len(days)
-    lead = np.arange(n) + 0.5
+    lead = np.arange(n) + a["outlook_lead_d"]
     rng = keyed_rng(seed, farm.key, "outlook", label, first)
     drawn = {}
     for name, skill_d in (("warm", a["temp_skill_d"]), ("wet", a["rain_skill_d"])):
@@ -334,7 +367,7 @@ def _issue(farm: Farm, seed: int, label: int, hidden: Mapping[str, Any], first: 
     made = [
         weather_from(
             farm.climate, days, farm.warmer_c[g], drawn["warm"][:, g], drawn["wet"][:, g], cold, warmth,
-            temp_sd_c=a["temp_sd_c"],
+            **_law(farm, ahead),
         )
         for g in range(len(stations))
     ]  # fmt: skip
@@ -528,9 +561,6 @@ def simulate(farm: Farm, seed: int) -> SimulatedSeason:
     told = _table("samples", pd.concat(samples, ignore_index=True).to_dict("series"))
     told = told.sort_values("sample_id", kind="stable").reset_index(drop=True)
     past = (told["sampled_on"] < pd.Timestamp(farm.start)).to_numpy()
-    rules = {rule.name: rule.default for rule in RULES}
-    # calibrated by construction: taken at its word, as an outlook corrected by its past issues is
-    rules["outlook_trust_d"] = 1e6
     parts = {name: empty_table(name) for name in TABLES} | dict(farm.tables)
     parts |= {
         "blocks": blocks.assign(crop_t_ha=np.round(truth["crop_t_ha"].to_numpy(float) * np.exp(error), 2)),
@@ -542,7 +572,7 @@ def simulate(farm: Farm, seed: int) -> SimulatedSeason:
     whole = Season(
         folder=Path(), name=f"Simulated season {seed} (invented)", place="nowhere (invented)", as_of=farm.end,
         start=farm.start, end=farm.end, label=label, units="metric", currency="USD", time_zone="UTC", locale="en_US",
-        target=Target("best_value", 0.0), rules=MappingProxyType(rules),
+        target=Target("best_value", 0.0), rules=farm.rules,
         boundaries=none({"block_id": pd.Series([], dtype="str"), "geometry": pd.Series([], dtype=object)}).assign(
             **dict.fromkeys(("area_ha", "lat_deg", "lon_deg", "mill_km"), pd.Series([], dtype="float64"))),
         past_samples=told[past].reset_index(drop=True), past_picks=parts["picks"], past_outlooks=parts["outlook"],

@@ -36,6 +36,7 @@ class Assumption(NamedTuple):
 
 _NONE = "assumed, no source"
 _PROTOTYPE = "assumed; as in our first comparison of policies"
+_LAW = "empty: the climate's own; a value takes its place"
 ASSUMPTIONS: tuple[Assumption, ...] = (
     Assumption("season_plateau_sd", 0.015, "log", _NONE, "plateau of all blocks, from season to season"),
     Assumption("season_midpoint_sd_d", 2.5, "thermal days", _NONE, "half of the plateau, from season to season"),
@@ -57,6 +58,11 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     Assumption("fruits_n", 100.0, "fruit", "common practice, no source", "fruit counted in each sample"),
     Assumption("sample_every_d", 7.0, "days", "common practice, no source", "days between samples of a block"),
     Assumption("sample_missed", 0.08, "chance", _NONE, "samples that are missed"),
+    Assumption("low_first_c", np.nan, "C", _LAW, "mean night low on the plan's first day; highs are the climate's"),
+    Assumption("low_last_c", np.nan, "C", _LAW, "the same on the last day, on a straight line between"),
+    Assumption("wet_first_chance", np.nan, "chance", _LAW, "days with rain, up to the first day of the plan"),
+    Assumption("wet_last_chance", np.nan, "chance", _LAW, "the same on the last day, on a straight line between"),
+    Assumption("wet_mm", np.nan, "mm", _LAW, "rain of every day with rain"),
     Assumption("temp_sd_c", 2.6, "C", _NONE, "day's mean temperature about the yearly wave"),
     Assumption("warm_season_sd_c", 0.7, "C", _NONE, "warmth of a whole season"),
     Assumption("cold_spell_chance", 0.75, "chance", _NONE, "seasons with a cold spell late in the harvest"),
@@ -65,9 +71,11 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     Assumption("cold_spell_shift_sd_d", 14.0, "days", _NONE, "scatter of its date"),
     Assumption("outlook_members", 11.0, "members", _NONE, "members of each outlook; a new one every morning"),
     Assumption("outlook_days", 10.0, "days", _NONE, "days that an outlook covers"),
+    Assumption("outlook_lead_d", 0.5, "days", _NONE, "lead of an outlook's first day; at 0 the day itself is known"),
     Assumption("temp_skill_d", 7.0, "days", _PROTOTYPE, "skill for temperature and frost fades as exp(-lead / this)"),
     Assumption("rain_skill_d", 4.5, "days", _PROTOTYPE, "the same for rain"),
     Assumption("load_fraction", 0.85, "fraction", _PROTOTYPE, "hours needed over workable hours of the whole plan"),
+    Assumption("plan_days", np.nan, "days", "empty: so many that the load is right", "days of the plan, speed to suit"),
     Assumption("mill_over_harvest", 1.10, "-", _PROTOTYPE, "mill's daily tonnes over the harvesters' mean"),
     Assumption("area_median_ha", 7.0, "ha", _PROTOTYPE, "block area, log-normal, 1.5 to 30 ha"),
     Assumption("area_sd", 0.6, "log", _NONE, "scatter of block areas"),
@@ -218,6 +226,7 @@ def ar1(rng: np.random.Generator, n: int, phi: float) -> np.ndarray:
 def weather_from(
     climate: Climate, days: pd.DatetimeIndex, warmer_c: float, warm: np.ndarray, wet: np.ndarray, cold_c: np.ndarray,
     warm_season_c: float | np.ndarray, *, temp_sd_c: float = ASSUMED["temp_sd_c"],
+    low_c: np.ndarray | None = None, wet_chance: np.ndarray | None = None, wet_mm: float = np.nan,
 ) -> dict[str, np.ndarray]:  # fmt: skip
     """Turn the hidden variables of one station into temperature [C] and rain [mm].
 
@@ -234,6 +243,10 @@ def weather_from(
     warm_season_c : float or array
         Warmth of the whole season [C].
     temp_sd_c : float, optional
+    low_c, wet_chance : ndarray (T,), optional
+        Mean night low [C] and chance of a day with rain instead of the climate's.
+    wet_mm : float, optional
+        Rain of every day with rain instead of the climate's [mm].
 
     Returns
     -------
@@ -242,17 +255,19 @@ def weather_from(
     """
     doy = days.day_of_year.to_numpy()
     middle = np.array([-15, *np.cumsum([15, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30]), 380])
-    wet_chance = climate.wet_chance
-    chance = np.interp(doy, middle, [wet_chance[-1], *wet_chance, wet_chance[0]])
+    by_month = climate.wet_chance
+    chance = np.interp(doy, middle, [by_month[-1], *by_month, by_month[0]]) if wet_chance is None else wet_chance
     rainy = wet > -ndtri(chance)
     share = np.where(rainy, np.clip(ndtr(-wet) / chance, 1e-9, 1.0), 1.0)
-    rain_mm = np.where(rainy, 0.3 + climate.rain_scale_mm * (-np.log(share)) ** 1.15, 0.0)
+    fell_mm = 0.3 + climate.rain_scale_mm * (-np.log(share)) ** 1.15 if np.isnan(wet_mm) else wet_mm
+    rain_mm = np.where(rainy, fell_mm, 0.0)
     wave = climate.mean_c + climate.swing_c * np.cos(2 * np.pi * (doy - climate.warmest_doy) / 365)
     mean_c = wave + warmer_c + warm_season_c + temp_sd_c * warm - 0.6 * rainy - cold_c
     half_c = climate.half_range_c * np.where(rainy, 0.62, 1.04) + 0.6 * np.tanh(warm)
+    lowest_c = mean_c - half_c if low_c is None else low_c + warmer_c + temp_sd_c * warm - cold_c
     return {
-        "temp_min_c": np.round(mean_c - half_c, 2),
-        "temp_max_c": np.round(mean_c + half_c, 2),
+        "temp_min_c": np.round(lowest_c, 2),
+        "temp_max_c": np.round(np.maximum(mean_c + half_c, lowest_c), 2),
         "rain_mm": np.round(rain_mm, 2),
     }
 
