@@ -20,7 +20,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -66,6 +66,32 @@ class Outcome:
     error: str = ""
 
 
+@contextlib.contextmanager
+def begun(jobs: int, first: Callable[[], Any]) -> Iterator[list[subprocess.Popen]]:
+    """Start worker processes that get ready while this process goes on; `run_many` takes them as `workers`.
+
+    Parameters
+    ----------
+    jobs : int
+        Worker processes [count].
+    first : callable
+        What each of them does at once, such as loading libraries: a function that a module defines at its top level.
+        What goes wrong in it is left for the first item to meet.
+
+    Yields
+    ------
+    list
+        The workers that wait; they are ended with the block.
+    """
+    waiting: list[subprocess.Popen] = []
+    try:
+        waiting += [_start_child(first) for _ in range(jobs)]
+        yield waiting
+    finally:
+        for child in waiting:
+            _end(child)
+
+
 def run_many(
     func: Callable[[Any], Any],
     items: Mapping[Any, Any] | Iterable[Any],
@@ -75,6 +101,7 @@ def run_many(
     time_limit_s: float = 300.0,
     memory_limit_mb: float | None = None,
     progress: Callable[[Outcome], None] | None = None,
+    workers: list[subprocess.Popen] | None = None,
 ) -> list[Outcome]:
     """Call `func` once for each item, in worker processes.
 
@@ -95,6 +122,8 @@ def run_many(
         A worker that holds more than this [MB] after an item gives way to a fresh one before the next.
     progress : callable, optional
         Called with each outcome as it arrives, in this process.
+    workers : list, optional
+        Workers that wait, from `begun`; they are used first and wait again afterwards. Not with a scheduler.
 
     Returns
     -------
@@ -121,7 +150,7 @@ def run_many(
     pairs = list(items.items()) if isinstance(items, Mapping) else list(enumerate(items))
     if scheduler:
         return _run_on_cluster(func, pairs, scheduler, time_limit_s, memory_limit_mb, progress)
-    return _run_here(func, pairs, min(jobs, max(len(pairs), 1)), time_limit_s, memory_limit_mb, progress)
+    return _run_here(func, pairs, min(jobs, max(len(pairs), 1)), time_limit_s, memory_limit_mb, progress, workers)
 
 
 def attempt(func: Callable[[Any], Any], key: Any, item: Any) -> Outcome:
@@ -184,7 +213,8 @@ def _feed(func, waiting, done, children, time_limit_s, memory_limit_mb, kept) ->
             child = kept.pop()
             if child.poll() is None:
                 children.append(child)
-            else:
+            else:  # died while it waited
+                _end(child)
                 child = None
     while True:
         try:
@@ -211,7 +241,7 @@ def _feed(func, waiting, done, children, time_limit_s, memory_limit_mb, kept) ->
         child.stdin.close()  # the child reads the end of its input and leaves
 
 
-def _start_child() -> subprocess.Popen:
+def _start_child(first: Callable[[], Any] | None = None) -> subprocess.Popen:
     package_root = str(Path(olivetime.__file__).resolve().parent.parent)
     environment = {**_GIVE_BACK, **os.environ, **_ONE_THREAD, "MPLBACKEND": "agg"}
     environment["PYTHONPATH"] = os.pathsep.join(
@@ -222,6 +252,8 @@ def _start_child() -> subprocess.Popen:
     )
     assert child.stdin is not None, "asked for above"
     pickle.dump(list(sys.path), child.stdin)
+    pickle.dump(first, child.stdin)
+    child.stdin.flush()
     return child
 
 
@@ -278,6 +310,10 @@ def _serve() -> None:
     os.dup2(2, 1)  # whatever the work prints must not mix with the answers
     sys.path[:] = pickle.load(source)
     threading.Thread(target=_leave_with, args=(os.getppid(),), daemon=True).start()
+    with contextlib.suppress(Exception):  # an item that needs what is missing says so better
+        first = pickle.load(source)
+        if first is not None:
+            first()
     while True:
         try:
             message = pickle.load(source)

@@ -13,7 +13,7 @@ import pytest
 
 import olivetime
 from olivetime import fanout
-from olivetime.fanout import Outcome, run_many
+from olivetime.fanout import Outcome, begun, run_many
 
 HERE = os.getpid()
 
@@ -89,6 +89,35 @@ def test_each_misfortune_is_named_and_loses_only_itself():
 def test_a_worker_lives_from_item_to_item():
     outcomes = run_many(trouble, ["a", "b", "c"], jobs=1)
     assert len({o.value[1] for o in outcomes}) == 1
+
+
+def get_ready():
+    held.append("ready")
+
+
+def what_is_held(item):
+    return item, list(held), os.getpid()
+
+
+def fail_to_get_ready():
+    raise OSError("the library is not there")
+
+
+def test_workers_get_ready_beforehand_and_are_ended_with_the_block():
+    with begun(2, get_ready) as workers:
+        pids = {worker.pid for worker in workers}
+        for _ in range(2):  # they wait again after each run
+            outcomes = run_many(what_is_held, range(4), jobs=2, workers=workers)
+            assert all(o.value[:2] == (o.key, ["ready"]) and o.value[2] in pids for o in outcomes)
+        children = [psutil.Process(pid) for pid in pids]
+    assert not any(child.is_running() for child in children)
+
+
+def test_a_worker_that_could_not_get_ready_or_died_meanwhile_still_serves_or_is_replaced():
+    with begun(2, fail_to_get_ready) as workers:
+        workers[0].kill()
+        workers[0].wait()
+        assert [o.value for o in run_many(double, range(4), jobs=2, workers=workers)] == [0, 2, 4, 6]
 
 
 def test_a_worker_that_holds_too_much_gives_way_to_a_fresh_one():

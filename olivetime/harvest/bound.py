@@ -489,7 +489,8 @@ def bound(ph: Physics, known: Bound | None = None) -> Bound:
     An order for oil that wants W litres and costs c a litre short has a price p from 0 to c: a plan pays
     c * max(0, W - litres) >= p * (W - litres), so that the plan is worth at most what it would be with its litres paid
     p, less p * W. Every price proves a bound. The first is nothing, which most orders need to be filled; then they
-    rise until the order is filled and are halved towards the one at which it just is; the least bound is kept. A litre counts once, so a block day is paid the best of the prices that fit it.
+    rise until the order is filled and are halved towards the one at which it just is; the least bound is kept. A litre
+    counts once, so a block day is paid the best of the prices that fit it.
     """
     cost, wanted = np.where(ph.oil_wanted_l > 0, ph.oil_cost_l, 0.0), ph.oil_wanted_l
     low, high, rounds = np.zeros(len(cost)), cost, OIL_ROUNDS

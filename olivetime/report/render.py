@@ -65,6 +65,16 @@ def _loaded(data: Path, digest: str) -> tables.Week:  # noqa: ARG001 - a week th
     return tables.make_week(week.info, {name: getattr(week, name) for name in tables.TABLE_NAMES})
 
 
+def ready() -> None:
+    """Load what every report needs: for a worker that waits for its first."""
+    _keep_imports_light()
+    import papermill  # noqa: F401
+
+    from olivetime.report import engine, front  # noqa: F401
+
+    page.no_pdf_reason()  # loads the printer
+
+
 def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
     """Refuse parameters that a notebook does not have, or that it needs and did not get.
 

@@ -30,11 +30,11 @@ import pandas as pd
 
 import olivetime
 from olivetime import languages
-from olivetime.fanout import Outcome, attempt, run_many
+from olivetime.fanout import Outcome, attempt, begun, run_many
 from olivetime.records.columns import SeasonError
 from olivetime.records.files import write_atomic
 from olivetime.report import front, page, publish, sheet, tables
-from olivetime.report.render import check_parameters, loaded_week, notebooks_folder, render_report
+from olivetime.report.render import check_parameters, loaded_week, notebooks_folder, ready, render_report
 from olivetime.words import display_unit
 
 if TYPE_CHECKING:
@@ -175,7 +175,10 @@ def week_before(run: str | Path = "", grower: str = "") -> tables.Week | None:
     folder = _folder_before(Path(run)) if run else None
     if folder is None:
         return None
-    week = loaded_week(folder)
+    try:
+        week = loaded_week(folder)
+    except SeasonError:  # written by another version: what was promised still tells what moved
+        return None
     if not grower:
         return week
     return tables.grower_week(week, grower) if grower in set(week.growers["grower_id"]) else None
@@ -396,35 +399,37 @@ def run_week(
         When the folder cannot be written.
     """
     say = say or (lambda _: None)
-    begun = time.perf_counter()
+    since = time.perf_counter()
     season = _read(season_folder, as_of)
     if prepare is not None:
         season = prepare(season)
     if units is not None:
         season = replace(season, units=units)
-    seconds = {"read": time.perf_counter() - begun}
+    seconds = {"read": time.perf_counter() - since}
     folder = Path(out).resolve() / season.as_of.isoformat()
     with publish.lock(folder) as note:
         before = publish.known(folder, rows=resume)
         staged = publish.stage(folder, afresh=not resume)
         week, compute_key, spent = _compute(season, folder, staged, seed, before, scheduler, jobs)
-        return _publish(
-            week,
-            folder,
-            staged,
-            before,
-            season=Path(season_folder).resolve(),
-            compute_key=compute_key,
-            seconds=seconds | spent,
-            notes=[note] if note else [],
-            jobs=jobs,
-            engine=engine,
-            grower=grower,
-            scheduler=scheduler,
-            say=say,
-            progress=progress,
-            time_limit_s=time_limit_s,
-        )
+        with begun(0 if scheduler else jobs, ready) as workers:
+            return _publish(
+                week,
+                folder,
+                staged,
+                before,
+                season=Path(season_folder).resolve(),
+                compute_key=compute_key,
+                seconds=seconds | spent,
+                notes=[note] if note else [],
+                jobs=jobs,
+                engine=engine,
+                grower=grower,
+                scheduler=scheduler,
+                workers=workers,
+                say=say,
+                progress=progress,
+                time_limit_s=time_limit_s,
+            )
 
 
 def run_weeks(
@@ -524,35 +529,37 @@ def publish_week(
     with publish.lock(folder) as note:
         before = publish.known(folder, rows=resume)
         staged = publish.stage(folder, afresh=not resume)
-        begun = time.perf_counter()
-        tables.save_week(week, staged / "data")
-        return _publish(
-            week,
-            folder,
-            staged,
-            before,
-            season=None if season_folder is None else Path(season_folder).resolve(),
-            compute_key="",
-            seconds={"tables": time.perf_counter() - begun},
-            notes=[note] if note else [],
-            jobs=jobs,
-            engine=engine,
-            grower=grower,
-            scheduler=scheduler,
-            say=say or (lambda _: None),
-            progress=progress,
-            time_limit_s=time_limit_s,
-        )
+        with begun(0 if scheduler else jobs, ready) as workers:
+            since = time.perf_counter()
+            tables.save_week(week, staged / "data")
+            return _publish(
+                week,
+                folder,
+                staged,
+                before,
+                season=None if season_folder is None else Path(season_folder).resolve(),
+                compute_key="",
+                seconds={"tables": time.perf_counter() - since},
+                notes=[note] if note else [],
+                jobs=jobs,
+                engine=engine,
+                grower=grower,
+                scheduler=scheduler,
+                workers=workers,
+                say=say or (lambda _: None),
+                progress=progress,
+                time_limit_s=time_limit_s,
+            )
 
 
 def _publish(
-    week, folder, staged, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, say,
+    week, folder, staged, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, workers, say,
     progress, time_limit_s,
 ) -> RunResult:  # fmt: skip
     """Make what is missing or changed beside the published folder, then index and manifest, then take its place."""
     if engine not in ("olivetime", "kernel"):
         raise ValueError(f"run_week: engine is {engine!r}, expected olivetime or kernel. Choose one of the two.")
-    begun = time.perf_counter()
+    since = time.perf_counter()
     say(f"{week.info['name']}, as of {week.info['as_of']}: {len(week.order)} blocks, {len(week.growers)} growers")
     no_pdf = page.no_pdf_reason()
     notes = tuple(note for note in [*notes, no_pdf] if note)
@@ -577,7 +584,9 @@ def _publish(
     def note_done(outcome: Outcome) -> None:
         publish.note_done(folder, "report", _new_row(to_do[outcome.key], outcome, keys[outcome.key]))
 
-    made = _render(to_do, week, staged, engine, jobs, scheduler, time_limit_s, say, progress, note_done, pdf=not no_pdf)
+    made = _render(
+        to_do, week, staged, engine, jobs, scheduler, workers, time_limit_s, say, progress, note_done, pdf=not no_pdf
+    )
     for key, outcome in made.items():
         rows[key] = _new_row(to_do[key], outcome, keys[key])
     _remove_others(before["outputs"], rows, staged)
@@ -585,7 +594,7 @@ def _publish(
     kept = {key: row for key, row in rows.items() if row is not None}
     table = _reports_table(kept.values())
     write_atomic(staged / "index.html", front.index_page(week, table, notes).encode())
-    seconds = {**seconds, "reports": time.perf_counter() - begun}
+    seconds = {**seconds, "reports": time.perf_counter() - since}
     manifest = _manifest(week, staged, kept, compute_key, seconds, engine=engine, notes=notes)
     write_atomic(staged / "manifest.json", (json.dumps(manifest, indent=1, allow_nan=False) + "\n").encode())
     publish.put_in_place(staged, folder)
@@ -615,8 +624,8 @@ def _compute(
     data = staged / "data"
     saved = {name: value for name, value in before["outputs"].items() if name.startswith("data/")}
     if before.get("compute_key") == key and saved and publish.all_match(staged, saved):
-        begun = time.perf_counter()
-        return tables.load_week(data), key, {"load": time.perf_counter() - begun}
+        since = time.perf_counter()
+        return tables.load_week(data), key, {"load": time.perf_counter() - since}
     if scheduler:
         [outcome] = run_many(
             compute_week, [(season, seed, str(data))], scheduler=scheduler, time_limit_s=COMPUTE_LIMIT_S
@@ -649,24 +658,25 @@ def compute_week(item: tuple[Season, int, str]) -> dict[str, float]:
 
 def _planned(season: Season, seed: int, data: Path, jobs: int) -> tuple[tables.Week, dict[str, float]]:
     """Plan the week, then make its slow tables and replay past weeks: they do not wait for each other."""
-    begun = time.perf_counter()
-    from olivetime.harvest.hindcast import Now, scored
-    from olivetime.harvest.order import propose
-    from olivetime.ripening.kept import fits_folder
+    since = time.perf_counter()
+    with begun(jobs if jobs > 1 else 0, ready_to_compute) as workers:
+        from olivetime.harvest.hindcast import Now, scored
+        from olivetime.harvest.order import propose
+        from olivetime.ripening.kept import fits_folder
 
-    for old in data.glob("lookback*"):
-        old.unlink()
-    proposal = propose(season, seed=seed, kept=fits_folder())
-    planned = time.perf_counter()
-    # A block that cannot be ranked today is not held back from what came.
-    now = Now(replace(proposal.season, blocked=season.blocked), proposal.fit, proposal.scenarios, seed)
-    pieces: dict[str, Any] = {"doubts": proposal} | {f"week {n}": (n, now) for n in range(PAST_WEEKS, 0, -1)}
-    pieces |= dict.fromkeys(tables.SLOW_TABLES, proposal) | {"skill": (season.folder, season.as_of)}
-    work = {name: (name, given) for name, given in pieces.items()}
-    if jobs > 1:
-        outcomes = run_many(work_out, work, jobs=jobs, time_limit_s=COMPUTE_LIMIT_S)
-    else:  # a second process would hold the same plan once more
-        outcomes = [attempt(work_out, name, item) for name, item in work.items()]
+        for old in data.glob("lookback*"):
+            old.unlink()
+        proposal = propose(season, seed=seed, kept=fits_folder())
+        planned = time.perf_counter()
+        # A block that cannot be ranked today is not held back from what came.
+        now = Now(replace(proposal.season, blocked=season.blocked), proposal.fit, proposal.scenarios, seed)
+        pieces: dict[str, Any] = {"doubts": proposal} | {f"week {n}": (n, now) for n in range(PAST_WEEKS, 0, -1)}
+        pieces |= dict.fromkeys(tables.SLOW_TABLES, proposal) | {"skill": (season.folder, season.as_of)}
+        work = {name: (name, given) for name, given in pieces.items()}
+        if jobs > 1:
+            outcomes = run_many(work_out, work, jobs=jobs, time_limit_s=COMPUTE_LIMIT_S, workers=workers)
+        else:  # a second process would hold the same plan once more
+            outcomes = [attempt(work_out, name, item) for name, item in work.items()]
     made = {outcome.key: outcome for outcome in outcomes}
     for name in tables.SLOW_TABLES:
         if made[name].error:
@@ -677,7 +687,12 @@ def _planned(season: Season, seed: int, data: Path, jobs: int) -> tuple[tables.W
     if not any(outcome.error for outcome in (*weeks, made["skill"])):  # else the lookback fails and says why
         past = scored([outcome.value for outcome in weeks], now)
         tables.save_past(past, made["skill"].value, data, seed=seed, weeks=PAST_WEEKS)
-    return week, {"compute": planned - begun, "tables": time.perf_counter() - planned}
+    return week, {"compute": planned - since, "tables": time.perf_counter() - planned}
+
+
+def ready_to_compute() -> None:
+    """Load what pieces of a week's computing need: for a worker that waits for its first."""
+    from olivetime.harvest import hindcast  # noqa: F401
 
 
 def work_out(item: tuple[str, Any]) -> Any:
@@ -727,6 +742,8 @@ def _all_reports(week: tables.Week, season: Path | None) -> list[Report]:
     reports = []
     for report in REPORTS:
         if report.notebook == "season_end" and not week.info["over"]:
+            continue
+        if report.notebook == "what_if" and tables.all_picked(week):
             continue
         if report.notebook in _WITH_SEASON and season is not None:
             reports.append(replace(report, parameters={"season": str(season), "as_of": str(week.info["as_of"])}))
@@ -824,7 +841,7 @@ def _reports_table(rows: Iterable[dict]) -> pd.DataFrame:
 
 
 def _render(
-    to_do, week, folder, engine, jobs, scheduler, time_limit_s, say, progress, note_done, *, pdf
+    to_do, week, folder, engine, jobs, scheduler, workers, time_limit_s, say, progress, note_done, *, pdf
 ) -> dict[str, Outcome]:
     # A grower reads in the language of the records' [languages]; everyone else in that of the season.
     own = {key: tables.grower_locale(week, report.parameters.get("grower")) for key, report in to_do.items()}
@@ -866,6 +883,7 @@ def _render(
         time_limit_s=time_limit_s,
         memory_limit_mb=WORKER_LIMIT_MB,
         progress=tell,
+        workers=workers,
     ):
         made[outcome.key] = outcome
     again = {key: tasks[key] for key, outcome in made.items() if outcome.error}
