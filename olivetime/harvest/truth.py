@@ -47,6 +47,7 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     Assumption("passing_fraction", 0.8, "-", _NONE, "the same of a block in one season, times the lasting one"),
     Assumption("load_plateau", 0.006, "per t/ha", _NONE, "plateau lost by each t/ha above 8.5"),
     Assumption("load_midpoint_d", 0.5, "thermal days", _NONE, "delay by each t/ha above 8.5"),
+    Assumption("later_d", 0.0, "thermal days", _NONE, "all fruit later than its cultivar's usual course, on all farms"),
     Assumption("crop_sd", 0.17, "log", _NONE, "crop of a block about its cultivar's, each season"),
     Assumption("crop_estimate_sd", 0.10, "log", _PROTOTYPE, "error of the grower's crop estimate"),
     Assumption("oil_cv", 0.042, "log", _NONE, "error of one oil reading, fruit and laboratory, cut at 2 sd"),
@@ -387,7 +388,7 @@ def block_truth(
     crop = np.clip(cultivar.crop_t_ha * np.exp(rng.normal(0, assumed["crop_sd"])), 5.2, 11.8) * shift.get("crop", 1.0)
     effect = season + lasting + passing
     load = crop - 8.5
-    late_d = assumed["load_midpoint_d"] * load
+    late_d = assumed["load_midpoint_d"] * load + assumed["later_d"]
     plateau = cultivar.plateau_dry_pct * np.exp(effect[0]) * (1 - assumed["load_plateau"] * load)
     row: dict[str, float | str] = {
         "block_id": block_id,
