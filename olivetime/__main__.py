@@ -208,7 +208,8 @@ def _echo_json(data: Any) -> None:
 def _echo_table(table: DisplayTable) -> None:
     from olivetime.report.sheet import text_table
 
-    click.echo(text_table(table))
+    if text := text_table(table):
+        click.echo(text)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

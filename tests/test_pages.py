@@ -134,6 +134,12 @@ def test_a_word_of_eighty_letters_can_break_and_addresses_stay_whole():
     assert "A" * 90 in broken
 
 
+def test_a_section_in_which_nothing_is_shown_is_left_out():
+    parts = ["<p>first</p>", "<h2>Empty</h2>\n", "", "<h2>Full</h2>\n", "<p>here</p>", " ", "<h2>Last</h2>\n"]
+    assert page._with_content(parts) == ["<p>first</p>", "<h2>Full</h2>\n", "<p>here</p>"]
+    assert page._with_content(["<h2>A</h2>\n<p>said</p>"]) == ["<h2>A</h2>\n<p>said</p>"]
+
+
 def test_limits_by_day_name_what_binds():
     week = invented_week(6)
     table = front.limits_table(week, days=3)

@@ -4,6 +4,7 @@ import csv
 import email
 import email.policy
 import io
+import json
 import zipfile
 from dataclasses import replace
 
@@ -117,6 +118,14 @@ def test_every_column_has_a_meaning_and_units_are_those_of_the_page(week):
     rows = list(csv.DictReader(io.StringIO(files["numbers/blocks.csv"].decode("utf-8-sig"))))
     # 1 ha = 2.471054 ac (international acre, exact 4046.8564224 m2)
     assert float(rows[0]["Area [ac]"]) == pytest.approx(own.stage["area_ha"].iloc[0] * 1e4 / 4046.8564224, abs=0.051)
+
+
+def test_quantities_in_what_is_assumed_are_said_in_the_units_of_the_page(week):
+    parts = [["Heat counts between {low} and {high}; {sum} degree days are one thermal day.",
+              {"low": {"temp": 7.5}, "high": {"temp": 35.0}, "sum": {"degree_days": 15.0}}]]  # fmt: skip
+    heat = week.assumptions.head(1).assign(says="in metric", says_parts=json.dumps(parts))
+    text = numbers.number_files(replace(week, assumptions=heat), "agronomist")["numbers/assumptions.csv"].decode()
+    assert "Heat counts between 45.5 °F and 95 °F; 27 degree days are one thermal day." in text
 
 
 @pytest.mark.parametrize("reader", ["manager", "mill", "agronomist"])

@@ -9,6 +9,7 @@ import os
 import re
 from datetime import date
 from html.parser import HTMLParser
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -18,7 +19,7 @@ from invented_week import HOSTILE, invented_week
 
 from olivetime.harvest import reasons as harvest_reasons
 from olivetime.records.columns import RULES, SeasonError
-from olivetime.report import front, sheet, tables
+from olivetime.report import front, sheet, tables, weekly
 from olivetime.weather import scenarios
 from olivetime.words import day_text, days_text, display_unit, money_text, number_text
 
@@ -613,7 +614,9 @@ def small(monkeypatch):
         stations=pd.DataFrame({"station_id": ["S"], "lat_deg": 37.5, "lon_deg": -5.1}),
         samples=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["samples"])),
         past_samples=None,
-        picks=pd.DataFrame({"block_id": ["a"], "area_ha": [0.0]}),
+        picks=pd.DataFrame(
+            {"block_id": ["a"], "area_ha": [0.0], "picked_on": days[:1], "net_t": [0.0], "oil_out_kg": [np.nan]}
+        ),
         findings=pd.DataFrame(columns=list(tables.WEEK_COLUMNS["findings"])),
         sources=None,
     )
@@ -1098,3 +1101,64 @@ def test_pictures_of_many_blocks_are_folded_after_the_first_ones():
     assert "Blocks 21 to 24 of the order" in second
     assert first.count("<img") == 1 + 20
     assert second.count("<img") == 1 + 4
+
+
+@pytest.fixture
+def finished_week(week):
+    """The invented week with every block picked: two tickets of the first block, one of each other."""
+    ids = week.stage["block_id"].tolist()
+    picks = pd.DataFrame({
+        "block_id": [*ids, ids[0]], "picked_on": pd.to_datetime(["2026-10-20"] * len(ids) + ["2026-10-22"]),
+        "area_ha": 2.0, "net_t": [10.0] * len(ids) + [30.0], "oil_out_kg": [1500.0] * len(ids) + [4500.0],
+    })  # fmt: skip
+    picks.loc[1, "oil_out_kg"] = np.nan
+    order = week.order.assign(status="picked", rank=pd.NA, start_at=pd.NaT, flags="", moved_days=np.nan)
+    info = {**week.info, "units": "metric", "locale": "en_GB"}
+    done = dataclasses.replace(week, order=order, picked=tables._picked(picks), info=info)
+    return dataclasses.replace(done, info={**info, "headline": tables.headline(done)})
+
+
+def test_tickets_tell_what_is_picked_of_each_block(finished_week):
+    picked = finished_week.picked.set_index("block_id")
+    first, second = finished_week.stage["block_id"].iloc[:2]
+    assert picked.loc[first, ["net_t", "area_ha", "tickets_n", "oil_out_kg"]].tolist() == [40.0, 4.0, 2, 6000.0]
+    assert pd.isna(picked.loc[second, "oil_out_kg"])  # one of its tickets tells no oil
+    rows = {row[0]: row for row in sheet.picked_table(finished_week).rows}
+    name = finished_week.stage["block_name"].iloc[0]
+    assert rows[name][1] == "20–22 Oct"
+    assert rows[name][4:] == ("40", "2", "15.0")  # by hand: 6 t of oil from 40 t of fruit
+    assert next(iter(rows)) == name  # the newest first
+    own = tables.grower_week(finished_week, finished_week.stage["grower_id"].iloc[0])
+    assert set(own.picked["block_id"]) == set(own.stage["block_id"])
+    shown = {row[0]: row for row in sheet.blocks_table(own).rows}
+    assert shown[name][1] == "picked 20–22 Oct"
+    assert shown[name][4] == "40"
+    assert shown[name][-1] == "oil yield 15.0 %"
+
+
+def test_once_all_is_picked_pages_say_so_once_and_nothing_of_days_ahead(finished_week):
+    assert finished_week.info["headline"] == "All blocks are picked."
+    for table in (sheet.order_table, sheet.next_days, sheet.why_table, sheet.not_planned, sheet.changes_table):
+        assert sheet.html_table(table(finished_week)) == sheet.text_table(table(finished_week)) == ""
+    quiet = dataclasses.replace(finished_week, capacity=finished_week.capacity.assign(used=0.0))
+    assert sheet.html_table(front.limits_table(quiet)) == ""
+    for kind in ("weather_strip", "mill_load", "calendar", "block_map", "value_by_date", "rules", "frost"):
+        assert front.picture(finished_week, kind) == ""
+    assert front.heed(finished_week, "pick_order") == ""
+    assert front.fold(finished_week, "Every block in order", sheet.order_table(finished_week)) == ""
+    assert front.answer(finished_week, "mill_week")[0] == "All blocks are picked; no more fruit reaches the mill."
+    assert "blocks, 210 t by the tickets." in front.picked(finished_week)  # by hand: 17 of 10 t and one of 40 t
+    assert "what_if" not in {r.key for r in weekly._all_reports(finished_week, Path("season"))}
+
+
+def test_while_some_blocks_are_left_the_picked_ones_are_folded(week, finished_week):
+    some = dataclasses.replace(week, picked=finished_week.picked.head(3))
+    assert "<summary>Picked so far: 3 blocks, " in front.picked(some)
+    assert front.picked(week) == ""
+    assert front.heed(some, "pick_order")
+    assert "what_if" in {r.key for r in weekly._all_reports(some, Path("season"))}
+
+
+def test_a_day_on_which_nothing_moves_is_no_row_of_zeros(week):
+    quiet = dataclasses.replace(week, capacity=week.capacity.assign(used=0.0))
+    assert "nothing is picked or milled in these days" in sheet.html_table(front.limits_table(quiet))

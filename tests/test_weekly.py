@@ -395,6 +395,15 @@ def test_no_week_before_means_nothing_to_compare(tmp_path):
     assert weekly.week_before(tmp_path) is None
 
 
+def test_a_week_before_that_another_version_wrote_does_not_stop_this_one(week, tmp_path):
+    for place in ("whole", "older"):
+        for name in ("2026-10-12", "2026-10-19"):
+            tables.save_week(week, tmp_path / place / name / "data")
+    (tmp_path / "older" / "2026-10-12" / "data" / "picked.parquet").unlink()
+    assert weekly.week_before(tmp_path / "whole" / "2026-10-19") is not None
+    assert weekly.week_before(tmp_path / "older" / "2026-10-19") is None
+
+
 # --- from the records -----------------------------------------------------------------------------------
 
 

@@ -88,12 +88,12 @@ def lookback_points(week: tables.Week, past: Hindcast, skill: pd.DataFrame) -> s
     str
         HTML for `olivetime.report.weekly.show`.
     """
-    found = []
-    for sentence, summary, table in lookback_tables.points(past, skill, week.info):
-        found.append(f"<p>{html.escape(sentence)}</p>")
-        if table.rows:
-            found.append(fold(week, summary, table))
-    return "".join(found)
+    return "".join(point(week, *told) for told in lookback_tables.points(past, skill, week.info))
+
+
+def point(week: tables.Week, sentence: str, summary: str, table: sheet.DisplayTable) -> str:
+    """Give a sentence, its table folded behind it where the table has rows; see `fold`."""
+    return f"<p>{html.escape(sentence)}</p>{fold(week, summary, table) if table.rows else ''}"
 
 
 def _extent(week: tables.Week) -> str:
@@ -105,7 +105,9 @@ def _extent(week: tables.Week) -> str:
 
 
 def heed(week: tables.Week, name: str) -> str:
-    """Give the cautions of a page as a list; see `olivetime.report.tables.cautions`."""
+    """Give the cautions of a page (`olivetime.report.tables.cautions`) as a list; none once all is picked."""
+    if tables.all_picked(week):
+        return ""
     return page.list_of(tables.cautions(name, week.info), css="caution")
 
 
@@ -152,6 +154,8 @@ def _order_answer(week: tables.Week) -> tuple[str, str]:
 
 def _curves_answer(week: tables.Week) -> tuple[str, str]:
     info = week.info
+    if tables.all_picked(week):
+        return _order_answer(week)
     picked = week.order.loc[week.order["status"] == "picked", "block_id"]
     stage = week.stage[~week.stage["block_id"].isin(picked)]
     reached = int((stage["verdict"] == "reached").sum())
@@ -205,6 +209,8 @@ def _records_answer(week: tables.Week) -> tuple[str, str]:
 
 
 def _mill_answer(week: tables.Week) -> tuple[str, str]:
+    if tables.all_picked(week):
+        return say("All blocks are picked; no more fruit reaches the mill.", week.info), ""
     today = pd.Timestamp(week.info["as_of"])
     ahead = week.mill[(week.mill["day"] < today + pd.Timedelta(days=7)) & (week.mill["crop_t"].astype(float) > 0)]
     if ahead.empty:
@@ -258,6 +264,10 @@ def _what_if_answer(week: tables.Week) -> tuple[str, str]:
     return first, say(message, week.info, money=amount)
 
 
+# Pictures of what is still to pick.
+_OF_DAYS_AHEAD = frozenset({"weather_strip", "mill_load", "calendar", "block_map", "value_by_date", "rules", "frost"})
+
+
 def picture(week: tables.Week, kind: str, **options: Any) -> str:
     """Draw a picture for a page.
 
@@ -273,8 +283,11 @@ def picture(week: tables.Week, kind: str, **options: Any) -> str:
     Returns
     -------
     str
-        HTML for `olivetime.report.weekly.show`; where there is no frost to draw, a sentence.
+        HTML for `olivetime.report.weekly.show`; where there is no frost to draw, a sentence; nothing of the days ahead
+        once all is picked.
     """
+    if kind in _OF_DAYS_AHEAD and tables.all_picked(week):
+        return ""
     if kind == "frost" and not frost_threatens(week, **options):
         return f"<p>{html.escape(figures.PICTURES[kind].alt(week, **options))}</p>"  # the picture would say no more
     return figures.show_html(week, kind, **options)
@@ -327,6 +340,8 @@ def fold(week: tables.Week, summary: str, *parts: sheet.DisplayTable | str, pape
         HTML for `olivetime.report.weekly.show`.
     """
     inside = "".join(sheet.html_table(part) if isinstance(part, sheet.DisplayTable) else part for part in parts)
+    if not inside:
+        return ""
     line = html.escape(say(summary, week.info))
     if paper:
         return f"<details><summary>{line}</summary>{inside}</details>"
@@ -337,6 +352,31 @@ def fold(week: tables.Week, summary: str, *parts: sheet.DisplayTable | str, pape
         f'<details class="screen"><summary>{line}</summary>{inside}</details>'
         f'<p class="note paper">{html.escape(elsewhere)}</p>'
     )
+
+
+def picked(week: tables.Week) -> str:
+    """What is picked so far, behind a line that sums it up; open once all is picked.
+
+    Parameters
+    ----------
+    week : Week
+
+    Returns
+    -------
+    str
+        HTML for `olivetime.report.weekly.show`; "" before the first ticket.
+    """
+    if week.picked.empty:
+        return ""
+    table, info, crop = sheet.html_table(sheet.picked_table(week)), week.info, display_unit(week.info, "crop")
+    parts = {
+        "blocks": count_text(len(week.picked), "block", info=info),
+        "crop": f"{number_text(crop.of(week.picked['net_t'].astype(float).sum()), info)} {crop.label}",
+    }
+    if tables.all_picked(week):
+        return f"<p>{html.escape(say('{blocks}, {crop} by the tickets.', info, **parts))}</p>{table}"
+    line = html.escape(say("Picked so far: {blocks}, {crop}", info, **parts))
+    return f"<details><summary>{line}</summary>{table}</details>"
 
 
 # Rooms of the assumptions table as the printed list names them.
@@ -425,6 +465,8 @@ def limits_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
     info = week.info
     end = pd.Timestamp(info["as_of"]) + pd.Timedelta(days=days)
     rows = week.capacity[week.capacity["day"] < end]
+    if not rows["used"].astype(float).sum() > 0:
+        rows = rows.iloc[:0]
     resources = list(dict.fromkeys(rows["resource"].astype(str)))
     crop = display_unit(info, "crop")
     cells: dict[tuple[pd.Timestamp, str], str] = {}
@@ -458,7 +500,7 @@ def limits_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
         align=("left",) * (2 + len(resources)),
         places=("name", "", *("",) * len(resources)),
         kind="cards",
-        empty=say("No capacity is known.", info),
+        empty="" if tables.all_picked(week) else say("Nothing is picked or milled in these days.", info),
     )
 
 
@@ -505,7 +547,7 @@ def arrivals_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
         align=("left", "right", "right", "left"),
         places=("name", "", "", "line"),
         kind="cards",
-        empty=say("No fruit goes to the mill in these days.", info),
+        empty="" if tables.all_picked(week) else say("No fruit goes to the mill in these days.", info),
     )
 
 
@@ -582,11 +624,10 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
         page.answer(*_order_answer(week)),
         '<ul class="ways">',
     ]
-    body.append(
-        _way(
-            week, mark("Farm manager"), mark("Which block next?"), _first_blocks(week), links, ["pick_order", "what_if"]
-        )
-    )
+    question, first = mark("Which block next?"), ["pick_order", "what_if"]
+    if tables.all_picked(week):
+        question, first = mark("What did this season teach?"), ["season_end", "pick_order"]
+    body.append(_way(week, mark("Farm manager"), question, _first_blocks(week), links, first))
     body.append(
         _way(
             week,
@@ -594,7 +635,7 @@ def index_page(week: tables.Week, reports: pd.DataFrame, notes: Iterable[str]) -
             mark("Are the curves right?"),
             _sentence(_curves_line(week)),
             links,
-            ["curve_review", "season_check", "lookback", "season_end"],
+            [key for key in ("curve_review", "season_check", "lookback", "season_end") if key not in first],
         )
     )
     body.append(
@@ -708,6 +749,8 @@ def _curves_line(week: tables.Week) -> str:
 
 def _first_blocks(week: tables.Week) -> str:
     rows = tables.planned(week).head(3)
+    if tables.all_picked(week):
+        return _sentence(say("What the season taught, and what was picked.", week.info))
     if rows.empty:
         return _sentence(say("No block is to be picked in the days ahead.", week.info))
     return (
@@ -735,7 +778,8 @@ def _growers_table(week: tables.Week, reports: pd.DataFrame) -> str:
     planned = tables.planned(week).groupby("grower_id", sort=False).head(1).set_index("grower_id")
     info, ready = week.info, say("ready to read", week.info)
     words = {"made": ready, "unchanged": ready, "older": say("earlier records", info), "failed": say("failed", info)}
-    labels = {name: html.escape(say(name, info)) for name in ("Next pick", "Blocks", "Crop", "Report")}
+    labels = {name: html.escape(say(name, info)) for name in ("Next pick", "Blocks", "Crop left", "Report")}
+    left = set(week.order.loc[week.order["status"] != "picked", "grower_id"])
     rows = []
     for row in week.growers.sort_values("grower").itertuples():
         name, pdf, state = html.escape(str(row.grower)), "", say("not made", info)
@@ -747,7 +791,7 @@ def _growers_table(week: tables.Week, reports: pd.DataFrame) -> str:
             if report["pdf"]:
                 label = html.escape(say("{page} as PDF", info, page=str(row.grower)))
                 pdf = f'<a href="{html.escape(report["pdf"])}" aria-label="{label}">PDF</a>'
-        next_pick = say("no pick planned", info)
+        next_pick = say("no pick planned", info) if row.grower_id in left else say("all picked", info)
         if row.grower_id in planned.index:
             block = planned.loc[row.grower_id]
             next_pick = f"{block['block_name']}, {tables.when_text(block, week)}"
@@ -756,7 +800,7 @@ def _growers_table(week: tables.Week, reports: pd.DataFrame) -> str:
             f'<tr role="row"><th scope="row" role="rowheader">{name}</th>'
             f'<td role="cell" data-label="{labels["Next pick"]}">{html.escape(next_pick)}</td>'
             f'<td role="cell" class="number" data-label="{labels["Blocks"]}">{int(row.blocks_n)}</td>'
-            f'<td role="cell" class="number" data-label="{labels["Crop"]}" data-unit="{html.escape(crop.label)}">'
+            f'<td role="cell" class="number" data-label="{labels["Crop left"]}" data-unit="{html.escape(crop.label)}">'
             f"{html.escape(number_text(crop.of(row.crop_t), week.info))}</td>"
             f'<td role="cell" data-label="{labels["Report"]}">'
             f'<span class="state{trouble}">{state}</span> {pdf}</td></tr>'
@@ -765,7 +809,7 @@ def _growers_table(week: tables.Week, reports: pd.DataFrame) -> str:
         (say("Grower", info), ""),
         (say("Next pick", info), ""),
         (say("Blocks", info), "number"),
-        (f"{say('Crop', info)}, {crop.label}", "number"),
+        (f"{say('Crop left', info)}, {crop.label}", "number"),
         (say("Report", info), ""),
     )
     caption = say("A grower's report holds only that grower's blocks.", info)

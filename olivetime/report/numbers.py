@@ -23,7 +23,7 @@ from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from olivetime.languages import mark, said, say
 from olivetime.records.files import safe_cell
 from olivetime.report.sheet import lot_text
-from olivetime.report.tables import Week
+from olivetime.report.tables import Week, told_text
 from olivetime.words import display_unit
 
 
@@ -128,6 +128,20 @@ SHEETS: tuple[Sheet, ...] = (
             Field("on_p10", mark("Target on, early"), "day", mark("one in ten possible seasons is earlier")),
             Field("on_p50", mark("Target on, likely"), "day", _LIKELY),
             Field("on_p90", mark("Target on, late"), "day", mark("one in ten possible seasons is later")),
+        ),
+    ),
+    (
+        "picked",
+        mark("Picked"),
+        "picked",
+        (
+            _BLOCK,
+            Field("first_on", mark("First day"), "day", mark("first day of the mill's tickets for this block")),
+            Field("last_on", mark("Last day"), "day", mark("last day of the mill's tickets for this block")),
+            Field("area_ha", mark("Area"), "area", mark("picked, by the tickets")),
+            Field("net_t", mark("Crop"), "crop", mark("net weight of fruit, by the tickets")),
+            Field("oil_out_kg", mark("Oil obtained"), "kg", mark("by the tickets; empty while one of them lacks it")),
+            Field("tickets_n", mark("Tickets"), "count", mark("weighing tickets of this block")),
         ),
     ),
     (
@@ -252,6 +266,7 @@ _OIL_ORDERS: Sheet = (
 _MANAGER: tuple[Sheet, ...] = (
     _ORDER,
     _OWN["blocks"],
+    _OWN["picked"],
     (
         "what-ifs",
         mark("What if"),
@@ -504,6 +519,9 @@ def _heading(own: Week, field: Field) -> str:
 
 def _frame(own: Week, table: str, fields: tuple[Field, ...]) -> pd.DataFrame:
     rows = _in_page_units(own, getattr(own, table)) if table == "capacity" else getattr(own, table)
+    if table == "assumptions":
+        told = [told_text(*both, own.info) for both in zip(rows["says"], rows["says_parts"], strict=True)]
+        rows = rows.assign(says=pd.Series(told, rows.index, dtype="str"))
     if "block_name" not in rows and "block_id" in rows:
         names = dict(zip(own.stage["block_id"], own.stage["block_name"], strict=True))
         rows = rows.assign(block_name=rows["block_id"].map(names))

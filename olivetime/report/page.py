@@ -107,7 +107,7 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
     """Page of an executed notebook.
 
     The first heading (markdown `# ...`) is the page's question and becomes its <h1>; each `## ...` begins a
-    section. Of the code cells only what they show is kept.
+    section. Of the code cells only what they show is kept, and a section in which nothing is shown is left out.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
             parts += [_shown(output) for output in cell.outputs]
     banner = f"<header><h1>{html.escape(question)}</h1></header>"
     page = wrap(
-        _breakable(_wide_tables("\n".join(part for part in parts if part))),
+        _breakable(_wide_tables("\n".join(_with_content(parts)))),
         title=f"{question} {name}".strip(),
         banner=banner,
         locale=locale,
@@ -156,6 +156,16 @@ def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
     )
     check_page(page)
     return page
+
+
+def _with_content(parts: Iterable[str]) -> list[str]:
+    """Pieces of a page without the empty ones and without headings that nothing stands under."""
+    kept: list[str] = []
+    for part in [*(part for part in parts if part.strip()), "<h2>"]:
+        if part.startswith("<h2>") and kept and re.fullmatch(r"<h2>[^\n]*</h2>\s*", kept[-1]):
+            kept.pop()
+        kept.append(part)
+    return kept[:-1]
 
 
 def _in_language(text: str, locale: str) -> str:

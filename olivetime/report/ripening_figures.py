@@ -153,6 +153,8 @@ def finding_curves(week: Week, *, block_ids: Sequence[str] | None = None, basis:
         parts.append(say(message, info, **first))
     if never:
         parts.append(say_count("{n} block never", "{n} blocks never", never, info))
+    if not rows:
+        return say("All blocks are picked", info)
     return "; ".join(parts) or say("No block reaches its target this season", info)
 
 

@@ -26,7 +26,6 @@ from olivetime.report.canvas import (
     draw_day_axis,
     draw_frame,
     draw_head,
-    draw_key,
     draw_lines,
     draw_marks,
     draw_nothing,
@@ -57,18 +56,9 @@ if TYPE_CHECKING:
 
 MOST_BLOCKS = 20  # rows of the tables of blocks: those for which the difference is greatest
 _SIDES = {"higher": mark("higher"), "lower": mark("lower")}
-# column; what it would have cost, what it would have earned
 _OTHER_DAYS = (
-    (
-        "earlier_ha",
-        mark("Picking each block a week earlier would have cost {money}/{unit} on the mean."),
-        mark("Picking each block a week earlier would have earned {money}/{unit} on the mean."),
-    ),
-    (
-        "later_ha",
-        mark("Picking each block a week later would have cost {money}/{unit} on the mean."),
-        mark("Picking each block a week later would have earned {money}/{unit} on the mean."),
-    ),
+    ("earlier_ha", mark("{money}/{unit} more a week earlier"), mark("{money}/{unit} less a week earlier")),
+    ("later_ha", mark("{money}/{unit} more a week later"), mark("{money}/{unit} less a week later")),
 )
 
 
@@ -98,21 +88,26 @@ def says(learned: Lessons, info: Mapping[str, Any]) -> tuple[str, str]:
     parts = []
     if len(learned.curves):
         told = [f"{r.cultivar} {number_text(r.plateau_dry_pct, info, 1)} %" for r in learned.curves.itertuples()]
-        parts.append(say("Plateaus to carry forward, dry oil: {list}.", info, list=listed(told, info, 12)))
+        message = mark("Plateaus of dry oil to carry into the next season: {list}.")
+        parts.append(say(message, info, list=listed(told, info, 12)))
     if len(learned.extraction):
         weight = learned.extraction["crop_t"] / learned.extraction["crop_t"].sum()
         lost = float((learned.extraction["lost_points"] * weight).sum())
-        message = mark("The mill got out {points} points more than the fruit's fat let expect.")
+        message = mark("The mill got out {points} points more oil than the laboratory let expect.")
         if abs(lost) < 0.05:
-            message = mark("The mill got out what the fruit's fat let expect.")
+            message = mark("The mill got out the oil that the laboratory let expect.")
         elif lost > 0:
-            message = mark("The mill got out {points} points less than the fruit's fat let expect.")
+            message = mark("The mill got out {points} points less oil than the laboratory let expect.")
         parts.append(say(message, info, points=number_text(abs(lost), info, 1)))
     waiting, unit = learned.waiting, display_unit(info, "area").label
-    for column, cost, earned in _OTHER_DAYS if len(waiting) else ():
+    others = []
+    for column, more, less in _OTHER_DAYS if len(waiting) else ():
         mean = float((waiting[column] * waiting["area_ha"]).sum() / waiting["area_ha"].sum())
         money = money_text(per_area(abs(mean), info), info)
-        parts.append(say(cost if mean < 0 else earned, info, money=money, unit=unit))
+        others.append(say(less if mean < 0 else more, info, money=money, unit=unit))
+    if others:
+        message = mark("On average the fruit would have been worth {earlier}, {later}.")
+        parts.append(say(message, info, earlier=others[0], later=others[1]))
     return first, " ".join(parts)
 
 
@@ -204,14 +199,14 @@ def extraction_table(learned: Lessons, info: Mapping[str, Any]) -> DisplayTable:
     """Oil that the mill got out, and the share to write into the mill's records."""
     rows = learned.extraction
     return _table(
-        say("Oil got out of the fruit", info),
+        say("Oil that the mill got out, beside what the laboratory let expect", info),
         [
             (mark("Cultivar"), "", rows["cultivar"], "name"),
-            (mark("Got out"), "%", _numbers(rows["oil_out_pct"], info, 1), "when number"),
-            (mark("Expected of its fat"), "%", _numbers(rows["expected_pct"], info, 1), "number"),
-            (mark("Within 1 point"), "%", _numbers(100 * rows["within_1_point_fraction"], info), "number"),
+            (mark("Oil yield"), "%", _numbers(rows["oil_out_pct"], info, 1), "when number"),
+            (mark("Expected"), "%", _numbers(rows["expected_pct"], info, 1), "number"),
+            (mark("Tickets within 1 point"), "%", _numbers(100 * rows["within_1_point_fraction"], info), "number"),
             (mark("Tickets"), "", _numbers(rows["tickets_n"], info), "number"),
-            (mark("To write into the mill's corrector_fraction"), "", _numbers(rows["corrector_fraction"], info, 3),
+            (mark("corrector_fraction for the mill's records"), "", _numbers(rows["corrector_fraction"], info, 3),
              "number"),
         ],
         say("No ticket tells both the fat and the oil got out.", info),
@@ -224,7 +219,7 @@ def waiting_table(learned: Lessons, info: Mapping[str, Any], names: Mapping[str,
     unit = display_unit(info, "area").label
     rows = learned.waiting.sort_values("lost_ha", ascending=False, kind="stable").head(MOST_BLOCKS)
     return _table(
-        say("What waiting really cost, in the weather that came", info),
+        say("What another day would have brought, in the weather that came", info),
         [
             (mark("Block"), "", [names.get(b, b) for b in rows["block_id"]], "name"),
             (mark("Picked"), "", _days(rows["picked_on"], info), "first"),
@@ -338,6 +333,7 @@ def alt_courses(learned: Lessons, info: Mapping[str, Any]) -> str:
 
 _PANELS = (("earlier_ha", mark("a week earlier")), ("later_ha", mark("a week later")))
 _WAITING_H = 120.0
+SHORT_D = 28  # a season picked within so many days is dated week by week
 
 
 def finding_waiting(learned: Lessons, info: Mapping[str, Any]) -> str:
@@ -390,12 +386,19 @@ def waiting(learned: Lessons, week: Week, ax: Axes) -> Axes:
     if rows.empty:
         return draw_nothing(ax, week, width, finding_waiting(learned, info))
     top = draw_head(ax, week, width, finding_waiting(learned, info), [_waiting_sub(info)])
-    top = draw_key(ax, top, width, _waiting_key(learned, week))
+    for items in key_rows(_waiting_key(learned, week), width):
+        for kind, cultivar, x0 in items:  # marks as they stand in the picture, where areas would need a hatch
+            style = cultivar_style(int(kind.removeprefix("style ")))
+            draw_marks(ax, [x0 + 6], [top + KEY_LINE / 2], style.marker, size=5, fill=style.fill, edge=style.fill)
+            write(ax, x0 + 16, top + KEY_LINE / 2 + 3, cultivar, size=SMALL, color=SOFT)
+        top += KEY_LINE
+    top += 3
     money = {column: per_area(rows[column], info) for column, _ in _PANELS}
     low, high = min(0.0, *(v.min() for v in money.values())), max(0.0, *(v.max() for v in money.values()))
     low, high = low - 0.06 * (high - low), high + 0.06 * (high - low)
     at, styles = day_number(rows["picked_on"]), _styles(week)
     first, last = float(at.min()) - 2, float(at.max()) + 2
+    pace = "week" if last - first < SHORT_D else "fortnight"
     abreast = width > 400
     left, gap = 40.0, 46.0
     wide = (width - 3 - left - gap) / 2 if abreast else width - 3 - left
@@ -412,7 +415,7 @@ def waiting(learned: Lessons, week: Week, ax: Axes) -> Axes:
             draw_marks(ax, x(at[mine]), y(money[column][mine]), style.marker, size=4.6, fill=style.fill, edge="white",
                        width=0.6)  # fmt: skip
         if abreast or i == len(_PANELS) - 1:
-            draw_day_axis(ax, week, x, first, last, box[3], every="fortnight", room=wide)
+            draw_day_axis(ax, week, x, first, last, box[3], every=pace, room=wide)
     return ax
 
 

@@ -21,6 +21,7 @@ from olivetime.records.columns import TABLES
 from olivetime.records.told import told
 from olivetime.report.tables import (
     Week,
+    all_picked,
     doubtful,
     flags_text,
     planned,
@@ -33,7 +34,7 @@ from olivetime.report.tables import (
     when_text,
     worth_sampling,
 )
-from olivetime.words import Unit, chance_text, day_text, display_unit, money_text, number_text
+from olivetime.words import Unit, chance_text, day_text, days_text, display_unit, money_text, number_text
 
 if TYPE_CHECKING:
     from olivetime.harvest.past import Hindcast
@@ -60,7 +61,7 @@ class DisplayTable:
     kind : str
         "cards order" (the order list on phones), "cards" (label and value on phones) or "" (stays a table).
     empty : str
-        The sentence shown instead of a table without rows.
+        The sentence shown instead of a table without rows; "" where nothing at all is to be shown.
     """
 
     caption: str
@@ -117,7 +118,7 @@ def html_table(table: DisplayTable) -> str:
     """
     esc = html.escape
     if not table.rows:
-        return f'<p class="note">{esc(_nothing(table))}</p>'
+        return f'<p class="note">{esc(_nothing(table))}</p>' if table.empty else ""
     number = ["number" if side == "right" else "" for side in table.align]
     few = len(table.headings) <= ROOMY_COLUMNS
     head = "".join(
@@ -144,7 +145,14 @@ def html_table(table: DisplayTable) -> str:
 
 def _nothing(table: DisplayTable) -> str:
     """What stands for a table without rows: the first part of its caption, which has no rows to explain."""
+    if not table.empty:
+        return ""
     return f"{re.split('[;:]', table.caption)[0]}: {table.empty[:1].lower()}{table.empty[1:]}"
+
+
+def _while_picking(week: Week, sentence: str) -> str:
+    """What a table of the days ahead says when it has no rows: nothing once all is picked, which the page says once."""
+    return "" if all_picked(week) else sentence
 
 
 # Names, dates and notes of so few letters stay on one line; dates not in tables of so many columns that they must wrap.
@@ -250,7 +258,7 @@ def order_table(week: Week, *, limit: int | None = None) -> DisplayTable:
         columns,
         week.info,
         kind="cards order",
-        empty=say("No block is to be picked in the days ahead.", week.info),
+        empty=_while_picking(week, say("No block is to be picked in the days ahead.", week.info)),
     )
 
 
@@ -267,7 +275,7 @@ def not_planned(week: Week) -> DisplayTable:
         ],
         week.info,
         kind="cards order",
-        empty=say("Every block has a place.", week.info),
+        empty=_while_picking(week, say("Every block has a place.", week.info)),
     )
 
 
@@ -302,7 +310,7 @@ def next_days(week: Week, *, days: int = 3) -> DisplayTable:
             (mark("Wait at the mill"), "h", _numbers(rows["wait_h"], week.info, 1), "number"),
         ],
         week.info,
-        empty=say("No picking is planned in these days.", week.info),
+        empty=_while_picking(week, say("No picking is planned in these days.", week.info)),
     )
 
 
@@ -321,7 +329,7 @@ def clock_table(hours: pd.DataFrame, week: Week) -> DisplayTable:
             (mark("Note"), "", _said(hours["note"], week.info), "line"),
         ],
         week.info,
-        empty=say("No picking is planned in these days.", week.info),
+        empty=_while_picking(week, say("No picking is planned in these days.", week.info)),
     )
 
 
@@ -339,7 +347,7 @@ def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
             (mark("7 days, planned again"), "", _money(week, rows["waiting_exact"]), "number"),
         ],
         week.info,
-        empty=say("No block has a place in the order.", week.info),
+        empty=_while_picking(week, say("No block has a place in the order.", week.info)),
     )
 
 
@@ -831,7 +839,7 @@ def next_samples_table(week: Week, *, limit: int = 12) -> DisplayTable:
             ),
         ],
         week.info,
-        empty=say("No sample would change the order now.", week.info),
+        empty=_while_picking(week, say("No sample would change the order now.", week.info)),
     )
 
 
@@ -845,21 +853,34 @@ def blocks_table(week: Week) -> DisplayTable:
     for shown, planned_as in (("area_ha", "left_ha"), ("crop_t", "picked_t")):
         stage[shown] = stage[planned_as].astype(float).where(stage["rank"].notna(), stage[shown].astype(float))
     rows = stage.to_dict("records")
-    left = np.asarray(stage["status"] != "picked", dtype=bool)  # of picked fruit nothing is said but that it is picked
+    left = np.asarray(stage["status"] != "picked", dtype=bool)
+    # Of picked fruit the tickets tell, and no forecast.
+    tickets = week.picked.set_index("block_id").reindex(stage["block_id"])
+    crop = stage["crop_t"].astype(float).where(left, tickets["net_t"].to_numpy(float))
+    when = [
+        when_text(row, week) if on or pd.isna(day) else say("picked {days}", week.info, days=days)
+        for row, on, day, days in zip(rows, left, tickets["last_on"], _picked_days(tickets, week.info), strict=True)
+    ]
+    oil = [
+        say("oil yield {pct} %", week.info, pct=pct) if pct and not on else ""
+        for pct, on in zip(_oil_yield(tickets, week.info), left, strict=True)
+    ]
+    notes = [flags_text(f, week.info) or o for f, o in zip(stage["flags"].where(left, ""), oil, strict=True)]
 
     def now(name: str) -> list[str]:
         return _numbers(stage[name].astype(float).where(left), week.info, 1)
 
     own = mark("Your blocks: oil and moisture as of today, crop and worth on the day of picking")
     all_ = mark("Blocks: oil and moisture as of today, crop and worth on the day of picking")
+    caption = mark("What is picked, by the tickets") if all_picked(week) else own if "grower" in week.info else all_
     return _display(
-        say(own if "grower" in week.info else all_, week.info),
+        say(caption, week.info),
         [
             (mark("Block"), "", texts_of(stage["block_name"]), "name"),
-            (mark("Picking"), "", [when_text(r, week) for r in rows], "when"),
+            (mark("Picking"), "", when, "when"),
             (mark("Cultivar"), "", _with_certification(stage, week.info), "first"),
             _area(week, stage["area_ha"]),
-            _crop(week, stage["crop_t"].where(left)),
+            _crop(week, crop),
             (mark("Oil, fresh"), "%", now("oil_fresh_now_p50_pct"), "number named"),
             (mark("Oil, dry"), "%", now("oil_dry_now_p50_pct"), "number named"),
             (mark("Moisture"), "%", now("moisture_now_p50_pct"), "number named"),
@@ -870,11 +891,41 @@ def blocks_table(week: Week) -> DisplayTable:
                 "named",
             ),
             (mark("Worth"), "", _money(week, stage["value"]), "number"),
-            (mark("Note"), "", [flags_text(f, week.info) for f in stage["flags"].where(left, "")], "line"),
+            (mark("Note"), "", notes, "line"),
         ],
         week.info,
         kind="cards order",
         empty=say("No blocks.", week.info),
+    )
+
+
+def _picked_days(tickets: pd.DataFrame, info: Mapping[str, Any]) -> list[str]:
+    return [days_text(a, b, info) for a, b in zip(tickets["first_on"], tickets["last_on"], strict=True)]
+
+
+def _oil_yield(tickets: pd.DataFrame, info: Mapping[str, Any]) -> list[str]:
+    """Oil that the mill got out of it, per cent of the fruit's weight."""
+    return _numbers(0.1 * tickets["oil_out_kg"].astype(float) / tickets["net_t"].astype(float), info, 1)
+
+
+def picked_table(week: Week) -> DisplayTable:
+    """What is picked, by the mill's tickets, the newest first."""
+    info, rows = week.info, week.picked.sort_values(["last_on", "block_id"], ascending=[False, True])
+    cultivars = dict(zip(week.stage["block_id"], _with_certification(week.stage, info), strict=True))
+    return _display(
+        say("What is picked, by the tickets", info),
+        [
+            (mark("Block"), "", _names(week, rows["block_id"]), "name"),
+            (mark("Picked"), "", _picked_days(rows, info), "when"),
+            (mark("Cultivar"), "", [cultivars.get(b, "") for b in rows["block_id"]], "first"),
+            _area(week, rows["area_ha"]),
+            _crop(week, rows["net_t"]),
+            (mark("Tickets"), "", _numbers(rows["tickets_n"].astype(float), info), "number named"),
+            (mark("Oil yield"), "%", _oil_yield(rows, info), "number named"),
+        ],
+        info,
+        kind="cards order",
+        empty="",
     )
 
 
@@ -924,7 +975,7 @@ def mill_days_table(week: Week, *, days: int = 14) -> DisplayTable:
             (mark("Waits overnight"), unit, waiting, "number"),
         ],
         week.info,
-        empty=say("No fruit goes to the mill in these days.", week.info),
+        empty=_while_picking(week, say("No fruit goes to the mill in these days.", week.info)),
     )
 
 
@@ -970,7 +1021,9 @@ def frost_table(week: Week, *, nights: int = 14, most: int = 12) -> DisplayTable
             (mark("Value at risk"), "", _money(week, rows["value_at_risk"]), "number"),
         ],
         week.info,
-        empty=say("No scenario brings a damaging frost to fruit that is still on the trees.", week.info),
+        empty=_while_picking(
+            week, say("No scenario brings a damaging frost to fruit that is still on the trees.", week.info)
+        ),
     )
 
 
@@ -1080,7 +1133,7 @@ def what_ifs_table(week: Week) -> DisplayTable:
         ],
         week.info,
         kind="cards order",
-        empty=say("No questions were asked.", week.info),
+        empty=_while_picking(week, say("No questions were asked.", week.info)),
     )
 
 
@@ -1217,7 +1270,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
         ],
         week.info,
         kind="cards order",
-        empty=say("Nothing moved.", week.info),
+        empty=_while_picking(week, say("Nothing moved.", week.info)),
     )
 
 

@@ -115,6 +115,7 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
     "shapes": ("cultivar", "shape", "weight"),
     "week_effects": ("kind", "week", "effect"),
     "next_samples": ("block_id", "rank", "why", "gain", "fruits_n"),
+    "picked": ("block_id", "first_on", "last_on", "area_ha", "net_t", "tickets_n", "oil_out_kg"),
 })
 
 
@@ -164,6 +165,7 @@ class Week:
     shapes: pd.DataFrame
     week_effects: pd.DataFrame
     next_samples: pd.DataFrame
+    picked: pd.DataFrame
     outlines: pd.DataFrame
 
 
@@ -392,6 +394,7 @@ def week_tables(
         "shapes": proposal.fit.shapes,
         "week_effects": proposal.fit.week_effects,
         "next_samples": with_doubtful(slow.get("next_samples"), slow.get("doubts")),
+        "picked": _picked(season.picks),
     }
     return make_week(info, parts)
 
@@ -444,6 +447,17 @@ def _tidy(frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
                     "str"
                 )
     return frame
+
+
+def _picked(picks: pd.DataFrame) -> pd.DataFrame:
+    """What the season's tickets say of each block so far; oil only where every ticket of the block tells it."""
+    blocks = picks.groupby("block_id", sort=True)
+    table = blocks.agg(
+        first_on=("picked_on", "min"), last_on=("picked_on", "max"), area_ha=("area_ha", "sum"),
+        net_t=("net_t", "sum"), tickets_n=("picked_on", "size"),
+    )  # fmt: skip
+    oil = blocks["oil_out_kg"].sum(min_count=1)
+    return table.assign(oil_out_kg=oil.where(blocks["oil_out_kg"].count() == table["tickets_n"])).reset_index()
 
 
 def _plain(value: Any) -> float | str | None:
@@ -756,8 +770,10 @@ def grower_week(week: Week, wanted: str) -> Week:
     assumptions = week.assumptions[np.array(shared, dtype=bool) & ~elsewhere].reset_index(drop=True)
     parts = {
         name: of_mine(name)
-        for name in ("curves", "samples", "past_samples", "classes", "frost", "value_by_day", "residuals", "outlines")
-    }
+        for name in (
+            "curves", "samples", "past_samples", "classes", "frost", "value_by_day", "residuals", "outlines", "picked",
+        )
+    }  # fmt: skip
     parts |= {
         "order": order,
         "stage": stage,
@@ -1003,6 +1019,11 @@ def planned(week: Week) -> pd.DataFrame:
     return rows.sort_values(["rank", "block_id"], ignore_index=True)
 
 
+def all_picked(week: Week) -> bool:
+    """Whether nothing is left to pick: pages then say so once, and nothing of days ahead."""
+    return len(week.order) > 0 and bool((week.order["status"] == "picked").all())
+
+
 def when_text(row: Mapping[str, Any], week: Week) -> str:
     """When a row of the order is picked, in the words of the order list: "now", "today", "Oct 22", "not planned"."""
     info = week.info
@@ -1030,7 +1051,7 @@ def headline(week: Week) -> str:
     if rows.empty:
         why = said(str(info.get("why") or "").strip(), info)
         left = week.order["status"].value_counts() if len(week.order) else {}
-        if len(week.order) and (week.order["status"] == "picked").all():
+        if all_picked(week):
             return say("All blocks are picked.", info)
         undecided = int(left.get("cannot be decided", 0))
         tail = why
