@@ -186,6 +186,10 @@ class StationDays:
             self._memories[memory_d] = rain_memory(np.nan_to_num(self.rain_mm).T, memory_d)
         return self._memories[memory_d]
 
+    def __getstate__(self) -> dict[str, object]:
+        """What was counted on the way is no part of the days: kept fits are found by all that is pickled."""
+        return {**self.__dict__, "_memories": {}}
+
     def _at(self, values: np.ndarray, station_ids: ArrayLike, days: ArrayLike) -> np.ndarray:
         names = np.atleast_1d(np.asarray(station_ids, dtype=object)).astype(str)
         column = _positions(self.stations, names)
