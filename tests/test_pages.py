@@ -373,7 +373,7 @@ def filled_shares(data):
     shares = []
     for leaf in pypdf.PdfReader(data).pages:
         height = float(leaf.mediabox[3])
-        top, bottom = 14 * 72 / 25.4, 16 * 72 / 25.4  # the style sheet's margins; the page number stands below
+        top, bottom = 12 * 72 / 25.4, 14 * 72 / 25.4  # the style sheet's margins; the page number stands below
         ends = [height]
 
         def words(text, cm, tm, _font, _size, ends=ends, bottom=bottom):
@@ -394,10 +394,10 @@ def filled_shares(data):
 @pytest.mark.pdf
 @pytest.mark.parametrize("kind", KINDS[1:])
 def test_no_sheet_of_the_pdf_is_left_half_empty(published, kind):
-    """Words or pictures reach down two thirds of every sheet but the last."""
+    """Words or pictures reach down two thirds of every sheet but the last, and a quarter of that."""
     shares = filled_shares(path_of(published, kind, "pdf"))
     assert min(shares[:-1], default=1.0) > 0.66, (kind, shares)
-    assert shares[-1] > 0.1, (kind, shares)
+    assert shares[-1] > 0.25, (kind, shares)
 
 
 @pytest.mark.notebooks

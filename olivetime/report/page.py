@@ -29,7 +29,7 @@ MANY_COLUMNS, CROWDED_COLUMNS = 9, 12
 LONGEST_WORD = 16  # letters of a word that are kept together
 # A sheet of paper counts as full from this share of its height on, the last one from less (our choice): nobody calls
 # two thirds half empty, and every layout that is tried takes as long as the first.
-FULL_SHEET, FULL_LAST_SHEET = 0.66, 0.15
+FULL_SHEET, FULL_LAST_SHEET = 0.66, 0.3
 # Of longer reports fewer layouts are tried: each costs seconds.
 LONG_SHEETS, MOST_LAYOUTS = 6, 3
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
@@ -78,7 +78,7 @@ def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) ->
     body, banner : str
         HTML; the banner is the page's <header>.
     title, provenance : str
-        Plain text.
+        Plain text; paper shows the first line of the provenance at the foot of each sheet, and no more of it.
     locale : str
         Decides paper size and language tag.
 
@@ -89,6 +89,7 @@ def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) ->
     """
     style = re.sub(r"/\*.*?\*/\s*", "", (PAGES / "style.css").read_text(encoding="utf-8"), flags=re.S)
     style = re.sub(r"\s*\n\s*", "\n", style)
+    made, _, inputs = (html.escape(line) for line in provenance.partition("\n"))
     template = Template((PAGES / "page.html").read_text(encoding="utf-8"))
     return template.substitute(
         lang=language(locale),
@@ -99,8 +100,14 @@ def wrap(body: str, *, title: str, banner: str, locale: str, provenance: str) ->
         paper=paper(locale),
         banner=banner,
         body=body,
-        provenance=html.escape(provenance),
+        provenance=f"<p>{made}</p>" + (f"<p>{inputs}</p>" if inputs else ""),
+        foot=_css_text(provenance.partition("\n")[0]),
     )
+
+
+def _css_text(text: str) -> str:
+    """A text as style sheets write it: all but letters, digits and blanks by their numbers (CSS Syntax 3, 4.3.7)."""
+    return '"' + "".join(c if c.isalnum() or c == " " else f"\\{ord(c):x} " for c in text) + '"'
 
 
 def page_html(notebook: Any, *, name: str, locale: str, provenance: str) -> str:
@@ -420,11 +427,10 @@ def _layouts(page: str) -> Iterator[str]:
     pair = r'(<figure class="broad">(?:(?!</figure>).)*</figure>)\s*(<div class="figures">.*?</div>)'
     passed = re.sub(pair, r"\2\1", page, flags=re.S)
     yield page
-    for text in dict.fromkeys((page, passed)):
-        yield _styled(text, _TIGHT)
-    yield _styled(page, _TIGHT + _TIGHTER)
     if passed != page:
         yield passed
+    for text in dict.fromkeys((page, passed)):
+        yield _styled(text, _TIGHT)
     yield _styled(page, _LOOSE)
 
 
@@ -433,22 +439,21 @@ def _styled(page: str, style: str) -> str:
 
 
 _TIGHT = (
-    "@page { margin: 11mm 12mm 13mm } h2 { margin-top: 9pt } body { line-height: 1.3 }"
-    " th, td { padding-top: 1.6pt; padding-bottom: 1.6pt } .figures figure { margin-bottom: 4pt }"
-    " figure.broad > img, figure.broad > picture > img { max-width: 80% }"
-    " ul.caution { margin: 4pt 0; padding-top: 3pt; padding-bottom: 3pt }"
-)
-_TIGHTER = (
-    " body { font-size: 9pt; line-height: 1.25 } table { font-size: 8pt } h2 { margin-top: 7pt }"
-    " figure.broad > img, figure.broad > picture > img { max-width: 72% }"
+    "@page { margin: 11mm 12mm 13mm } body { font-size: 9pt; line-height: 1.25 } table { font-size: 7.8pt }"
+    " h2 { margin-top: 7pt } th, td { padding-top: 1.6pt; padding-bottom: 1.6pt }"
+    " .figures figure { margin-bottom: 4pt }"
+    " figure.broad > img, figure.broad > picture > img { max-width: 76% }"
 )
 _LOOSE = "th, td { padding-top: 4pt; padding-bottom: 4pt } h2 { margin-top: 20pt } figure { margin-bottom: 14pt }"
 
 
 def _emptiness(shares: Sequence[float]) -> float:
-    """How far a layout is from full sheets; 0 when every sheet, and the last one enough, is filled."""
+    """How far a layout is from full sheets; 0 when every sheet, and the last one enough, is filled.
+
+    A hole between words disturbs more than one behind them, which counts half.
+    """
     *whole, last = shares
-    return sum(max(0.0, FULL_SHEET - share) for share in whole) + max(0.0, FULL_LAST_SHEET - last)
+    return sum(max(0.0, FULL_SHEET - share) for share in whole) + 0.5 * max(0.0, FULL_LAST_SHEET - last)
 
 
 def _filled_share(leaf: Any) -> float:

@@ -113,12 +113,12 @@ def html_table(table: DisplayTable) -> str:
     Returns
     -------
     str
-        <div class="table"><table>...</table></div>, or a paragraph with the caption and `empty` when there are no rows.
+        <div class="table"><table>...</table></div>, or a paragraph with `empty` when there are no rows.
         Roles are written out because a table restyled as a list loses them in some readers (from memory).
     """
     esc = html.escape
     if not table.rows:
-        return f'<p class="note">{esc(_nothing(table))}</p>' if table.empty else ""
+        return f'<p class="note">{esc(table.empty)}</p>' if table.empty else ""
     number = ["number" if side == "right" else "" for side in table.align]
     few = len(table.headings) <= ROOMY_COLUMNS
     head = "".join(
@@ -144,7 +144,7 @@ def html_table(table: DisplayTable) -> str:
 
 
 def _nothing(table: DisplayTable) -> str:
-    """What stands for a table without rows: the first part of its caption, which has no rows to explain."""
+    """What stands for a table without rows on a terminal, which has no heading above it."""
     if not table.empty:
         return ""
     return f"{re.split('[;:]', table.caption)[0]}: {table.empty[:1].lower()}{table.empty[1:]}"
@@ -275,7 +275,7 @@ def not_planned(week: Week) -> DisplayTable:
         ],
         week.info,
         kind="cards order",
-        empty=_while_picking(week, say("Every block has a place.", week.info)),
+        empty="",
     )
 
 
@@ -639,22 +639,21 @@ def sources_table(week: Week) -> DisplayTable:
 
 
 def provenance(week: Week) -> str:
-    """One line that lets every number be traced: as-of date, version, seed, scenarios, draws, input hashes."""
+    """What lets every number be traced: version, as-of date, seed, scenarios, draws; the inputs in a second line."""
     info = week.info
     files = "; ".join(
         f"{f} {h[:8]}" for f, h in zip(texts_of(week.sources["file"]), texts_of(week.sources["sha256"]), strict=True)
     )
-    return say(
-        "olivetime {version} · records as of {as_of} · seed {seed} · {scenarios} scenarios, {draws} draws · "
-        "inputs (SHA-256): {files}",
+    made = say(
+        "olivetime {version} · records as of {as_of} · seed {seed} · {scenarios} scenarios, {draws} draws",
         info,
         version=info["version"],
         as_of=info["as_of"],
         seed=info["seed"],
         scenarios=info["n_scenarios"],
         draws=info["n_draws"],
-        files=files or say("none", info),
     )
+    return f"{made}\n{say('Inputs (SHA-256): {files}', info, files=files or say('none', info))}"
 
 
 LEAST_WEIGHT = 0.005  # shapes of curves with less say are not shown
@@ -1021,9 +1020,7 @@ def frost_table(week: Week, *, nights: int = 14, most: int = 12) -> DisplayTable
             (mark("Value at risk"), "", _money(week, rows["value_at_risk"]), "number"),
         ],
         week.info,
-        empty=_while_picking(
-            week, say("No scenario brings a damaging frost to fruit that is still on the trees.", week.info)
-        ),
+        empty="",  # the frost's picture says so already
     )
 
 
@@ -1270,7 +1267,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
         ],
         week.info,
         kind="cards order",
-        empty=_while_picking(week, say("Nothing moved.", week.info)),
+        empty=_while_picking(week, say("Nothing moved since last week.", week.info)),
     )
 
 
