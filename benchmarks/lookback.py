@@ -116,12 +116,13 @@ def milder_season(task):
     """One northern season in the weather of the first comparison, also with fruit that is riper on all days."""
     _, blocks_n, index = task
     known = [_milder_known(index, blocks_n, later_d) for later_d in (0.0, *RIPER_D)]
-    return pd.concat([_milder_daily(index, blocks_n), *known], ignore_index=True)
+    daily = [_milder_daily(index, blocks_n, later_d) for later_d in (0.0, RIPER_D[-1])]
+    return pd.concat([*daily, *known], ignore_index=True)
 
 
-def _milder_daily(index, blocks_n):
+def _milder_daily(index, blocks_n, later_d):
     """The season planned daily and weekly from samples, as everywhere else."""
-    simulated, limits, worth, truth = _milder(index, blocks_n)
+    simulated, limits, worth, truth = _milder(index, blocks_n, later_d=later_d)
     best, _ = perfect_foresight(simulated, truth=truth)
     fits = {}
     told = list(mornings(simulated, fits=fits))
@@ -132,7 +133,8 @@ def _milder_daily(index, blocks_n):
     rows += play(simulated, by_week, weekly, truth=truth)
     known = mornings(simulated, every=7, weather="true", n_draws=16, fits=fits)
     rows += play(simulated, [searching("true weather", first=8000, later=4000, every=7)], known, truth=truth)
-    return _milder_rows(index, rows, best, worth, limits, truth)
+    end = f", {-later_d:.0f} d riper" if later_d else ""
+    return _milder_rows(index, [replace(row, name=row.name + end) for row in rows], best, worth, limits, truth)
 
 
 def _milder_known(index, blocks_n, later_d):
@@ -177,24 +179,27 @@ def show_milder(table):
         part = table[table["policy"] == name]
         print(f"{name}: worth {100 * part['first_day_less'].mean():.0f} % less on the first day than on each block's "
               f"best, day {part['best_day'].mean():.0f} of {MILDER['plan_days']:.0f}, frost left out")  # fmt: skip
-    ours, cautious = (100 * table[table["policy"] == name]["share"] for name in ("ours", "ours with caution"))
-    print(f"aims, in this weather: mean {ours.mean():.2f} (>= {100 * GOALS['mean']:.1f}), p10 "
-          f"{ours.quantile(0.1):.1f} (>= {100 * GOALS['p10']:.0f}), worst with caution {cautious.min():.1f} (>= "
-          f"{100 * GOALS['cautious worst']:.0f})")  # fmt: skip
+    for end in ("", f", {-RIPER_D[-1]:.0f} d riper"):
+        names = (f"ours{end}", f"ours with caution{end}")
+        ours, cautious = (100 * table[table["policy"] == name]["share"] for name in names)
+        print(f"aims, in this weather{end}: mean {ours.mean():.2f} (>= {100 * GOALS['mean']:.1f}), p10 "
+              f"{ours.quantile(0.1):.1f} (>= {100 * GOALS['p10']:.0f}), worst with caution {cautious.min():.1f} (>= "
+              f"{100 * GOALS['cautious worst']:.0f})")  # fmt: skip
 
 
 def show_shares(table):
     """Print the shares of perfect foresight of every policy."""
-    ours = table[table["policy"] == "ours"].set_index(["half", "season"])["share"]
-    print(f"{'policy':38}{'mean %':>8}{'s.e.':>6}{'p10':>7}{'worst':>7}{'left':>6}{'frosted t':>10}{'overtime h':>11}"
+    shares = table.pivot(index=["half", "season"], columns="policy", values="share")
+    print(f"{'policy':44}{'mean %':>8}{'s.e.':>6}{'p10':>7}{'worst':>7}{'left':>6}{'frosted t':>10}{'overtime h':>11}"
           f"{'ours better in':>16}")  # fmt: skip
     for name, part in table.groupby("policy", sort=False):
         share = 100 * part["share"]
-        better = (ours.to_numpy() >= part.set_index(["half", "season"])["share"].reindex(ours.index)).mean()
+        ours = "ours" + name[len(name.partition(",")[0]) :]  # of the same fruit
+        more = (shares[ours] - shares[name]).dropna() if ours in shares else pd.Series(dtype=float)
         se = share.std() / np.sqrt(len(share)) if len(share) > 1 else np.nan
-        print(f"{name:38}{share.mean():8.2f}{se:6.2f}{share.quantile(0.1):7.1f}{share.min():7.1f}"
+        print(f"{name:44}{share.mean():8.2f}{se:6.2f}{share.quantile(0.1):7.1f}{share.min():7.1f}"
               f"{part['blocks_left'].mean():6.1f}{part['frosted_t'].mean():10.0f}{part['overtime_h'].mean():11.0f}"
-              f"{'' if name.startswith(('ours', 'true')) else f'{100 * better:.0f} %':>16}")  # fmt: skip
+              f"{'' if name.startswith(('ours', 'true')) else f'{100 * (more >= 0).mean():.0f} %':>16}")  # fmt: skip
 
 
 def show_policies(table):
@@ -281,17 +286,21 @@ def ceiling_farm(task):
     on the mean of 48 seasons.
     """
     half, blocks_n, index = task
-    farm = make_farm(blocks_n, half=half, seed=1 + index)
-    simulated = simulate(farm, FIRST_SEASON)
-    limits, worth = simulated.truth()
-    ph = physics(limits, worth)
+    if half in HALVES:
+        farm = make_farm(blocks_n, half=half, seed=1 + index)
+        simulated = simulate(farm, FIRST_SEASON)
+        limits, worth = simulated.truth()
+        ph = physics(limits, worth)
+    else:
+        simulated, limits, worth, ph = _milder(index, blocks_n, later_d=RIPER_D[-1] if half == "riper" else 0.0)
+        farm = simulated.farm
     need_h = (ph.block_h.mean(axis=0) + ph.move_fixed_h.mean()).sum() / len(ph.shift_h)
     worth_step = (worth.value[0] + worth.frost_loss[0]).sum(axis=0) / need_h * STEP_H
     soil, first = pd.Index(SOILS).get_indexer(farm.tables["blocks"]["soil"]), (farm.first_day - farm.start).days
     seasons = []
     for seed in range(2001, 2401):
         rain = true_weather(farm, seed, farm.start.year)["rain_mm"].to_numpy().reshape(2, -1)[:1]
-        seasons.append(workable_fraction(rain, simulated.whole.rules)[0, :, first:][soil].mean(axis=0))
+        seasons.append(workable_fraction(rain, farm.rules)[0, :, first:][soil].mean(axis=0))
     steps = np.round(np.array(seasons) * ph.shift_h.mean() / STEP_H).astype(int)
     learnt, judged = steps[:200], steps[200:]
     work_n, days_n = int(np.ceil(need_h / STEP_H)), steps.shape[1]
@@ -468,12 +477,14 @@ def main():
                     asked = [task for task in asked if task[0] == "northern"]
                 if part == "ceiling":
                     asked = tasks[: len(options.halves) * FARMS]
+                    asked += [(name, blocks_n, i) for name in ("milder", "riper") for i in range(MILDER_FARMS)]
                 tables = []
                 for table in each(work, asked):
                     tables.append(table)
                     if options.save:
                         pd.concat(tables).to_csv(f"{options.save}/{part}_{blocks_n}.csv", index=False)
-                print(f"\n{part}: {blocks_n} blocks, {len(asked)} seasons, replanned every {every} d")
+                often = "daily and weekly" if part == "milder" else f"every {every} d"
+                print(f"\n{part}: {blocks_n} blocks, {len(asked)} seasons, replanned {often}")
                 show(pd.concat(tables, ignore_index=True))
 
 
