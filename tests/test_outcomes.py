@@ -1,7 +1,7 @@
 """Outcomes on small invented seasons whose truth is known."""
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -15,6 +15,7 @@ from olivetime.records.season import Target, read_season
 from olivetime.ripening.mixed import FitError
 from olivetime.ripening.outcomes import (
     Outcomes,
+    draw_fruit,
     fit_ripening,
     next_samples,
     outcomes,
@@ -614,6 +615,22 @@ def test_same_seed_same_outcomes(usual):
     other = outcomes(season, fit, ahead, n_draws=96, seed=5)
     np.testing.assert_array_equal(out.crop_t, again.crop_t)
     assert not np.array_equal(out.crop_t, other.crop_t)
+
+
+def test_fruit_drawn_on_an_earlier_day_serves_until_a_sample_comes(usual):
+    season, fit, ahead, out = usual
+    earlier = SimpleNamespace(**vars(season))
+    earlier.as_of = season.as_of - timedelta(days=3)
+    earlier.weather_days = season.weather_days[season.weather_days["day"] < pd.Timestamp(earlier.as_of)]
+    days = station_days(earlier)
+    fruit = draw_fruit(earlier, replace(fit, station_days=days), n_draws=96, seed=0)
+    today = outcomes(season, fit, ahead, n_draws=96, seed=0, fruit=fruit, past=False)
+    assert len(days.calendar) == len(fit.station_days.calendar) - 3
+    for name in ("oil_dry_pct", "moisture_pct", "maturity_index", "crop_t", "plateau_dry_pct"):
+        np.testing.assert_allclose(getattr(today, name), getattr(out, name), rtol=1e-12, err_msg=name)
+    pd.testing.assert_frame_equal(today.assumptions, out.assumptions)
+    assert today.fitted.empty
+    assert len(out.fitted) > 0
 
 
 def test_next_samples_prefer_where_a_sample_teaches():
