@@ -234,8 +234,8 @@ def main() -> None:
 def start(folder: Path, units: str, source: Path | None, as_json: bool, quiet: bool) -> None:
     """Make an empty season folder: season.toml and a workbook, every column explained."""
     from olivetime.records.draft import draft_layout
+    from olivetime.records.export import write_template
     from olivetime.records.files import write_atomic
-    from olivetime.records.season import write_template
 
     if source and source.name in ("season.toml", "records.xlsx"):
         raise click.UsageError(f"{source.name} is a name of the new folder's own files; give your file another name")
@@ -263,8 +263,9 @@ def start(folder: Path, units: str, source: Path | None, as_json: bool, quiet: b
 def check(season: Path, as_of: date | None, out: Path | None, as_json: bool, quiet: bool) -> None:
     """Say what is wrong with the records and what to do; exit 3 when nothing can be decided."""
     from olivetime.records.columns import SeasonError
+    from olivetime.records.export import mark_workbook, write_aliases, write_problems
     from olivetime.records.season import check as check_records
-    from olivetime.records.season import mark_workbook, read_season, write_aliases, write_problems
+    from olivetime.records.season import read_season
     from olivetime.report.tables import records_of
 
     try:

@@ -18,7 +18,8 @@ from pathlib import Path
 import openpyxl
 from PIL import Image, ImageChops
 
-from olivetime.records.season import check, mark_workbook
+from olivetime.records.export import mark_workbook
+from olivetime.records.season import check
 
 ROOT = Path(__file__).parents[1]
 PICTURE = ROOT / "docs" / "pictures" / "messy-marked.png"

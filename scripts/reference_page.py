@@ -11,7 +11,8 @@ PAGE = Path(__file__).parents[1] / "docs" / "reference.md"
 
 # What `import olivetime` offers comes first; then what is of use on its own, room by room.
 ROOMS = {
-    "Records": ("records.season", ("read_season", "check", "Season", "write_template", "write_problems")),
+    "Records": ("records.season", ("read_season", "check", "Season")),
+    "Templates and findings": ("records.export", ("write_template", "write_problems")),
     "Weather": ("weather.stations", ("station_days", "StationDays")),
     "Degree days": ("weather.degree_days", ("degree_days",)),
     "Scenarios": ("weather.scenarios", ("scenarios", "Scenarios")),

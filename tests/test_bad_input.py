@@ -9,8 +9,9 @@ import pytest
 from small_season import SETTINGS, TABLES, spoil, write
 
 from olivetime.records.columns import SeasonError
+from olivetime.records.export import write_problems
 from olivetime.records.files import check_archive, inside, safe_name
-from olivetime.records.season import check, read_season, write_problems
+from olivetime.records.season import check, read_season
 
 
 def sentences(folder, level=None, as_of=None):

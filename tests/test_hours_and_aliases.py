@@ -9,7 +9,8 @@ from small_season import SETTINGS, TABLES, spoil, write
 
 from olivetime.records.cells import read_instant
 from olivetime.records.columns import SeasonError
-from olivetime.records.season import check, read_season, write_aliases
+from olivetime.records.export import write_aliases
+from olivetime.records.season import check, read_season
 
 HEAD = "station_id,hour_utc,air_temp_c,rain_mm\n"
 

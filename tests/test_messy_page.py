@@ -10,7 +10,8 @@ import openpyxl
 import pytest
 from PIL import Image
 
-from olivetime.records.season import check, mark_workbook
+from olivetime.records.export import mark_workbook
+from olivetime.records.season import check
 
 ROOT = Path(__file__).parents[1]
 PAGE = (ROOT / "docs" / "messy-workbook.md").read_text(encoding="utf-8")

@@ -21,9 +21,9 @@ from small_season import SETTINGS, TABLES, write
 from olivetime.records.cells import name_key
 from olivetime.records.columns import TABLES as COLUMNS
 from olivetime.records.columns import UNITS, SeasonError
-from olivetime.records.export import heading_of
+from olivetime.records.export import heading_of, mark_workbook, write_aliases, write_problems, write_template
 from olivetime.records.headings import match_heading
-from olivetime.records.season import check, mark_workbook, read_season, write_aliases, write_problems, write_template
+from olivetime.records.season import check, read_season
 
 DEEPER = int(os.environ.get("OLIVETIME_EXAMPLES", "1"))
 PICKS = "ticket_id,block_id,picked_on,area_ha,net_t\nT1,North 3,2026-10-03,1.5,10.25\nT0,North 3,2025-11-03,4,25\n"

@@ -16,18 +16,10 @@ from test_bad_input import workbook
 
 from olivetime.records.columns import DERIVED, SeasonError, dtype_of
 from olivetime.records.columns import TABLES as COLUMNS
+from olivetime.records.export import mark_workbook, write_problems, write_template
 from olivetime.records.files import safe_cell, safe_name, sweep_parts, write_atomic
 from olivetime.records.headings import match_heading
-from olivetime.records.season import (
-    check,
-    mark_workbook,
-    read_season,
-    season_label,
-    season_labels,
-    season_start,
-    write_problems,
-    write_template,
-)
+from olivetime.records.season import check, read_season, season_label, season_labels, season_start
 
 PICKS = "ticket_id,block_id,picked_on,area_ha,net_t\nT1,North 3,2026-10-03,1.5,10\nT0,North 3,2025-11-03,4,25\n"
 

@@ -8,8 +8,8 @@ import pytest
 from weather_seasons import blocks, outlook_rows, season, stations, weather_rows
 
 from olivetime.records.columns import SeasonError
+from olivetime.weather.degree_days import DEGREE_DAYS_PER_THERMAL_DAY
 from olivetime.weather.stations import (
-    DEGREE_DAYS_PER_THERMAL_DAY,
     climatology,
     neighbours,
     station_days,

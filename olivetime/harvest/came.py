@@ -12,11 +12,10 @@ import numpy as np
 import pandas as pd
 
 from olivetime.weather.cold_spots import with_cold_spots
-from olivetime.weather.degree_days import degree_days
+from olivetime.weather.degree_days import DEGREE_DAYS_PER_THERMAL_DAY, degree_days
 from olivetime.weather.scenarios import SOILS, Scenarios, workable_fraction
 from olivetime.weather.scenarios import scenarios as make_scenarios
 from olivetime.weather.stations import (
-    DEGREE_DAYS_PER_THERMAL_DAY,
     RAIN_MEMORY_D,
     StationDays,
     rain_memory,

@@ -639,21 +639,21 @@ def _move(
         what = chance()
         by = below(9) - 4
         begins = chance() < BEGIN_FRACTION
-        day, first = 0, days_n
+        begin_on, first = 0, days_n
         if begins:
             # the harvester begins on another day: all that waited for the day on which it begins, or for none
             i, run = locked[g], length[g]
             for p in range(i, length[g]):
                 first = min(first, int(start[order[g, p]]))
-            day = min(max(first + by, 0), days_n - 1)
+            begin_on = min(max(first + by, 0), days_n - 1)
         for p in range(i, min(i + run, length[g])):
             c = order[g, p]
-            if begins and release[c] > max(first, day):
+            if begins and release[c] > max(first, begin_on):
                 continue
             changed[changed_n], changed_release[changed_n] = c, release[c]
             changed_n += 1
             if begins:
-                release[c] = day
+                release[c] = begin_on
             elif what < 0.3:
                 release[c] = 0
             elif what < 0.65:

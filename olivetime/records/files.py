@@ -20,16 +20,13 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import openpyxl
 import pyarrow as pa
 import pyarrow.compute
 import pyarrow.csv
-from openpyxl.utils import get_column_letter
-from openpyxl.utils.datetime import CALENDAR_MAC_1904
-from openpyxl.worksheet.worksheet import Worksheet
+from xlsxwriter.utility import xl_col_to_name
 
 from olivetime.records.cells import (
     BROKEN,
@@ -45,6 +42,10 @@ from olivetime.records.cells import (
     name_key,
 )
 from olivetime.records.columns import SeasonError
+
+if TYPE_CHECKING:
+    import openpyxl
+    from openpyxl.worksheet.worksheet import Worksheet
 
 UNPACKED_LIMIT_MB = 200
 UNPACKED_RATIO = 100
@@ -143,7 +144,7 @@ def column_letter(index: int) -> str:
     >>> column_letter(0), column_letter(27)
     ('A', 'AB')
     """
-    return str(get_column_letter(index + 1))
+    return str(xl_col_to_name(index))
 
 
 def read_bytes(path: Path) -> bytes:
@@ -453,6 +454,8 @@ def open_workbook(data: bytes, *, results: bool = False) -> openpyxl.Workbook:
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
+        import openpyxl  # a tenth of all that is loaded for a season kept as CSV files, which needs none of it
+
         return openpyxl.load_workbook(io.BytesIO(data), data_only=results, keep_links=False)
 
 
@@ -505,6 +508,8 @@ def _sheet_grid(sheet: Worksheet, file: str, formulas: set[tuple[int, int]]) -> 
         if shape.hidden
         for column in range(shape.min or 0, min(shape.max or 0, WIDTH_LIMIT) + 1)
     )
+    from openpyxl.utils.datetime import CALENDAR_MAC_1904
+
     epoch = sheet.parent.epoch if sheet.parent is not None else None
     start = SERIAL_START_1904 if epoch == CALENDAR_MAC_1904 else SERIAL_START
     concealed = sheet.sheet_state != "visible"

@@ -32,7 +32,6 @@ from olivetime.records.checks import (
 )
 from olivetime.records.columns import KEYS, NEEDED_TABLES, TABLE_HELP, TABLES, SeasonError, dtype_of
 from olivetime.records.convert import BAD, ROW, Converted, absent, convert, count_by_text, ranks, texts_in, without
-from olivetime.records.export import mark_workbook, write_aliases, write_problems, write_template
 from olivetime.records.files import read_bytes, sha256_of
 from olivetime.records.findings import ERROR, NOTE, WARNING, Finding, findings_table, shown
 from olivetime.records.settings import SETTINGS_FILE, WORKBOOK, Settings, in_year, read_settings
@@ -42,14 +41,10 @@ __all__ = [
     "Season",
     "Target",
     "check",
-    "mark_workbook",
     "read_season",
     "season_label",
     "season_labels",
     "season_start",
-    "write_aliases",
-    "write_problems",
-    "write_template",
 ]
 
 # As in `boundaries`, which is loaded only when there is such a file; the first needs no extra.

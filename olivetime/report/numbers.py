@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -18,7 +19,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xlsxwriter
-from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from olivetime.languages import mark, said, say
 from olivetime.records.files import safe_cell
@@ -466,6 +466,7 @@ READERS: Mapping[str, tuple[Sheet, ...]] = MappingProxyType(
 )
 _DIGITS = {"pct": 1, "chance": 0, "h": 1, "d": 0, "kg": 0, "money": 0, "number": 2, "exact": 6, "count": 0}
 LONGEST_CELL = 32_767  # characters, of spreadsheet programs
+_NO_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")  # XML 1.0, production 2: Char
 _QUANTITIES = ("area", "crop", "temp", "rain", "oil")
 _UNITS = {"pct": "%", "chance": "%", "h": "h", "d": "d", "kg": "kg"}
 
@@ -603,7 +604,7 @@ def _sheet(
 
     def text(row: int, place: int, value: str, *style: Any) -> None:
         # text stays text, also when it begins with =; a spreadsheet program's cell ends at some length
-        sheet.write_string(row, place, ILLEGAL_CHARACTERS_RE.sub("", value)[:LONGEST_CELL], *style)
+        sheet.write_string(row, place, _NO_XML.sub("", value)[:LONGEST_CELL], *style)
 
     for place, (heading, kind) in enumerate(zip(frame.columns, kinds, strict=True)):
         values = frame.iloc[:, place].tolist()

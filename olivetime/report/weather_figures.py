@@ -50,6 +50,7 @@ from olivetime.report.canvas import (
     write,
 )
 from olivetime.report.tables import FROST_WORTH_SAYING, RAIN_LIKELY, Week, heat_lead
+from olivetime.weather.degree_days import DEGREE_DAYS_PER_THERMAL_DAY
 from olivetime.words import chance_text, count_text, day_text, display_unit, number_text
 
 
@@ -305,7 +306,8 @@ def _heat_sub(week: Week, station_id: str | None) -> str:
     seasons = _heat_rows(week, station_id)["season"].astype(float)
     past = int(seasons[seasons < float(week.info["label"])].nunique())
     grey = " " + say_count("Grey: {n} past season.", "Grey: {n} past seasons.", past, week.info) if past else ""
-    return f"{say(_HEAT_SUB, week.info)} {_filled_words(week, station_id)}{grey}"
+    day = number_text(DEGREE_DAYS_PER_THERMAL_DAY * display_unit(week.info, "temp").factor, week.info)
+    return f"{say(_HEAT_SUB, week.info, sum=day)} {_filled_words(week, station_id)}{grey}"
 
 
 def _filled_words(week: Week, station_id: str | None) -> str:
@@ -327,7 +329,7 @@ def heat_size(week: Week, wide: bool, *, station_id: str | None = None) -> tuple
 
 
 PAST_INK = "#a9b2ba"  # past seasons lie behind: lighter than PALE, still plain in print
-_HEAT_SUB = mark("Warm days since the season's start: degree days (single sine) divided by 15.")
+_HEAT_SUB = mark("Warm days since the season's start: degree days (single sine) divided by {sum}.")
 
 
 @own_look

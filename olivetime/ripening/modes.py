@@ -748,7 +748,10 @@ class Problem:
         """Number of values, and sum of the logarithms of their root weights, of each problem."""
         layout = self.layout
         logs = self.seen * np.log(self.root_weight)
-        return tuple(np.bincount(layout.obs_problem, each, layout.problems) for each in (self.seen, logs))
+        return (
+            np.bincount(layout.obs_problem, self.seen, layout.problems).astype(float),
+            np.bincount(layout.obs_problem, logs, layout.problems).astype(float),
+        )
 
 
 class Known(NamedTuple):

@@ -31,6 +31,8 @@ from numpy.typing import ArrayLike
 
 METHODS = ("average", "clipped_average", "single_triangle", "double_triangle", "single_sine", "double_sine")
 CUTOFFS = ("horizontal", "intermediate", "vertical")
+# Degree days of one thermal day: a day 15 C above the base. The unit of the ripening clock; a scale, no more.
+DEGREE_DAYS_PER_THERMAL_DAY = 15.0
 
 
 def triangle_excess(temp_min_c: ArrayLike, temp_max_c: ArrayLike, threshold_c: float) -> np.ndarray:

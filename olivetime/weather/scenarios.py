@@ -22,11 +22,10 @@ import pandas as pd
 
 from olivetime.languages import mark
 from olivetime.weather.cold_spots import cold_spot_findings, with_cold_spots
-from olivetime.weather.degree_days import degree_days
+from olivetime.weather.degree_days import DEGREE_DAYS_PER_THERMAL_DAY, degree_days
 from olivetime.weather.outlook import Outlook, PastDays, evenly, outlook, past_days
 from olivetime.weather.skill import correct_outlook
 from olivetime.weather.stations import (
-    DEGREE_DAYS_PER_THERMAL_DAY,
     RAIN_MEMORY_D,
     StationDays,
     loggers_only,

@@ -29,14 +29,12 @@ from numpy.typing import ArrayLike
 from olivetime.records.columns import SeasonError, sentence
 from olivetime.records.findings import FINDING_COLUMNS
 from olivetime.records.season import season_start
-from olivetime.weather.degree_days import degree_days
+from olivetime.weather.degree_days import DEGREE_DAYS_PER_THERMAL_DAY, degree_days
 from olivetime.weather.hours import DAY_SHARE, SHORT_GAP_H, days_from_hours
 
 if TYPE_CHECKING:
     from olivetime.records.season import Season
 
-# Degree days of one thermal day: a day 15 C above the base. The unit of the ripening clock; a scale, no more.
-DEGREE_DAYS_PER_THERMAL_DAY = 15.0
 # Rain is remembered by the fruit with this time constant [d]; the value under which the moisture model of the
 # ripening room was designed, no published figure found.
 RAIN_MEMORY_D = 8.0
