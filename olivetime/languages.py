@@ -139,13 +139,13 @@ def _filled(part: str, info: Mapping[str, Any] | str) -> str:
 
 
 def _day(part: str, locale: str) -> str:
-    """A date as the page's locale writes it; "" for what is no date."""
-    for form in ("%d %b %Y", "%Y-%m-%d"):
+    """A date as the page's locale writes it, of any year where it names none; "" for what is no date."""
+    for form, skeleton in (("%d %b %Y", "yMMMd"), ("%Y-%m-%d", "yMMMd"), ("%d %B %Y", "MMMMd")):
         try:
-            day = datetime.strptime(part, form).date()
+            day = datetime.strptime(part if skeleton == "yMMMd" else f"{part} 2000", form).date()
         except ValueError:
             continue
-        return format_skeleton("yMMMd", day, locale=known_locale(locale)).replace(".", "")
+        return format_skeleton(skeleton, day, locale=known_locale(locale)).replace(".", "")
     return ""
 
 

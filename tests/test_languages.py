@@ -195,3 +195,10 @@ def test_dates_in_sentences_of_other_rooms_are_written_as_the_page_writes_them()
     assert said(sentence, "en_US") == "contract or grower allows picking from Nov 9, 2026"
     assert said(sentence, "en_GB") == "contract or grower allows picking from 9 Nov 2026"
     assert said("lot 31 Feb 2026", "en_US") == "lot 31 Feb 2026"  # no day
+
+
+def test_a_day_without_a_year_inside_a_finished_sentence_is_said_too():
+    text = "heat on record by 10 March, a date from memory"
+    assert "10 de marzo" in said(text, "es_AR")
+    assert "10 marzo" in said(text, "it_IT")
+    assert said(text, "en_GB") == text

@@ -22,7 +22,7 @@ from olivetime.harvest.reasons import (
     what_if,
 )
 from olivetime.harvest.value import value
-from olivetime.words import day_text, money_text
+from olivetime.words import day_text, days_text, money_text
 
 
 @pytest.fixture(scope="module")
@@ -286,3 +286,12 @@ def test_standard_questions_have_an_answer_each(southern_proposal):
     assert np.isfinite(table["value_change"].astype(float)).all()
     down = table[table["change"].str.startswith("The mill at 80")]
     assert (down["value_change"] <= 1e-6).all()
+
+
+def test_days_in_a_row_are_said_as_one_span(southern_proposal):
+    days = [ts.date() for ts in southern_proposal.capacity.days[1:4]]
+    known = {"units": "metric", "currency": "USD", "locale": southern_proposal.season.locale}
+    row = what_if(southern_proposal, mill_down=days[:2], evaluations=50)
+    assert row.name == f"The mill down on {days_text(days[0], days[1], known)}"
+    apart = what_if(southern_proposal, mill_down=[days[0], days[2]], evaluations=50)
+    assert apart.name.count(",") == 3  # two days, each with its weekday

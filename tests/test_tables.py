@@ -146,6 +146,15 @@ def test_headline_of_a_block_under_the_machine_says_finish(week):
     )
 
 
+def test_a_block_under_the_machine_is_not_finished_for_being_short_of_its_target(week):
+    changed = _with_first(week, status="picking", waiting_1d=0.0)
+    stage = changed.stage.assign(verdict="not yet", on_p50=pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=9))
+    text = tables.headline(dataclasses.replace(changed, stage=stage))
+    assert "first. It is being picked, and finishing it saves a move" in text
+    later = tables.headline(dataclasses.replace(_with_first(week, waiting_1d=90.0), stage=stage))
+    assert "It is 9 days short of its target, but a day of waiting costs at least $90" in later
+
+
 def test_headline_of_a_later_start_says_when(week):
     text = tables.headline(_with_first(week, start_at=pd.Timestamp("2026-10-22 07:00")))
     assert text.startswith(f"Pick {week.order.loc[0, 'block_name']} first, on Oct 22.")

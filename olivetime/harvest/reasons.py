@@ -22,7 +22,7 @@ from olivetime.harvest.referee import physics, with_oil_orders
 from olivetime.languages import mark, said, say
 from olivetime.records.season import Season
 from olivetime.weather.scenarios import Scenarios
-from olivetime.words import chance_text, count_text, day_text, display_unit, money_text, number_text, tell
+from olivetime.words import chance_text, count_text, day_text, days_text, display_unit, money_text, number_text, tell
 
 WAITING_DAYS = (1, 3, 7)
 # Days over which a block's loss by waiting is compared with that of others: the week until the next plan.
@@ -199,7 +199,7 @@ def reasons(proposal: Proposal) -> pd.DataFrame:
         sentences = [(message, parts)]
         if falls > 0 and code in ("FROST", "DRY-WINDOW", "FALLING", "PEAK"):
             sentences += _before_target(targets.loc[row.block_id], days=limits.days, worth=mean[b], t=t)
-        if runner is not None and margin > 0:
+        if runner is not None and margin >= LEAST_SAID:
             behind = {"block": names[limits.block_ids[runner]], "money": _amount(margin)}
             message = mark("{block} would be next: waiting a week costs it {money} less per machine hour.")
             sentences.append((message, behind))
@@ -540,7 +540,9 @@ def what_if(
         kept = mill_days[~mill_days["day"].isin(closed["day"])]
         closed = closed.reindex(columns=mill_days.columns)
         mill_days = pd.concat([kept, closed], ignore_index=True) if len(kept) else closed
-        told.append(f"the mill down on {', '.join(_day(day, season) for day in down)}")
+        row = (down[-1] - down[0]).days == len(down) - 1  # without a day between
+        days = days_text(down[0], down[-1], _readers(season)) if row else ", ".join(_day(d, season) for d in down)
+        told.append(f"the mill down on {days}")
     if frost:
         ahead = _with_frost(season, ahead, frost)
         degrees = display_unit(_readers(season), "temp")

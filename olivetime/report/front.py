@@ -498,8 +498,8 @@ def limits_table(week: tables.Week, *, days: int = 7) -> sheet.DisplayTable:
             for day in found
         ),
         align=("left",) * (2 + len(resources)),
-        places=("name", "", *("",) * len(resources)),
-        kind="cards",
+        places=("name", "first named", *("named",) * len(resources)),
+        kind="cards order",
         empty="" if tables.all_picked(week) else say("Nothing is picked or milled in these days.", info),
     )
 

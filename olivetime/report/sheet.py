@@ -284,7 +284,7 @@ def next_days(week: Week, *, days: int = 3) -> DisplayTable:
     end = pd.Timestamp(week.info["as_of"]) + pd.Timedelta(days=days)
     rows = planned(week)
     rows = rows[rows["start_at"] < end].sort_values(["start_at", "rank"], ignore_index=True)
-    clock = [f"{day_text(a, week.info, 'MMMEd')} {a:%H:%M}" for a in rows["start_at"]]
+    clock = [f"{day_text(a, week.info)} {a:%H:%M}" for a in rows["start_at"]]
     until = [
         f"{b:%H:%M}" if a.normalize() == b.normalize() else f"{day_text(b, week.info)} {b:%H:%M}"
         for a, b in zip(rows["start_at"], rows["end_at"], strict=True)
@@ -300,16 +300,17 @@ def next_days(week: Week, *, days: int = 3) -> DisplayTable:
         [
             (mark("Block"), "", _numbered(rows), "name"),
             (mark("From"), "", clock, "when"),
-            (mark("To"), "", until, "when"),
+            (mark("To"), "", until, "first named"),
             (mark("Harvester"), "", texts_of(rows["harvester_id"]), ""),
-            (mark("Picking"), "h", _numbers(rows["hours_h"], week.info, 1), "number"),
-            (mark("Moving"), "h", _numbers(rows["move_h"], week.info, 1), "number"),
+            (mark("Picking"), "h", _numbers(rows["hours_h"], week.info, 1), "number named"),
+            (mark("Moving"), "h", _numbers(rows["move_h"], week.info, 1), "number named"),
             _crop(week, rows["crop_t"]),
-            (mark("Truck loads"), "", _numbers(rows["truck_loads"], week.info), "number"),
-            (mark("First fruit at the mill"), "", at_mill, "when"),
-            (mark("Wait at the mill"), "h", _numbers(rows["wait_h"], week.info, 1), "number"),
+            (mark("Truck loads"), "", _numbers(rows["truck_loads"], week.info), "number named"),
+            (mark("First fruit at the mill"), "", at_mill, "named"),
+            (mark("Wait at the mill"), "h", _numbers(rows["wait_h"], week.info, 1), "number named"),
         ],
         week.info,
+        kind="cards order",
         empty=_while_picking(week, say("No picking is planned in these days.", week.info)),
     )
 
@@ -341,12 +342,13 @@ def why_table(week: Week, *, limit: int | None = None) -> DisplayTable:
         [
             (mark("Block"), "", _numbered(rows), "name"),
             (mark("Why this day"), "", [reason_text(r, week.info) for r in rows.to_dict("records")], "line"),
-            (mark("Waiting 1 day"), "", _money(week, rows["waiting_1d"]), "number"),
-            (mark("3 days"), "", _money(week, rows["waiting_3d"]), "number"),
-            (mark("7 days"), "", _money(week, rows["waiting_7d"]), "number"),
-            (mark("7 days, planned again"), "", _money(week, rows["waiting_exact"]), "number"),
+            (mark("Waiting 1 day"), "", _money(week, rows["waiting_1d"]), "first named number"),
+            (mark("3 days"), "", _money(week, rows["waiting_3d"]), "number named"),
+            (mark("7 days"), "", _money(week, rows["waiting_7d"]), "number named"),
+            (mark("7 days, planned again"), "", _money(week, rows["waiting_exact"]), "number named"),
         ],
         week.info,
+        kind="cards order",
         empty=_while_picking(week, say("No block has a place in the order.", week.info)),
     )
 
@@ -358,7 +360,7 @@ def stage_table(week: Week) -> DisplayTable:
         say("Where the blocks stand; target: {target}", week.info, target=target_text(week)),
         [
             (mark("Block"), "", texts_of(rows["block_name"]), "name"),
-            (mark("Target reached"), "", [verdict_text(r, week) for r in rows.to_dict("records")], "when"),
+            (mark("Target reached"), "", [_at_target(r, week) for r in rows.to_dict("records")], "when"),
             (mark("Cultivar"), "", _with_certification(rows, week.info), "first"),
             (mark("Oil, dry"), "%", _ranges(rows, "oil_dry_now", info), "number"),
             (mark("Oil, fresh"), "%", _numbers(rows["oil_fresh_now_p50_pct"], info, 1), "number"),
@@ -469,6 +471,8 @@ def findings_table(
     ):
         named = not c or w.endswith(f", {c}") or (c == "day" and not file and w)
         where.append(", ".join(dict.fromkeys(p for p in (w or t, "" if named else c) if p)))
+    # That nothing need be done says itself where nothing stands.
+    todo = ["" if raw == "Nothing." else do for raw, do in zip(rows["do"], texts_of(words["do"]), strict=True)]
     caption = say("Findings in the records", info)
     if len(rows) < total:
         caption = say("Findings in the records, {n} of {total}", info, n=len(rows), total=total)
@@ -478,7 +482,7 @@ def findings_table(
             (mark("Where"), "", where, "name"),
             (mark("Level"), "", _said(rows["level"], info), "when"),
             (mark("Found"), "", [_sentence(text) for text in texts_of(words["found"])], "line"),
-            (mark("Do"), "", texts_of(words["do"]), "line"),
+            (mark("Do"), "", todo, "line"),
         ],
         info,
         kind="cards order",
@@ -630,7 +634,7 @@ def sources_table(week: Week) -> DisplayTable:
         say("Records this week was made from", week.info),
         [
             (mark("File"), "", texts_of(rows["file"]), "name"),
-            (mark("Rows"), "", ["" if n == "0" else n for n in _numbers(rows["rows"], week.info)], "number"),
+            (mark("Lines"), "", ["" if n == "0" else n for n in _numbers(rows["rows"], week.info)], "number"),
             (mark("SHA-256, first 12"), "", [t[:12] for t in texts_of(rows["sha256"])], ""),
         ],
         week.info,
@@ -1041,14 +1045,15 @@ def ground_days(week: Week, *, days: int = 10) -> DisplayTable:
         say("Ground and leaves: hours of a shift that can be worked", week.info),
         [
             (mark("Day"), "", [day_text(d, info, "MMMEd") for d in first["day"]], "name"),
-            (mark("Light soil"), "h", of("light", "work_h"), "number"),
-            (mark("Medium soil"), "h", of("medium", "work_h"), "number"),
-            (mark("Heavy soil"), "h", of("heavy", "work_h"), "number"),
-            (mark("Day lost on medium soil"), "%", of("medium", "lost_chance", 100.0), "number"),
-            (mark("Leaves wet from rain"), "h", of("medium", "wet_leaf_h"), "number"),
-            (mark("Days lost up to then, 8 in 10"), "", lost, ""),
+            (mark("Light soil"), "h", of("light", "work_h"), "first named number"),
+            (mark("Medium soil"), "h", of("medium", "work_h"), "number named"),
+            (mark("Heavy soil"), "h", of("heavy", "work_h"), "number named"),
+            (mark("Day lost on medium soil"), "%", of("medium", "lost_chance", 100.0), "number named"),
+            (mark("Leaves wet from rain"), "h", of("medium", "wet_leaf_h"), "number named"),
+            (mark("Days lost up to then, 8 in 10"), "", lost, "named"),
         ],
         week.info,
+        kind="cards order",
         empty=say("No day ahead to show.", week.info),
     )
 

@@ -1090,6 +1090,8 @@ def _why_now(week: Week, first: Mapping[str, Any]) -> str:
         reach = say("it has reached its target", info)
         if days > 0:
             reach = say_count("it passed its target {n} day ago", "it passed its target {n} days ago", days, info)
+    elif first["status"] == "picking":
+        return say("it is being picked, and finishing it saves a move", info)
     elif len(stage) and not pd.isna(stage["on_p50"].iloc[0]):
         days = (pd.Timestamp(stage["on_p50"].iloc[0]) - today).days
         reach = say("it is at its target", info)
