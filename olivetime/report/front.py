@@ -91,9 +91,12 @@ def lookback_points(week: tables.Week, past: Hindcast, skill: pd.DataFrame) -> s
     return "".join(point(week, *told) for told in lookback_tables.points(past, skill, week.info))
 
 
-def point(week: tables.Week, sentence: str, summary: str, table: sheet.DisplayTable) -> str:
+def point(
+    week: tables.Week, sentence: str, summary: str, table: sheet.DisplayTable, *, paper: bool = True
+) -> str:
     """Give a sentence, its table folded behind it where the table has rows; see `fold`."""
-    return f"<p>{html.escape(sentence)}</p>{fold(week, summary, table) if table.rows else ''}"
+    behind = fold(week, summary, table, paper=paper) if table.rows else ""
+    return f"<p>{html.escape(sentence)}</p>{behind}"
 
 
 def _extent(week: tables.Week) -> str:
