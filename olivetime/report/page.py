@@ -422,15 +422,15 @@ def _palette_picture(png: bytes) -> tuple[tuple[int, int], bytes, bytes] | None:
 
 
 def _layouts(page: str) -> Iterator[str]:
-    """The page as it is, then with small changes that may fill its sheets better, the mildest first."""
+    """The page as it is, then with small changes that may fill its sheets better, the likeliest to help first."""
     # A broad picture that would leave the sheet before it half empty lets the small ones pass.
     pair = r'(<figure class="broad">(?:(?!</figure>).)*</figure>)\s*(<div class="figures">.*?</div>)'
     passed = re.sub(pair, r"\2\1", page, flags=re.S)
     yield page
+    yield _styled(page, _TIGHT)
     if passed != page:
         yield passed
-    for text in dict.fromkeys((page, passed)):
-        yield _styled(text, _TIGHT)
+        yield _styled(passed, _TIGHT)
     yield _styled(page, _LOOSE)
 
 
