@@ -4,13 +4,13 @@ Prints, for farms and seasons that nothing was tuned on: the share of perfect fo
 error, 10th percentile and worst season, blocks left, frosted tonnes and overtime hours; how often later samples fell in
 the 80 % ranges one to four weeks ahead, before and after the memory of past errors; what samples in blocks ranked high
 and low really gained; and CPU time. Asked for by name, `--parts weather` prints what knowing all rain or all cold would
-be worth and how well the hours to the end were foretold, `--parts milder` does the comparison in the milder weather of
-the one that the aims came from, and `--parts ceiling` prints what the best rule that there is earns on a farm simple
-enough to be solved. All farms, weather and fruit are invented: the figures are about the method on a
-plausible farm, never about income.
+be worth and how well the hours to the end were foretold, `--parts middle` does the comparison with fruit whose best
+days lie about the middle of the plan, `--parts milder` in the milder weather of the one that the aims came from, and
+`--parts ceiling` prints what the best rule that there is earns on a farm simple enough to be solved. All farms, weather
+and fruit are invented: the figures are about the method on a plausible farm, never about income.
 
     python benchmarks/lookback.py [--quick] [--seasons N] [--blocks 40 200] [--jobs N]
-                                  [--parts policies milder weather ceiling ranges samples]
+                                  [--parts policies middle milder weather ceiling ranges samples]
 
 The comparison of perfect, present and climatological information is that of "Assessing the value of frost forecasts to
 orchardists" (J. Appl. Meteor. 21(4):518, 1982; the abstract was read, not the paper): the same decisions with the true
@@ -67,6 +67,9 @@ MILDER_RULES = {
     "frost_loss_day1_fraction": 0.7,
 }  # fmt: skip
 MILDER_FARM, MILDER_FARMS = 11, 3
+# Farms and seasons that serve for nothing else, with fruit riper by so many thermal days than usual on these farms: its
+# best days lie about the middle of the plan.
+MIDDLE_FARM, MIDDLE_SEASON, MIDDLE_D = 51, 4001, -12.0
 RIPER_D = (-18.0, -24.0)  # thermal days by which fruit is riper; that comparison does not tell how its worth rose
 GOALS = {"mean": 0.983, "p10": 0.97, "true weather": 0.997, "better": 0.85, "cautious worst": 0.95}
 
@@ -112,6 +115,35 @@ def policies_season(task):
     return table.assign(share=table["value"] / best, cpu_s=morning_s + spent["ours"])
 
 
+def middle_season(task):
+    """One season with fruit so much riper that blocks have their best days about the middle of the plan."""
+    half, blocks_n, index = task
+    farm = make_farm(blocks_n, half=half, seed=MIDDLE_FARM + index % FARMS, change={"later_d": MIDDLE_D})
+    simulated = simulate(farm, MIDDLE_SEASON + index)
+    limits, worth = simulated.truth()
+    truth = physics(limits, worth)
+    best, _ = perfect_foresight(simulated, truth=truth)
+    fits = {}
+    told = list(mornings(simulated, fits=fits))
+    rows = play(simulated, standard_policies()[:4], told, truth=truth)
+    known = mornings(simulated, every=7, weather="true", n_draws=16, fits=fits)
+    rows += play(simulated, [searching("true weather", first=8000, later=4000, every=7)], known, truth=truth)
+    return _share_rows(half, index, rows, best, worth, limits, truth)
+
+
+def show_middle(table):
+    """Print the comparison, and where the best days lie."""
+    show_shares(table)
+    each = table.drop_duplicates(["half", "season"])
+    print(f"worth {100 * each['first_day_less'].mean():.0f} % less on the first day than on each block's best, on the "
+          f"mean {100 * (each['best_day'] / each['days']).mean():.0f} % of the way through the plan, frost left out; "
+          f"{100 * (each['spare'] < 1).mean():.0f} % of seasons leave fewer hours than needed")  # fmt: skip
+    ours, cautious = (100 * table[table["policy"] == name]["share"] for name in ("ours", "ours with caution"))
+    print(f"aims: mean {ours.mean():.2f} (>= {100 * GOALS['mean']:.1f}), p10 {ours.quantile(0.1):.1f} "
+          f"(>= {100 * GOALS['p10']:.0f}), worst with caution {cautious.min():.1f} "
+          f"(>= {100 * GOALS['cautious worst']:.0f})")  # fmt: skip
+
+
 def milder_season(task):
     """One northern season in the weather of the first comparison, also with fruit that is riper on all days."""
     _, blocks_n, index = task
@@ -134,7 +166,8 @@ def _milder_daily(index, blocks_n, later_d):
     known = mornings(simulated, every=7, weather="true", n_draws=16, fits=fits)
     rows += play(simulated, [searching("true weather", first=8000, later=4000, every=7)], known, truth=truth)
     end = f", {-later_d:.0f} d riper" if later_d else ""
-    return _milder_rows(index, [replace(row, name=row.name + end) for row in rows], best, worth, limits, truth)
+    rows = [replace(row, name=row.name + end) for row in rows]
+    return _share_rows("northern", index, rows, best, worth, limits, truth)
 
 
 def _milder_known(index, blocks_n, later_d):
@@ -147,7 +180,7 @@ def _milder_known(index, blocks_n, later_d):
         searching(f"ours{end}", every=7), searching(f"ours with caution{end}", caution=0.5, every=7),
         replace(standard_policies()[3], name=f"cost of delay{end}", every=7),
     ]  # fmt: skip
-    return _milder_rows(index, play(simulated, policies, told, truth=truth), best, worth, limits, truth)
+    return _share_rows("northern", index, play(simulated, policies, told, truth=truth), best, worth, limits, truth)
 
 
 def _milder(index, blocks_n, **change):
@@ -158,13 +191,14 @@ def _milder(index, blocks_n, **change):
     return simulated, limits, worth, physics(limits, worth)
 
 
-def _milder_rows(index, rows, best, worth, limits, truth):
+def _share_rows(half, index, rows, best, worth, limits, truth):
     whole = worth.value[0] + worth.frost_loss[0]
     return pd.DataFrame(
-        [("northern", index, r.name, r.value / best, r.blocks_left, r.frosted_t, r.overtime_h) for r in rows],
+        [(half, index, r.name, r.value / best, r.blocks_left, r.frosted_t, r.overtime_h) for r in rows],
         columns=["half", "season", "policy", "share", "blocks_left", "frosted_t", "overtime_h"],
     ).assign(
         first_day_less=1 - (whole[:, 0] / whole.max(axis=1)).mean(), best_day=whole.argmax(axis=1).mean(),
+        days=whole.shape[1],
         spare=limits.harvest_h[0].sum() / (truth.block_h.mean(axis=0) + truth.move_fixed_h.mean()).sum(),
     )  # fmt: skip
 
@@ -445,7 +479,8 @@ def main():
     parser.add_argument("--blocks", type=int, nargs="+", default=[40])
     parser.add_argument("--halves", nargs="+", default=list(HALVES), choices=HALVES)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--parts", nargs="+", choices=["policies", "milder", "weather", "ceiling", "ranges", "samples"])
+    known = ["policies", "middle", "milder", "weather", "ceiling", "ranges", "samples"]
+    parser.add_argument("--parts", nargs="+", choices=known)
     parser.add_argument("--save", default="", help="folder for the tables as CSV")
     options = parser.parse_args()
     seasons = 1 if options.quick else options.seasons
@@ -463,8 +498,8 @@ def main():
         for blocks_n in options.blocks:
             tasks = [(half, blocks_n, i) for i in range(seasons) for half in options.halves]
             for part, work, show in (
-                ("policies", policies_season, show_policies), ("milder", milder_season, show_milder),
-                ("weather", weather_season, show_weather),
+                ("policies", policies_season, show_policies), ("middle", middle_season, show_middle),
+                ("milder", milder_season, show_milder), ("weather", weather_season, show_weather),
                 ("ceiling", ceiling_farm, show_ceiling), ("ranges", ranges_season, show_ranges),
                 ("samples", samples_season, show_samples),
             ):  # fmt: skip
@@ -483,7 +518,7 @@ def main():
                     tables.append(table)
                     if options.save:
                         pd.concat(tables).to_csv(f"{options.save}/{part}_{blocks_n}.csv", index=False)
-                often = "daily and weekly" if part == "milder" else f"every {every} d"
+                often = {"milder": "daily and weekly", "middle": "daily"}.get(part, f"every {every} d")
                 print(f"\n{part}: {blocks_n} blocks, {len(asked)} seasons, replanned {often}")
                 show(pd.concat(tables, ignore_index=True))
 
