@@ -411,25 +411,23 @@ def run_week(
         before = publish.known(folder, rows=resume)
         staged = publish.stage(folder, afresh=not resume)
         week, compute_key, spent = _compute(season, folder, staged, seed, before, scheduler, jobs)
-        with begun(0 if scheduler else jobs, ready) as workers:
-            return _publish(
-                week,
-                folder,
-                staged,
-                before,
-                season=Path(season_folder).resolve(),
-                compute_key=compute_key,
-                seconds=seconds | spent,
-                notes=[note] if note else [],
-                jobs=jobs,
-                engine=engine,
-                grower=grower,
-                scheduler=scheduler,
-                workers=workers,
-                say=say,
-                progress=progress,
-                time_limit_s=time_limit_s,
-            )
+        return _publish(
+            week,
+            folder,
+            staged,
+            before,
+            season=Path(season_folder).resolve(),
+            compute_key=compute_key,
+            seconds=seconds | spent,
+            notes=[note] if note else [],
+            jobs=jobs,
+            engine=engine,
+            grower=grower,
+            scheduler=scheduler,
+            say=say,
+            progress=progress,
+            time_limit_s=time_limit_s,
+        )
 
 
 def run_weeks(
@@ -529,64 +527,65 @@ def publish_week(
     with publish.lock(folder) as note:
         before = publish.known(folder, rows=resume)
         staged = publish.stage(folder, afresh=not resume)
-        with begun(0 if scheduler else jobs, ready) as workers:
-            since = time.perf_counter()
-            tables.save_week(week, staged / "data")
-            return _publish(
-                week,
-                folder,
-                staged,
-                before,
-                season=None if season_folder is None else Path(season_folder).resolve(),
-                compute_key="",
-                seconds={"tables": time.perf_counter() - since},
-                notes=[note] if note else [],
-                jobs=jobs,
-                engine=engine,
-                grower=grower,
-                scheduler=scheduler,
-                workers=workers,
-                say=say or (lambda _: None),
-                progress=progress,
-                time_limit_s=time_limit_s,
-            )
+        since = time.perf_counter()
+        tables.save_week(week, staged / "data")
+        return _publish(
+            week,
+            folder,
+            staged,
+            before,
+            season=None if season_folder is None else Path(season_folder).resolve(),
+            compute_key="",
+            seconds={"tables": time.perf_counter() - since},
+            notes=[note] if note else [],
+            jobs=jobs,
+            engine=engine,
+            grower=grower,
+            scheduler=scheduler,
+            say=say or (lambda _: None),
+            progress=progress,
+            time_limit_s=time_limit_s,
+        )
 
 
 def _publish(
-    week, folder, staged, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, workers, say,
+    week, folder, staged, before, *, season, compute_key, seconds, notes, jobs, engine, grower, scheduler, say,
     progress, time_limit_s,
 ) -> RunResult:  # fmt: skip
     """Make what is missing or changed beside the published folder, then index and manifest, then take its place."""
     if engine not in ("olivetime", "kernel"):
         raise ValueError(f"run_week: engine is {engine!r}, expected olivetime or kernel. Choose one of the two.")
     since = time.perf_counter()
-    say(f"{week.info['name']}, as of {week.info['as_of']}: {len(week.order)} blocks, {len(week.growers)} growers")
-    no_pdf = page.no_pdf_reason()
-    notes = tuple(note for note in [*notes, no_pdf] if note)
-    for note in notes:
-        say(note)
-    reports = _all_reports(week, season)
-    chosen = reports
-    if grower is not None:
-        wanted = _find_grower(week, grower)
-        chosen = [report for report in reports if report.parameters.get("grower") == wanted]
-    for notebook, parameters in {report.notebook: report.parameters for report in chosen}.items():
-        check_parameters(notebooks_folder() / f"{notebook}.ipynb", {"run": str(staged), **parameters})
+    # Workers load their libraries while this process finds out what is to be made.
+    with begun(0 if scheduler else jobs, ready) as workers:
+        say(f"{week.info['name']}, as of {week.info['as_of']}: {len(week.order)} blocks, {len(week.growers)} growers")
+        no_pdf = page.no_pdf_reason()
+        notes = tuple(note for note in [*notes, no_pdf] if note)
+        for note in notes:
+            say(note)
+        reports = _all_reports(week, season)
+        chosen = reports
+        if grower is not None:
+            wanted = _find_grower(week, grower)
+            chosen = [report for report in reports if report.parameters.get("grower") == wanted]
+        for notebook, parameters in {report.notebook: report.parameters for report in chosen}.items():
+            check_parameters(notebooks_folder() / f"{notebook}.ipynb", {"run": str(staged), **parameters})
 
-    keys = _report_keys(reports, week, staged, pdf=not no_pdf)
-    old = {row["key"]: row for row in before["reports"]}
-    rows = {
-        report.key: _kept_row(old.get(report.key), keys[report.key], staged, must_match=report in chosen)
-        for report in reports
-    }
-    to_do = {report.key: report for report in chosen if rows[report.key] is None}
+        keys = _report_keys(reports, week, staged, pdf=not no_pdf)
+        old = {row["key"]: row for row in before["reports"]}
+        rows = {
+            report.key: _kept_row(old.get(report.key), keys[report.key], staged, must_match=report in chosen)
+            for report in reports
+        }
+        to_do = {report.key: report for report in chosen if rows[report.key] is None}
 
-    def note_done(outcome: Outcome) -> None:
-        publish.note_done(folder, "report", _new_row(to_do[outcome.key], outcome, keys[outcome.key]))
+        def note_done(outcome: Outcome) -> None:
+            publish.note_done(folder, "report", _new_row(to_do[outcome.key], outcome, keys[outcome.key]))
 
-    made = _render(
-        to_do, week, staged, engine, jobs, scheduler, workers, time_limit_s, say, progress, note_done, pdf=not no_pdf
-    )
+        made = _render(
+            to_do, week, staged, engine, jobs, scheduler, workers, time_limit_s, say, progress, note_done,
+            pdf=not no_pdf,
+        )  # fmt: skip
     for key, outcome in made.items():
         rows[key] = _new_row(to_do[key], outcome, keys[key])
     _remove_others(before["outputs"], rows, staged)
