@@ -63,6 +63,7 @@ def test_twin_equals_the_compiled_referee_and_no_plan_passes_the_bound(farm):
     loose = bound(ph)
     close = tightened(ph, loose)
     assert (close.by_scenario <= loose.by_scenario + 1e-9 * (1 + np.abs(loose.by_scenario))).all()
+    assert (close.slack <= 1e-6 * (1 + np.abs(close.by_scenario))).all()  # the LP's own optimum, not only a bound on it
     for s in range(len(ph.value)):
         rec = empty_record(ph)
         worth = walk(ph, s, order, length, release, True, rec)

@@ -345,7 +345,8 @@ def _programme(ph: Physics, days: _Days, s: int, chosen: np.ndarray) -> _Program
         put(row, z, ones)
         put(row[1:], z[:-1], -ones[1:])
         cost += [np.full(days_n, -days.cost[k]), np.zeros(days_n)]
-        upper += [days.supply[k], np.full(days_n, days.least[k].sum() + 1.0)]
+        # no limits of their own: hours and moves bound both, and a price on such a limit would be lost
+        upper += [np.full(days_n, highspy.kHighsInf)] * 2
     if days.mill:
         # q: fruit waiting at the end of the day
         q = column + every
