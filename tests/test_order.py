@@ -8,7 +8,7 @@ import pytest
 
 from olivetime.harvest.bound import bound, tightened
 from olivetime.harvest.capacity import capacity
-from olivetime.harvest.order import ROW_COLUMNS, plan, propose
+from olivetime.harvest.order import ROW_COLUMNS, Lists, plan, propose, search
 from olivetime.harvest.referee import physics, walk_plain
 from olivetime.harvest.value import value
 from olivetime.records.season import read_season
@@ -376,3 +376,24 @@ def test_a_season_without_samples_trucks_or_mill_still_gets_an_order():
     assert order.value > 0
     assert (order.rows["samples_n"] == 0).all()
     assert order.rows["truck_loads"].isna().all()
+
+
+def first_day(per_day, wait_gain):
+    """First day on which three blocks are begun whose worth rises a little for five days; enough hours on all."""
+    season, limits, worth = parts(blocks_n=3, machines_n=1, rain=False)
+    ph = physics(limits, worth)
+    rises = 1 + per_day * np.minimum(np.arange(ph.value.shape[2]), 5)
+    ph = ph._replace(value=np.ones_like(ph.value) * 10_000.0 * rises, work=np.ones_like(ph.work))
+    on = Lists(np.array([[0, 1, 2]]), np.array([3]), np.full(3, 5))
+    lists = search(
+        ph, bound(ph), fresh_pct=worth.oil_fresh_pct, cultivar=season.blocks["cultivar"].to_numpy(str), seed=0,
+        evaluations=300, wait_gain=wait_gain, also=on,
+    ).lists  # fmt: skip
+    _, picked = walk_plain(ph, 0, [lists.order[0, :3].tolist()], lists.release.tolist())
+    return min(day for _, day in picked)
+
+
+def test_a_workable_day_is_not_let_pass_for_little():
+    assert first_day(1e-4, 0.0) > 0
+    assert first_day(1e-4, 0.001) == 0
+    assert first_day(1e-3, 0.001) > 0  # half a per cent in five days is worth it

@@ -61,6 +61,7 @@ BINDING_FRACTION = 0.97
 RACE_SCENARIOS, RACE_KEPT = 3, 40
 # Evaluations of the search that may re-plan around one promised block put back, as a share of the plan's.
 PUT_BACK_FRACTION = 0.05
+NOT_IDLE_TRIES = 12  # blocks tried for a harvester that would let a workable first day pass
 # Prices that guide starts and search are those of a farm where every block also takes this many mean moves, and the
 # mill loses this share to cleaning: the bound knows the least moves only, and prices hours too low (own choice, by
 # trial on invented farms).
@@ -641,6 +642,44 @@ def _put_back(
     return lists, moves
 
 
+def _not_idle(
+    ph: Physics, net: np.ndarray, lists: Lists, promise: np.ndarray, keep: np.ndarray, caution: float, wait_gain: float
+) -> Lists:  # fmt: skip
+    """The lists, without a first day that a harvester lets pass for little.
+
+    A day of work given up is gone, a day put off is decided again tomorrow: whoever plans anew each morning errs
+    towards waiting, and the few scenarios do not show the rare season in which the hours come short. So a harvester
+    that has nothing to pick on the first day, though blocks of its list are workable, starts with the block that costs
+    the plan least, unless that costs more than `wait_gain` of its worth. Promised blocks stay where they are.
+    """
+    rec, every = empty_record(ph), np.arange(len(ph.value))
+    values, start = np.zeros(len(every)), np.zeros(ph.value.shape[1])
+    score(ph, every, *lists, rec, values, start)
+    now, missed = objective(values, caution), broken(start, promise, keep)
+    workable = (ph.work[:, :, 0] > 0).mean(axis=0) >= 0.5
+    for h in range(len(lists.length)):
+        row = lists.order[h, : lists.length[h]]
+        ready = row[workable[row]]
+        if not len(ready) or (lists.release[ready] <= 0).any():
+            continue
+        day = np.minimum(start[ready].astype(int), net.shape[1] - 1)
+        hours = np.maximum(ph.block_h[h, ready], TINY)
+        cheap = ready[np.argsort((net[ready, day] - net[ready, 0]) / hours, kind="stable")[:NOT_IDLE_TRIES]]
+        releases = [np.where(np.arange(len(start)) == b, 0, lists.release) for b in cheap.tolist()]
+        whole = lists.release.copy()  # the whole list by as many days as its first block waits
+        whole[row] = np.maximum(whole[row] - lists.release[ready].min(), 0)
+        best, best_release, best_start = -np.inf, lists.release, start
+        for release in [*releases, whole]:
+            there = np.zeros_like(start)
+            score(ph, every, lists.order, lists.length, release, rec, values, there)
+            worth = objective(values, caution)
+            if worth > best and broken(there, promise, keep) <= missed:
+                best, best_release, best_start = worth, release, there
+        if best > now - wait_gain * abs(now):
+            lists, now, start = lists._replace(release=best_release), best, best_start
+    return lists
+
+
 def search(
     ph: Physics,
     bounds: Bound,
@@ -654,6 +693,7 @@ def search(
     promised: np.ndarray | None = None,
     keep_gain: float = 0.0,
     caution: float = 0.0,
+    wait_gain: float = 0.0,
     also: Lists | None = None,
 ) -> Found:
     """Best lists: the best of many starts, improved by local search.
@@ -675,6 +715,9 @@ def search(
         Blocks that move only for `keep_gain` [currency].
     caution : float, optional
         Weight of the worst quarter of the scenarios [fraction].
+    wait_gain : float, optional
+        What a harvester's waiting through a workable first day must add to the plan's worth [fraction]; for less it
+        works on.
     also : Lists, optional
         One more order to start from; harvesters that it lacks begin with an empty list.
 
@@ -738,6 +781,8 @@ def search(
         ph, guide, price_oil_l, lists, frozen, promise, begin_with, candidates[first][1], keep, caution,
         int(evaluations * PUT_BACK_FRACTION), seed,
     )  # fmt: skip
+    if wait_gain > 0 and evaluations > 0:
+        lists = _not_idle(ph, net_worth(priced, guide)[0], lists, promise, keep, caution, wait_gain)
     labels = np.array([name for name, _ in candidates])
     return Found(
         lists=lists,
@@ -856,6 +901,7 @@ def plan(
         promised=promised,
         keep_gain=float(rules["keep_gain_per_block"]),
         caution=float(rules["caution_fraction"]),
+        wait_gain=float(rules["wait_gain_fraction"]),
         also=None if known is None else known.lists,
     )
     lists = found.lists
@@ -1088,6 +1134,7 @@ _RULES_USED = (
     ("keep_gain_per_block", "currency", "the plan must gain this for each promised block that it moves"),
     ("keep_days", "days", "days from today in which a promised block is kept so"),
     ("caution_fraction", "fraction", "weight of the worst quarter of the scenarios against the mean"),
+    ("wait_gain_fraction", "fraction", "of the plan's worth: waiting through a workable day must add so much"),
     ("shift_start_h", "h", "clock hour at which shifts begin; only the clock times shown depend on it"),
 )
 

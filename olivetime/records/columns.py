@@ -950,6 +950,10 @@ RULES: tuple[Rule, ...] = (
         *("Weight of the worst quarter of the scenarios against the mean.", _CHOICE),
     ),
     Rule(
+        *("wait_gain_fraction", 0.001, "fraction", 0, 0.1),
+        *("What a harvester's waiting through a workable day must add to the plan's worth; else it works on.", _CHOICE),
+    ),
+    Rule(
         "range_memory_weeks",
         0,
         "weeks",

@@ -547,6 +547,7 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "road_factor": mark("road for each straight distance"),
         "shift_max_h": mark("longest shift"),
         "shift_start_h": mark("start of shifts"),
+        "wait_gain_fraction": mark("waiting: gain that lets a harvester stand"),
         "work_min_fraction": mark("least part of a shift worth starting"),
     }
 )
