@@ -38,6 +38,7 @@ from olivetime.ripening.effects import (
 
 LINKS = ("logit", "probit", "cloglog")
 _TINY = 1e-100
+_FLATTENED = {"logit": 0.346, "probit": 1.0, "cloglog": 6 / np.pi**2}  # per variance of effects left out
 
 PRIOR: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
@@ -680,11 +681,25 @@ def fit_colour(
             prior_mean=mean_psi[:n_plain],
             prior_sd=sd_psi[:n_plain],
             exact=False,
+            close=0.1,
         )
+        # Effects that are not fitted flatten what is: sqrt(1 + c sd^2) for effects of sd (Zeger, Liang and Albert 1988
+        # for the logit, from memory; for the others by the variance of the link's distribution).
+        names_sd = zip(layout.sd_names, start[n_plain:], strict=True)
+        left_out = sum(np.exp(2 * log_sd) for name, log_sd in names_sd if not name.startswith("tilt"))
+        flat = np.sqrt(1.0 + _FLATTENED[link] * left_out)
         start[:n_plain] = plain.psi
+        start[1 : n_classes - 1] += np.log(flat)  # steps between thresholds are logarithms
+        start[0] *= flat
+        start[n_classes - 1 : n_plain] *= flat
         guess = np.diag(np.append(np.zeros(n_plain), spread_guess(layout)))
         guess[:n_plain, :n_plain] = 0.5 * (plain.covariance + plain.covariance.T)
         guess[0, 0] += 1.0 / len(layout.group)
+        # A threshold and the slope are known no better than the mean of the levels about them.
+        sd_of = dict(zip(layout.sd_names, start[n_plain:], strict=True))
+        for term in shared:
+            at = n_classes - 1 if term.label.endswith("slope") else 0
+            guess[at, at] += np.exp(2 * sd_of[f"log_sd {term.label}"]) / term.columns.shape[1]
     fit = fit_effects(
         layout,
         family,

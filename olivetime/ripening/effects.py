@@ -828,6 +828,7 @@ def fit_effects(
     n_quadrature: int = 1,
     curvature: bool = True,
     exact: bool = True,
+    close: float = 1e-3,
     start_covariance: Array | None = None,
 ) -> EffectsFit:
     """Maximise the (penalised) Laplace or quadrature likelihood.
@@ -846,8 +847,10 @@ def fit_effects(
     curvature : bool
         False leaves mode_slope empty and covariance as the search left it (for comparing likelihoods only).
     exact : bool
-        False ends after one Newton step with a one-sided Hessian: half the work, three to four digits of the
-        standard errors.
+        False ends with Newton steps on a one-sided Hessian, made anew only where these do not settle: half the work,
+        three to four digits of the standard errors.
+    close : float
+        Where not exact: rise of the log-likelihood that the search may leave to the Newton steps at its end.
     start_covariance : (P, P) array, optional
         A guess of the estimates' covariance, to scale the search by.
 
@@ -917,14 +920,14 @@ def fit_effects(
         )
         psi, covariance = found.x, found.hess_inv
     else:  # the steps below take it to the end
-        psi, _ = descend(objective, start, spread, np.inf, 1e-4)
+        psi, _ = descend(objective, start, spread, np.inf, close)
     value, slope = objective(psi)
-    for _ in range((6 if exact else 1) if curvature and n_par else 0):
+    for _ in range((6 if exact else 2) if curvature and n_par else 0):
         hessian, mode_slope = _hessian(layout, objective, psi, slope, last, central=exact)
         covariance = np.linalg.inv(_positive(hessian))
         if np.abs(slope).max() < 1e-8:
             break
-        moved = 0.0
+        moved, left = 0.0, np.inf
         for _ in range(1 if exact else 3):
             step = covariance @ slope
             value_new, slope_new = objective(psi - step)
@@ -934,7 +937,7 @@ def fit_effects(
             moved = float(np.abs(step).max())
             if left < 1e-6:
                 break
-        if moved < 1e-3:
+        if moved < 1e-3 or (not exact and left < 1e-5):
             break
     mode = laplace(psi)
     loglik = mode.loglik if n_quadrature == 1 else quadrature(psi)

@@ -1336,7 +1336,7 @@ def _fit_shape(
         return fit.value + 0.5 * float(t @ t), data.chain(t, outer, fit) + t
 
     rough = data.rough_covariance() if before is None else before.t_covariance
-    t, gradient = descend(objective, start, rough, T_LIMIT, 2e-4)
+    t, gradient = descend(objective, start, rough, T_LIMIT, 2e-3)
     if not np.array_equal(last[0][0], t):
         objective(t)
     at_end = last[0]
