@@ -4,12 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.integrate import quad
-from scipy.special import ndtri
 from scipy.stats import multivariate_normal, norm, qmc
 
 from olivetime.ripening import curves, mixed, modes
 from olivetime.ripening.mixed import FitError, fit_mixed, fit_oil
-from olivetime.ripening.modes import even_noise
+from olivetime.ripening.modes import even_noise, even_points
 
 
 def growth(groups=12, points=6, seed=3, noise=1.0):
@@ -90,8 +89,17 @@ def test_gradient_of_the_laplace_likelihood_is_exact(nu, limits, levels, border_
 
 
 @pytest.mark.parametrize(("n", "size"), [(16, 1), (16, 11), (4, 11), (16, 24), (16, 25), (32, 3)])
-def test_noise_from_the_file_is_that_of_the_library(n, size):
-    np.testing.assert_array_equal(even_noise(n, size), ndtri(qmc.Sobol(size, rng=1).random(n)))
+def test_points_from_the_file_are_those_of_the_library(n, size):
+    np.testing.assert_array_equal(even_points(n, size), qmc.Sobol(size, rng=1).random(n))
+
+
+@pytest.mark.parametrize(("n", "size"), [(16, 1), (16, 11), (4, 11), (16, 16), (16, 25), (32, 3), (1, 4)])
+def test_even_noise_has_the_moments_of_a_standard_normal(n, size):
+    noise = even_noise(n, size)
+    np.testing.assert_allclose(noise.mean(axis=0), 0, atol=1e-12)
+    expected = np.eye(size) if n > size else np.full(size, float(n > 1))
+    np.testing.assert_allclose(noise.T @ noise / n if n > size else noise.var(axis=0), expected, atol=1e-12)
+    assert np.abs(noise).max() < 4
 
 
 def test_the_skewness_tells_more_than_half_of_the_way_from_mode_to_mean():

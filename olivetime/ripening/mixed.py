@@ -1102,6 +1102,9 @@ plateaus are held more closely than the rest: published plateaus of whole cultiv
 plateau is seen, a wide spread of them explains slow blocks as well as late midpoints do, and forecasts suffer."""
 
 NEAR = 0.5  # moves of the spreads' logarithms, in sds of their prior, over which the last factors still lead well
+# Mean and mode of a distribution of one peak lie no further apart, in standard deviations (Johnson and Rogers 1951,
+# from memory). Where a block's few samples lie about a corner, the first-order difference knows no such limit.
+MEAN_TO_MODE = 3.0**0.5
 T_LIMIT = 3.0  # standard deviations of the prior within which a spread's logarithm is sought
 
 SHAPE_PRIOR = {"logistic": 0.15, "plateau_line": 0.7, "gompertz": 0.15}
@@ -1403,12 +1406,19 @@ def _point(problem: Problem, outer: Outer, modes: Modes) -> _Point:
     """
     lean, layout = lean_of(problem, outer, modes), problem.layout
     arrow, last = lean.arrow, slice(layout.inner - 3, layout.inner)
+    reach, inner_sd = arrow.reach[:, last], np.empty((layout.groups, 3))
+    for p, inverse in enumerate(arrow.s_inv):
+        part = slice(layout.first_group[p], layout.first_group[p + 1])
+        rows = reach[part].reshape(-1, layout.border)
+        inner_sd[part] = np.einsum("ij,ij->i", rows @ inverse, rows).reshape(-1, 3)
+    inner_sd = np.sqrt(inner_sd + np.diagonal(arrow.a_inv[:, last, last], axis1=1, axis2=2))
+    border_sd = np.sqrt(np.diagonal(arrow.s_inv, axis1=1, axis2=2))
     return _Point(
-        modes.border - lean.border,
+        modes.border - np.clip(lean.border, -MEAN_TO_MODE * border_sd, MEAN_TO_MODE * border_sd),
         arrow.border_root(),
-        modes.inner[:, last] - lean.inner[:, last],
+        modes.inner[:, last] - np.clip(lean.inner[:, last], -MEAN_TO_MODE * inner_sd, MEAN_TO_MODE * inner_sd),
         np.linalg.cholesky(arrow.a_inv[:, last, last]),
-        arrow.reach[:, last],
+        reach,
     )
 
 

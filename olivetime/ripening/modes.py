@@ -32,20 +32,36 @@ Evaluate = Callable[[Array], tuple[Array, Array, Array | None]]  # no second der
 LOG_2PI = float(np.log(2 * np.pi))
 
 
-def even_noise(n: int, size: int) -> Array:
-    """Standard normal numbers spread evenly, (n, size): the same ones at every call (scrambled Sobol points).
+def even_points(n: int, size: int) -> Array:
+    """Scrambled Sobol points between 0 and 1, (n, size): the same ones at every call.
 
     The first 16 points of 1 to 24 numbers stand in a file (30 bits each, one size after the other): making them takes
     scipy.stats, whose loading takes as long as a small fit. A test compares both.
     """
     if n <= 16 and 1 <= size <= 24:
         first = size * (size - 1) // 2
-        whole: Array = np.load(Path(__file__).with_name("even_points.npy"))[:n, first : first + size] / 2.0**30
-    else:
-        from scipy.stats import qmc
+        kept: Array = np.load(Path(__file__).with_name("even_points.npy"))[:n, first : first + size] / 2.0**30
+        return kept
+    from scipy.stats import qmc
 
-        whole = qmc.Sobol(size, rng=1).random(n)
-    noise: Array = ndtri(whole)
+    points: Array = qmc.Sobol(size, rng=1).random(n)
+    return points
+
+
+def even_noise(n: int, size: int) -> Array:
+    """Standard normal numbers spread evenly, (n, size): the same ones at every call.
+
+    The points of `even_points`, moved and turned so that their mean is 0 and their covariance the identity, exactly:
+    whatever is linear or quadratic in them averages out without error. With as many numbers as points, or more, means
+    are 0 and variances 1; one point alone is the middle.
+    """
+    noise: Array = ndtri(even_points(n, size))
+    noise -= noise.mean(axis=0)
+    if n > size:
+        left, _, right = np.linalg.svd(noise, full_matrices=False)
+        noise = np.sqrt(n) * left @ right
+    elif n > 1:
+        noise /= noise.std(axis=0)
     return noise
 
 
