@@ -1,7 +1,8 @@
-"""The search is compiled in a process beside this one, while curves are fitted.
+"""Bound and search are compiled in a process beside this one, while curves are fitted.
 
 Numba keeps compiled code in a folder from one run to the next, but the first plan after an installation waits for all
-of it. Two halves on two cores take little more than half as long.
+of it. Two halves on two cores take little more than half as long: the bound, which is needed first, and the search
+take about as long as all the rest.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from olivetime.harvest import improve as search
+from olivetime.harvest.bound import bound
 from olivetime.harvest.referee import Physics
 
 _BESIDE = "from olivetime.harvest.compiling import smallest_search; smallest_search()"
@@ -23,7 +25,7 @@ _running: subprocess.Popen[bytes] | None = None
 
 
 def smallest_search() -> None:
-    """Search an order of two blocks for one step, so that all that a search runs is compiled and kept."""
+    """Bound and search an order of two blocks for one step, so that all that both run is compiled and kept."""
     gc.set_threshold(50_000, 5, 5)  # compilation makes millions of objects that stay
     scenarios_n, machines_n, blocks_n, days_n = 1, 2, 2, 2
     fruit, block, day = np.ones((scenarios_n, blocks_n, days_n)), np.ones(blocks_n), np.ones(days_n)
@@ -36,6 +38,7 @@ def smallest_search() -> None:
         mill_t=day, buffer_t=1.0, cleaning_t=0.0, max_wait_h=24.0, truck_h=day, truck_h_t=block, age_cost=block,
         haul_age_h=block,
     )  # fmt: skip
+    bound(ph)
     order = np.array([[0, 1], [1, 0]])
     search.improve(
         ph, ph, order, np.array([2, 0]), none.copy(), locked=np.zeros(machines_n, dtype=np.int64),
