@@ -29,7 +29,7 @@ $(VENV)/.demo: pyproject.toml constraints.txt $(VENV)/bin/python
 	@touch $@
 
 $(VENV)/.test: pyproject.toml constraints.txt $(VENV)/bin/python
-	$(PIP) --editable ".[dev,cluster]"
+	$(PIP) --editable ".[dev]"
 	@touch $@
 
 # PDFs need the Pango library; browser tests need Chromium. Both are installed where this user may do so, and

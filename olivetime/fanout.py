@@ -394,7 +394,11 @@ def _run_on_cluster(func, pairs, scheduler, time_limit_s, memory_limit_mb, progr
             for future in [future for future in tries if future.done()]:
                 places = tries.pop(future)
                 if future.status == "finished":
-                    found = dict(zip(places, future.result(), strict=True))
+                    try:
+                        found = dict(zip(places, future.result(timeout=NO_WORKERS_S), strict=True))
+                    except TimeoutError:  # its machine went away with what it had found: that is made once more
+                        tries[future] = places
+                        continue
                 elif len(places) > 1:  # its machine went away: each item again by itself, so that one is named
                     tries |= {submit(range(i, i + 1)): range(i, i + 1) for i in places}
                     continue
