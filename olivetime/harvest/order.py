@@ -660,7 +660,7 @@ def _not_idle(
     for h in range(len(lists.length)):
         row = lists.order[h, : lists.length[h]]
         ready = row[workable[row]]
-        if not len(ready) or (lists.release[ready] <= 0).any():
+        if not len(ready) or ph.shift_h[h, 0] <= 0 or (lists.release[ready] <= 0).any():
             continue
         day = np.minimum(start[ready].astype(int), net.shape[1] - 1)
         hours = np.maximum(ph.block_h[h, ready], TINY)
@@ -673,7 +673,8 @@ def _not_idle(
             there = np.zeros_like(start)
             score(ph, every, lists.order, lists.length, release, rec, values, there)
             worth = objective(values, caution)
-            if worth > best and broken(there, promise, keep) <= missed:
+            begun = there[row].min() < 1.0  # a closed mill or trucks that are away may leave nothing to do all the same
+            if begun and worth > best and broken(there, promise, keep) <= missed:
                 best, best_release, best_start = worth, release, there
         if best > now - wait_gain * abs(now):
             lists, now, start = lists._replace(release=best_release), best, best_start

@@ -79,7 +79,7 @@ class Morning:
 
 def mornings(
     simulated: SimulatedSeason, *, every: int = 1, n_draws: int = 32, seed: int = 0, weather: str = "outlook",
-    fruit: str = "fitted", fits: dict[int, RipeningFit] | None = None, n_scenarios: int | None = None,
+    fruit: str = "fitted", fits: dict[int, RipeningFit] | None = None,
 ) -> Iterator[Morning]:  # fmt: skip
     """Mornings of a season, one after the other; curves are fitted anew only when samples came in.
 
@@ -98,8 +98,6 @@ def mornings(
         "fitted" or "true".
     fits : dict, optional
         Saved fits by number of samples, from another round of the same season; filled and used.
-    n_scenarios : int, optional
-        Weather scenarios; the season's rule `plan_scenarios` when left out.
 
     Raises
     ------
@@ -113,7 +111,7 @@ def mornings(
         )
     fits = {} if fits is None else fits
     drawn: dict[int, Fruit] = {}
-    n = int(simulated.whole.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
+    n = int(simulated.whole.rules["plan_scenarios"])
     for day in range(0, len(simulated.days), every):
         season = simulated.on(simulated.days[day].date())
         days = station_days(season)
@@ -211,8 +209,8 @@ class Policy:
 
 
 def searching(
-    name: str, *, caution: float = 0.0, held_back: float = 0.0, wait_gain: float = WAIT_GAIN,
-    mean_weather: bool = False, first: int = 2000, later: int = 300, every: int = 1,
+    name: str, *, caution: float = 0.0, wait_gain: float = WAIT_GAIN, mean_weather: bool = False, first: int = 2000,
+    later: int = 300, every: int = 1,
 ) -> Policy:  # fmt: skip
     """Ours: search for the order of greatest mean worth over the scenarios, begun from the order of the day before.
 
@@ -221,8 +219,6 @@ def searching(
     name : str
     caution : float, optional
         Weight of the worst quarter of the scenarios [fraction].
-    held_back : float, optional
-        Share of every workable hour that the plan does not count on [fraction].
     wait_gain : float, optional
         What waiting through a workable day must add to the plan's worth [fraction]; 0 where the weather is known.
     mean_weather : bool, optional
@@ -234,7 +230,6 @@ def searching(
     """
 
     def decide(morning: Morning, ph: Physics, left: np.ndarray, memory: Memory) -> Lists:
-        ph = ph._replace(work=ph.work * (1.0 - held_back))
         if mean_weather:
             ph = ph._replace(
                 value=ph.value.mean(axis=0, keepdims=True), crop=ph.crop.mean(axis=0, keepdims=True),

@@ -1406,19 +1406,15 @@ def _point(problem: Problem, outer: Outer, modes: Modes) -> _Point:
     """
     lean, layout = lean_of(problem, outer, modes), problem.layout
     arrow, last = lean.arrow, slice(layout.inner - 3, layout.inner)
-    reach, inner_sd = arrow.reach[:, last], np.empty((layout.groups, 3))
-    for p, inverse in enumerate(arrow.s_inv):
-        part = slice(layout.first_group[p], layout.first_group[p + 1])
-        rows = reach[part].reshape(-1, layout.border)
-        inner_sd[part] = np.einsum("ij,ij->i", rows @ inverse, rows).reshape(-1, 3)
-    inner_sd = np.sqrt(inner_sd + np.diagonal(arrow.a_inv[:, last, last], axis1=1, axis2=2))
+    cov, _ = arrow.covariance()
+    inner_sd = np.sqrt(np.diagonal(cov[:, last, last], axis1=1, axis2=2))
     border_sd = np.sqrt(np.diagonal(arrow.s_inv, axis1=1, axis2=2))
     return _Point(
         modes.border - np.clip(lean.border, -MEAN_TO_MODE * border_sd, MEAN_TO_MODE * border_sd),
         arrow.border_root(),
         modes.inner[:, last] - np.clip(lean.inner[:, last], -MEAN_TO_MODE * inner_sd, MEAN_TO_MODE * inner_sd),
         np.linalg.cholesky(arrow.a_inv[:, last, last]),
-        reach,
+        arrow.reach[:, last],
     )
 
 
