@@ -170,11 +170,12 @@ def _fetched(season: Season, quiet: bool) -> Season:
 def _read(folder: Path, as_of: date | None, units: str | None, quiet: bool, fetch: bool = False) -> Season:
     import dataclasses
 
+    from olivetime.records.kept import kept_folder
     from olivetime.records.season import read_season
     from olivetime.weather.fetched import with_outlook_file
 
     try:
-        season = with_outlook_file(read_season(folder, _as_of_today(folder, as_of, fetch)))
+        season = with_outlook_file(read_season(folder, _as_of_today(folder, as_of, fetch), kept=kept_folder()))
     except ValueError as error:
         if type(error) is not ValueError:
             raise
@@ -196,9 +197,9 @@ def _propose(
     folder: Path, as_of: date | None, seed: int, units: str | None, quiet: bool, fetch: bool = False
 ) -> Proposal:
     from olivetime.harvest.order import propose
-    from olivetime.ripening.kept import fits_folder
+    from olivetime.records.kept import kept_folder
 
-    return propose(_read(folder, as_of, units, quiet, fetch), seed=seed, kept=fits_folder())
+    return propose(_read(folder, as_of, units, quiet, fetch), seed=seed, kept=kept_folder())
 
 
 def _echo_json(data: Any) -> None:

@@ -19,6 +19,7 @@ ORDER = [
     "records.findings",
     "records.told",
     "records.files",
+    "records.kept",
     "records.headings",
     "records.samples",
     "records.typed",

@@ -1,17 +1,26 @@
-"""Kept fits: the same records give the same curves from the file; anything else is fitted again."""
+"""Kept results: the same inputs give the same from the file; anything else is made again."""
 
+import shutil
 from dataclasses import fields, replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from finished_season import of_growers
 
-from olivetime.records.season import Season
+from olivetime.harvest import order, reasons
+from olivetime.harvest.order import propose, search
+from olivetime.harvest.reasons import waiting_costs
+from olivetime.records import kept as records_kept
+from olivetime.records import sources
+from olivetime.records.season import Season, read_season
 from olivetime.ripening import kept
 from olivetime.ripening.kept import kept_ripening
 from olivetime.ripening.outcomes import FitError, fit_ripening
 from olivetime.weather.stations import station_days
+
+SAMPLE = Path(__file__).parents[1] / "sample_data"
 
 
 @pytest.fixture(scope="module")
@@ -112,10 +121,71 @@ def test_no_oil_in_any_sample_says_so_and_keeps_nothing(season, days, tmp_path):
     assert not list(tmp_path.glob("*"))
 
 
-def test_only_the_fits_used_last_stay(season, days, fits, tmp_path, monkeypatch):
-    monkeypatch.setattr(kept, "KEPT_N", 2)
-    for seed in (1, 2, 3):
+def test_what_was_used_last_stays(season, days, fits, tmp_path, monkeypatch):
+    kept_ripening(season, days, seed=1, folder=tmp_path)
+    (file,) = tmp_path.glob("*.fit")
+    monkeypatch.setattr(records_kept, "KEPT_BYTES", int(2.5 * file.stat().st_size))
+    for seed in (2, 3):
         kept_ripening(season, days, seed=seed, folder=tmp_path)
     assert len(list(tmp_path.glob("*.fit"))) == 2
     kept_ripening(season, days, seed=3, folder=tmp_path)
     assert len(fits) == 3
+
+
+def test_nothing_is_kept_without_a_folder(season, days, fits):
+    kept_ripening(season, days, seed=1, folder=None)
+    kept_ripening(season, days, seed=1, folder=None)
+    assert len(fits) == 2
+
+
+# --- orders, waiting costs and workbooks -----------------------------------------------------------------
+
+
+def proposed(season, folder):
+    return propose(season, seed=1, n_scenarios=4, n_draws=8, evaluations=40, kept=folder)
+
+
+def test_the_same_records_are_planned_once_and_the_plan_is_the_same(season, tmp_path, monkeypatch):
+    first = proposed(season, tmp_path)
+    costs = waiting_costs(first)
+    monkeypatch.setattr(order, "search", unwanted)
+    monkeypatch.setattr(reasons, "tightened", unwanted)
+    again = proposed(season, tmp_path)
+    pd.testing.assert_frame_equal(again.plan.rows, first.plan.rows)
+    assert again.plan.gap_fraction == first.plan.gap_fraction
+    pd.testing.assert_frame_equal(waiting_costs(again), costs)
+    monkeypatch.undo()
+    pd.testing.assert_frame_equal(proposed(season, None).plan.rows, first.plan.rows)
+
+
+def test_news_of_machines_or_rules_is_planned_anew(season, tmp_path, monkeypatch):
+    done = []
+
+    def searched(*args, **settings):
+        done.append(settings)
+        return search(*args, **settings)
+
+    monkeypatch.setattr(order, "search", searched)
+    proposed(season, tmp_path)
+    proposed(replace(season, harvesters=season.harvesters.iloc[:1]), tmp_path)
+    proposed(replace(season, rules=season.rules | {"caution_fraction": 0.5}), tmp_path)
+    assert len(done) == 3
+    assert len(list(tmp_path.glob("*.fit"))) == 1
+
+
+def test_a_workbook_is_unpacked_once_until_it_changes(tmp_path, monkeypatch):
+    folder = tmp_path / "season"
+    shutil.copytree(SAMPLE / "southern", folder)
+    first = read_season(folder, kept=tmp_path / "kept")
+    monkeypatch.setattr(sources, "read_workbook_grids", unwanted)
+    again = read_season(folder, kept=tmp_path / "kept")
+    pd.testing.assert_frame_equal(again.samples, first.samples)
+    pd.testing.assert_frame_equal(again.findings, first.findings)
+    with (folder / "records.xlsx").open("ab") as book:
+        book.write(b"x")
+    with pytest.raises(AssertionError, match="made again"):
+        read_season(folder, kept=tmp_path / "kept")
+
+
+def unwanted(*_, **__):
+    raise AssertionError("made again")

@@ -27,7 +27,7 @@ from olivetime.harvest.value import industrial_oil_pct
 from olivetime.records.samples import laboratories_agree
 from olivetime.records.season import Season, read_season
 from olivetime.ripening.kept import kept_ripening
-from olivetime.ripening.outcomes import RipeningFit, fit_ripening, outcomes
+from olivetime.ripening.outcomes import RipeningFit, outcomes
 from olivetime.weather.cold_spots import with_cold_spots
 from olivetime.weather.scenarios import Scenarios, scenarios
 from olivetime.weather.stations import station_days
@@ -62,10 +62,10 @@ def known_now(folder: Path | str, as_of: date | str | None = None, *, seed: int 
     folder, as_of, seed, kept
         As in `hindcast`.
     """
-    season = read_season(folder, as_of)
+    season = read_season(folder, as_of, kept=kept)
     days = station_days(season)
     season, _ = with_cold_spots(season, days)
-    fit = fit_ripening(season, days, seed=seed) if kept is None else kept_ripening(season, days, seed=seed, folder=kept)
+    fit = kept_ripening(season, days, seed=seed, folder=kept)
     n = int(season.rules["plan_scenarios"])
     return Now(season, fit, scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks), seed)
 
@@ -89,7 +89,7 @@ def replay(back: int, now: Now, *, evaluations: int = 1000, kept: Path | None = 
     day = now.season.as_of - timedelta(days=7 * back)
     if day <= now.season.start:
         return None
-    then = read_season(now.season.folder, day)
+    then = read_season(now.season.folder, day, kept=kept)
     if then.samples["sampled_on"].nunique() < 2:
         return None
     proposal = propose(then, seed=now.seed, evaluations=evaluations, kept=kept)

@@ -41,9 +41,10 @@ from olivetime.harvest.referee import (
 from olivetime.harvest.tasks import compiled
 from olivetime.harvest.value import Value
 from olivetime.harvest.value import value as make_value
+from olivetime.records.kept import kept as kept_before
 from olivetime.records.season import Season
 from olivetime.ripening.kept import kept_ripening
-from olivetime.ripening.outcomes import Outcomes, RipeningFit, fit_ripening
+from olivetime.ripening.outcomes import Outcomes, RipeningFit
 from olivetime.ripening.outcomes import outcomes as make_outcomes
 from olivetime.weather.cold_spots import with_cold_spots
 from olivetime.weather.scenarios import Scenarios
@@ -848,6 +849,7 @@ def plan(
     evaluations: int = 4000,
     committed: pd.DataFrame | None = None,
     known: HarvestPlan | None = None,
+    kept: Path | None = None,
 ) -> HarvestPlan:
     """The harvest order of greatest mean worth that the search finds, bounded and explained.
 
@@ -867,6 +869,8 @@ def plan(
         for it.
     known : HarvestPlan, optional
         Plan of a like season, as in a what-if: its order is one more start, its prices begin those of the bound.
+    kept : Path, optional
+        Folder of your own in which bound and lists stay (`olivetime.records.kept`).
 
     Returns
     -------
@@ -875,7 +879,6 @@ def plan(
     rules = season.rules
     committed = season.committed if committed is None else committed
     ph = with_oil_orders(physics(capacity, value), value.oil_orders)
-    bounds = bound(ph, None if known is None else known.bounds)
     scenarios_n, blocks_n, _ = ph.value.shape
     if (
         ph.shift_h.shape[0] == 0
@@ -885,26 +888,31 @@ def plan(
     ):
         records = [_walked(ph, _lists(ph.shift_h.shape[0], blocks_n), s)[1] for s in range(scenarios_n)]
         return _report(
-            season, capacity, value, ph, bounds, _lists(ph.shift_h.shape[0], blocks_n), records,
+            season, capacity, value, ph, bound(ph), _lists(ph.shift_h.shape[0], blocks_n), records,
             np.zeros(scenarios_n), np.full(blocks_n, -1.0), [], _why_nothing(capacity, ph),
         )  # fmt: skip
 
     begin_with, frozen, promised = _committed_lists(season, capacity, ph, committed)
-    found = search(
-        ph,
-        bounds,
-        fresh_pct=value.oil_fresh_pct,
-        cultivar=season.blocks["cultivar"].astype(str).to_numpy(),
-        seed=seed,
-        evaluations=evaluations,
-        begin_with=begin_with,
-        frozen=frozen,
-        promised=promised,
-        keep_gain=float(rules["keep_gain_per_block"]),
-        caution=float(rules["caution_fraction"]),
-        wait_gain=float(rules["wait_gain_fraction"]),
-        also=None if known is None else known.lists,
-    )
+    asked = {
+        "fresh_pct": value.oil_fresh_pct,
+        "cultivar": season.blocks["cultivar"].astype(str).to_numpy(),
+        "seed": seed,
+        "evaluations": evaluations,
+        "begin_with": begin_with,
+        "frozen": frozen,
+        "promised": promised,
+        "keep_gain": float(rules["keep_gain_per_block"]),
+        "caution": float(rules["caution_fraction"]),
+        "wait_gain": float(rules["wait_gain_fraction"]),
+    }
+
+    bounds_before, lists_before = (None, None) if known is None else (known.bounds, known.lists)
+
+    def find() -> tuple[Bound, Found]:
+        bounds = bound(ph, bounds_before)
+        return bounds, search(ph, bounds, **asked, also=lists_before)
+
+    bounds, found = kept_before(kept, "plan", tuple, (ph, asked, bounds_before, lists_before), __file__, find)
     lists = found.lists
     values_all, records = zip(*(_walked(ph, lists, s) for s in range(scenarios_n)), strict=True)
     nothing = "" if any(rec.picked.any() for rec in records) else _why_nothing(capacity, ph)
@@ -1279,6 +1287,8 @@ class Proposal:
     seed : int
     assumptions : pandas.DataFrame
         room, name, value, unit, source, says, says_parts: every default used by any room.
+    kept : Path or None
+        Folder in which results stay (see `propose`).
     """
 
     season: Season
@@ -1292,6 +1302,7 @@ class Proposal:
     targets: pd.DataFrame
     seed: int
     assumptions: pd.DataFrame
+    kept: Path | None = None
 
 
 def propose(
@@ -1322,8 +1333,8 @@ def propose(
         An earlier proposal of the same week, for a what-if that changes machines, mill, prices or days but not what
         the fruit does: its weather, curves and outcomes are taken as they are, and its order is one more start.
     kept : Path, optional
-        Folder of your own in which fitted curves are kept (`olivetime.ripening.kept`): the same records are then fitted
-        once. Nothing is kept when left out.
+        Folder of your own in which fitted curves and orders are kept (`olivetime.records.kept`): the same records are
+        then fitted and planned once. Nothing is kept when left out.
 
     Returns
     -------
@@ -1334,10 +1345,7 @@ def propose(
         n = int(season.rules["plan_scenarios"]) if n_scenarios is None else n_scenarios
         days = make_station_days(season)
         season, _ = with_cold_spots(season, days)
-        if kept is None:
-            fit = fit_ripening(season, days, seed=seed)
-        else:
-            fit = kept_ripening(season, days, seed=seed, folder=kept)
+        fit = kept_ripening(season, days, seed=seed, folder=kept)
         ahead = make_scenarios(season, days, n=n, seed=seed, past_outlooks=season.past_outlooks)
         fruit = make_outcomes(season, fit, ahead, n_draws=n_draws, seed=seed)
         if (weeks := int(season.rules["range_memory_weeks"])) > 0:
@@ -1347,9 +1355,8 @@ def propose(
     season = replace(season, blocked={**fit.unranked, **season.blocked})
     limits = make_capacity(season, ahead)
     worth = make_value(season, fruit, ahead, limits)
-    order = plan(
-        season, limits, worth, seed=seed, evaluations=evaluations, known=None if known is None else known.plan
-    )
+    before = None if known is None else known.plan
+    order = plan(season, limits, worth, seed=seed, evaluations=evaluations, known=before, kept=kept)
     values = worth.value_draws if season.target.kind == "best_value" else None
     rooms = (
         ("weather", ahead),
@@ -1363,5 +1370,5 @@ def propose(
     return Proposal(
         season=season, station_days=days, fit=fit, scenarios=ahead, outcomes=fruit, capacity=limits, value=worth,
         plan=order, targets=fruit.days_to(season.target, values=values), seed=seed,
-        assumptions=assumptions[columns].fillna({"says_parts": ""}),
+        assumptions=assumptions[columns].fillna({"says_parts": ""}), kept=kept,
     )  # fmt: skip

@@ -20,6 +20,7 @@ from olivetime.harvest.codes import CODES
 from olivetime.harvest.order import Proposal, propose
 from olivetime.harvest.referee import physics, with_oil_orders
 from olivetime.languages import mark, said, say
+from olivetime.records.kept import kept
 from olivetime.records.season import Season
 from olivetime.weather.scenarios import Scenarios
 from olivetime.words import chance_text, count_text, day_text, days_text, display_unit, money_text, number_text, tell
@@ -91,16 +92,23 @@ def waiting_costs(proposal: Proposal, solved: int = 10) -> pd.DataFrame:
     of which may choose its own later day. The price figure is never above the one solved again, by weak duality.
     """
     ph = with_oil_orders(physics(proposal.capacity, proposal.value), proposal.value.oil_orders)
-    bounds = tightened(ph, proposal.plan.bounds)
     day = _planned_day(proposal)
-    begin = np.maximum(day, 0)
-    table = pd.DataFrame({"block_id": list(proposal.capacity.block_ids)})
-    for wait in WAITING_DAYS:
-        table[f"waiting_{wait}d"] = np.where(day >= 0, loss_by_waiting(ph, bounds, begin, begin + wait), np.nan)
-    table["waiting_exact"] = np.nan
-    rank = proposal.plan.rows.set_index("block_id")["rank"].reindex(table["block_id"]).to_numpy(dtype=float)
-    first = np.flatnonzero((day >= 0) & (rank <= solved))
-    table.loc[first, "waiting_exact"] = loss_by_waiting_solved(ph, bounds, first, begin[first] + WAITING_DAYS[-1])
+    rank = proposal.plan.rows.set_index("block_id")["rank"].reindex(list(proposal.capacity.block_ids))
+    first = np.flatnonzero((day >= 0) & (rank.to_numpy(dtype=float) <= solved))
+
+    def make() -> np.ndarray:
+        bounds = tightened(ph, proposal.plan.bounds)
+        begin = np.maximum(day, 0)
+        lost = [loss_by_waiting(ph, bounds, begin, begin + wait) for wait in WAITING_DAYS]
+        exact = np.full(len(day), np.nan)
+        exact[first] = loss_by_waiting_solved(ph, bounds, first, begin[first] + WAITING_DAYS[-1])
+        return np.stack([*np.where(day >= 0, lost, np.nan), exact], axis=1)
+
+    inputs = (ph, proposal.plan.bounds, day, first)
+    lost = kept(proposal.kept, "waiting", np.ndarray, inputs, __file__, make)
+    names = [*(f"waiting_{wait}d" for wait in WAITING_DAYS), "waiting_exact"]
+    table = pd.DataFrame(lost, columns=names)
+    table.insert(0, "block_id", list(proposal.capacity.block_ids))
     return table
 
 

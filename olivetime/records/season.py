@@ -227,7 +227,7 @@ def season_labels(days: pd.Series, start: date) -> np.ndarray:
     return labels
 
 
-def read_season(folder: Path | str, as_of: date | str | None = None) -> Season:
+def read_season(folder: Path | str, as_of: date | str | None = None, *, kept: Path | None = None) -> Season:
     """Read and check a season folder as it was known on a day.
 
     Parameters
@@ -253,7 +253,7 @@ def read_season(folder: Path | str, as_of: date | str | None = None) -> Season:
     """
     found: list[Finding] = []
     try:
-        return _read(Path(folder), _as_day(as_of), found)
+        return _read(Path(folder), _as_day(as_of), found, kept)
     except SeasonError as error:
         error.findings = findings_table(found)
         raise
@@ -303,11 +303,11 @@ def _as_day(as_of: date | str | None) -> date | None:
     return as_of
 
 
-def _read(folder: Path, as_of: date | None, found: list[Finding]) -> Season:
+def _read(folder: Path, as_of: date | None, found: list[Finding], kept: Path | None = None) -> Season:
     if not folder.is_dir():
         raise SeasonError(str(folder), "there is no such folder", "", "Start one with `olivetime start FOLDER`.")
     settings = read_settings(folder)
-    gathered = gather(folder, settings)
+    gathered = gather(folder, settings, kept)
     found += gathered.findings
     tables = _convert_all(gathered, settings, found)
     for name in NEEDED_TABLES:

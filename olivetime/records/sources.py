@@ -12,6 +12,7 @@ from olivetime.records.convert import find_heading
 from olivetime.records.files import Grid, inside, read_bytes, read_csv_grid, read_workbook_grids, sha256_of
 from olivetime.records.findings import NOTE, WARNING, Finding, shown
 from olivetime.records.headings import heading_key
+from olivetime.records.kept import kept as kept_before
 from olivetime.records.settings import SETTINGS_FILE, WORKBOOK, Settings
 
 # A sheet of this name explains the others and is not read.
@@ -42,8 +43,15 @@ class Gathered:
     findings: list[Finding] = field(default_factory=list)
 
 
-def gather(folder: Path, settings: Settings) -> Gathered:
+def gather(folder: Path, settings: Settings, kept: Path | None = None) -> Gathered:
     """Find each table's file or sheet and read it to text.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+    kept : Path, optional
+        Folder in which workbooks stay as read (`olivetime.records.kept`).
 
     Raises
     ------
@@ -63,7 +71,7 @@ def gather(folder: Path, settings: Settings) -> Gathered:
         if suffix == ".csv":
             _gather_csv(path, wanted, settings, out)
         elif suffix in (".xlsx", ".xlsm") and (path.name.lower() == WORKBOOK or wanted):
-            _gather_workbook(path, settings, out)
+            _gather_workbook(path, settings, kept, out)
         elif suffix in (".xlsx", ".xlsm", ".xls", ".ods", ".numbers", ".tsv", ".txt"):
             says = f"the file isn't read; tables stand in {WORKBOOK} or in files such as samples.csv"
             table, do = _TITLES.get(heading_key(path.stem), ""), "Nothing to do if it's not needed."
@@ -182,9 +190,9 @@ def table_of_sheet(file: str, sheet: str, settings: Settings) -> str | None:
     return table if table and table not in settings.files else None
 
 
-def _gather_workbook(path: Path, settings: Settings, out: Gathered) -> None:
-    rows = 0
-    for grid in read_workbook_grids(path):
+def _gather_workbook(path: Path, settings: Settings, kept: Path | None, out: Gathered) -> None:
+    rows, data = 0, read_bytes(path)
+    for grid in kept_before(kept, "grids", list, (path.name, data), __file__, lambda: read_workbook_grids(path)):
         table = table_of_sheet(path.name, grid.sheet, settings)
         if table is not None:
             # A table without its own sheet name takes the first sheet that has anything on it.
@@ -207,4 +215,4 @@ def _gather_workbook(path: Path, settings: Settings, out: Gathered) -> None:
         says = "no table has the name of this sheet; not read"
         level = WARNING if near else NOTE
         out.findings.append(_file_finding("not-read", level, path.name, grid.sheet, says, do))
-    out.sources.append((path.name, sha256_of(read_bytes(path)), rows))
+    out.sources.append((path.name, sha256_of(data), rows))

@@ -139,17 +139,18 @@ def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "",
         return loaded_week(run)
     # Only who computes loads the readers and the planner: they would double the memory of every worker of a run.
     from olivetime.harvest.order import propose
-    from olivetime.ripening.kept import fits_folder
+    from olivetime.records.kept import kept_folder
 
-    proposal = propose(_read(season, as_of or None), seed=seed, kept=fits_folder())
+    proposal = propose(_read(season, as_of or None), seed=seed, kept=kept_folder())
     return tables.week_tables(proposal, review=True)
 
 
 def _read(season: str | Path, as_of: date | str | None) -> Season:
+    from olivetime.records.kept import kept_folder
     from olivetime.records.season import read_season
     from olivetime.weather.fetched import with_outlook_file
 
-    return with_outlook_file(read_season(season, as_of))
+    return with_outlook_file(read_season(season, as_of, kept=kept_folder()))
 
 
 def open_grower(week: tables.Week, grower: str = "") -> tables.Week:
@@ -210,12 +211,12 @@ def open_past(
     if saved is not None:
         return saved
     from olivetime.harvest.hindcast import hindcast
+    from olivetime.records.kept import kept_folder
     from olivetime.records.season import read_season
-    from olivetime.ripening.kept import fits_folder
     from olivetime.weather.fetched import season_skill
 
-    past = hindcast(season, as_of=as_of, weeks=weeks, seed=seed, kept=fits_folder())
-    return past, season_skill(read_season(season, as_of))
+    past = hindcast(season, as_of=as_of, weeks=weeks, seed=seed, kept=kept_folder())
+    return past, season_skill(read_season(season, as_of, kept=kept_folder()))
 
 
 def _folder_before(folder: Path) -> Path | None:
@@ -265,10 +266,10 @@ def what_if_controls(week: tables.Week, *, season: str | Path, as_of: str = "") 
 
     def begin() -> Proposal:
         from olivetime.harvest.order import propose
-        from olivetime.ripening.kept import fits_folder
+        from olivetime.records.kept import kept_folder
 
         then = _read(season, as_of or str(week.info["as_of"]))
-        return propose(then, seed=int(week.info["seed"]), kept=fits_folder())
+        return propose(then, seed=int(week.info["seed"]), kept=kept_folder())
 
     display(_controls(ipywidgets, week, begin))
 
@@ -661,11 +662,11 @@ def _planned(season: Season, seed: int, data: Path, jobs: int) -> tuple[tables.W
     with begun(jobs if jobs > 1 else 0, ready_to_compute) as workers:
         from olivetime.harvest.hindcast import Now, scored
         from olivetime.harvest.order import propose
-        from olivetime.ripening.kept import fits_folder
+        from olivetime.records.kept import kept_folder
 
         for old in data.glob("lookback*"):
             old.unlink()
-        proposal = propose(season, seed=seed, kept=fits_folder())
+        proposal = propose(season, seed=seed, kept=kept_folder())
         planned = time.perf_counter()
         # A block that cannot be ranked today is not held back from what came.
         now = Now(replace(proposal.season, blocked=season.blocked), proposal.fit, proposal.scenarios, seed)
@@ -705,15 +706,16 @@ def work_out(item: tuple[str, Any]) -> Any:
     """
     name, given = item
     if name == "skill":
+        from olivetime.records.kept import kept_folder
         from olivetime.records.season import read_season
         from olivetime.weather.fetched import season_skill
 
-        return season_skill(read_season(*given))
+        return season_skill(read_season(*given, kept=kept_folder()))
     if name.startswith("week "):
         from olivetime.harvest.hindcast import replay
-        from olivetime.ripening.kept import fits_folder
+        from olivetime.records.kept import kept_folder
 
-        return replay(*given, kept=fits_folder())
+        return replay(*given, kept=kept_folder())
     return tables.slow_table((name, given))
 
 

@@ -21,7 +21,6 @@ from typing import Any, Protocol
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy import optimize
 from scipy.linalg import lapack
 
 from olivetime.ripening.modes import descend, even_noise, invert, solve_root
@@ -911,6 +910,8 @@ def fit_effects(
     if not n_par:
         psi = start
     elif exact or not curvature:
+        from scipy import optimize  # half the time that scipy takes to load; a season's fit never comes here
+
         found = optimize.minimize(
             objective,
             start,

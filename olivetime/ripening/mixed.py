@@ -19,7 +19,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize
 
 from olivetime.ripening.curves import OIL_SHAPES, Curve
 from olivetime.ripening.linearised import (
@@ -316,6 +315,8 @@ def _minimise(
         return value, gradient
 
     if guess is None:
+        from scipy.optimize import minimize  # half the time that scipy takes to load; a season's fit never comes here
+
         with np.errstate(invalid="ignore", over="ignore"):
             point = minimize(safe, start, jac=True, method="BFGS", options={"gtol": 1e-3, "maxiter": 80}).x
     else:

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from olivetime.ripening.curves import Array, Curve
 
@@ -111,6 +110,8 @@ def _refined(curve: Curve, x: Array, y: Array, root_w: Array, start: Array, held
         for row, (i, _, sd) in zip(extra, held, strict=True):
             row[i] = 0.1 * spread * scale[i] / sd
         return np.nan_to_num(np.concatenate([out, extra]), nan=0.0, posinf=1e6, neginf=-1e6)
+
+    from scipy.optimize import least_squares  # half the time that scipy takes to load; a season's fit never comes here
 
     # Two searches with different steps: where the start is far off, one of them often ends in a side valley.
     found: list[tuple[float, Array]] = []

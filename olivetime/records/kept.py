@@ -1,0 +1,105 @@
+"""Results kept between commands: what the same program made from the same inputs is read, not made again."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import pickle
+import sys
+from collections.abc import Callable, Iterable
+from importlib.metadata import version
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import platformdirs
+
+from olivetime.records.files import write_atomic
+
+T = TypeVar("T")
+
+KEPT_BYTES = 500_000_000  # fits of 50 blocks with two past seasons take 20 to 30 MB, a plan half, a workbook one
+LIBRARIES = ("numpy", "scipy", "pandas", "numba", "highspy", "openpyxl")
+
+
+def kept(folder: Path | None, suffix: str, kind: type[T], inputs: object, code: str, make: Callable[[], T]) -> T:
+    """What `make` gives, or what it gave before from the same inputs.
+
+    A result is used again only where nothing that it depends on differs: the inputs, the code beside `code` and the
+    versions of Python and of the libraries. An unreadable file is made again; a folder that can't be written is no
+    hindrance.
+
+    Parameters
+    ----------
+    folder : Path or None
+        The user's own: what lies there is trusted as the program's own code is. Holds what was used last,
+        `KEPT_BYTES` at the most. Nothing is kept when it is None.
+    suffix : str
+        Ending of the file's name.
+    kind : type
+        Of the result; a file that holds anything else is made again.
+    inputs : object
+        All that the result depends on; can be pickled.
+    code : str
+        `__file__` of a module; it and its neighbours are the code that makes the result.
+    make : callable
+        Works the result out; what it raises is raised.
+
+    Returns
+    -------
+    object
+        Of `kind`.
+    """
+    if folder is None:
+        return make()
+    path = folder / f"{_digest(inputs, sorted(Path(code).parent.glob('*.py')))}.{suffix}"
+    try:
+        found = pickle.loads(path.read_bytes())
+        path.touch()
+    except Exception:  # whatever a damaged file makes the reader say: it is made again
+        found = None
+    if isinstance(found, kind):
+        return found
+    found = make()
+    try:
+        write_atomic(path, pickle.dumps(found))
+        _leave_newest(folder)
+    except OSError:
+        pass
+    return found
+
+
+def kept_folder() -> Path:
+    """Where commands keep results: the user's cache folder on this system, or the one that OLIVETIME_CACHE names."""
+    own = os.environ.get("OLIVETIME_CACHE")
+    return (Path(own) if own else platformdirs.user_cache_path("olivetime")) / "kept"
+
+
+class _Plain(pickle.Pickler):
+    """Pickles arrays by their numbers alone: whether two of them share one dtype object differs once they were read."""
+
+    def reducer_override(self, obj: object) -> object:
+        if type(obj) is np.ndarray and obj.dtype != object:
+            return np.ndarray, (obj.shape, obj.dtype.str, obj.tobytes())
+        return NotImplemented
+
+
+def _digest(inputs: object, sources: Iterable[Path]) -> str:
+    raw = io.BytesIO()
+    _Plain(raw).dump(inputs)
+    digest = hashlib.sha256(raw.getbuffer())
+    for source in sources:
+        digest.update(source.read_bytes())
+    digest.update(repr((sys.version, [version(name) for name in LIBRARIES])).encode())
+    return digest.hexdigest()[:32]
+
+
+def _leave_newest(folder: Path) -> None:
+    """Remove what was not used for longest, beyond the size that may stay."""
+    files = [(path.stat(), path) for path in folder.iterdir() if path.is_file() and not path.name.startswith(".")]
+    size = 0
+    for about, path in sorted(files, key=lambda file: file[0].st_mtime, reverse=True):
+        size += about.st_size
+        if size > KEPT_BYTES:
+            path.unlink(missing_ok=True)
