@@ -3,6 +3,7 @@
 import contextlib
 import gc
 import os
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -10,8 +11,9 @@ from pathlib import Path
 # As the command line does: one thread in linear algebra, before numpy is loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
-# Fits kept by commands go to a folder of this run: tests neither see nor fill the user's own.
-os.environ["OLIVETIME_CACHE"] = tempfile.mkdtemp(prefix="olivetime-tests-")
+# What commands keep goes to a folder of this run, one for all its workers: tests neither see nor fill the user's own.
+if "PYTEST_XDIST_WORKER" not in os.environ:
+    os.environ["OLIVETIME_CACHE"] = tempfile.mkdtemp(prefix="olivetime-tests-")
 # As the command line does: compilation makes millions of objects that stay.
 gc.set_threshold(50_000, 5, 5)
 
@@ -39,6 +41,11 @@ def pytest_configure(config):
     if getattr(config.option, "numprocesses", None) and not compiling.is_kept():
         with contextlib.suppress(Exception):  # a fault is for the tests to find
             propose(read_season(SAMPLE / "southern"), seed=1, n_scenarios=6, n_draws=24, evaluations=300)
+
+
+def pytest_unconfigure():
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        shutil.rmtree(os.environ["OLIVETIME_CACHE"], ignore_errors=True)
 
 
 def pytest_collection_modifyitems(items):

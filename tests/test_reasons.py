@@ -33,7 +33,7 @@ def built():
     order = plan(season, limits, worth, seed=1, evaluations=400)
     return SimpleNamespace(
         season=season, scenarios=scenarios, outcomes=outcomes, capacity=limits, value=worth, plan=order, seed=1,
-        targets=targets(limits.block_ids),
+        targets=targets(limits.block_ids), kept=None,
     )  # fmt: skip
 
 

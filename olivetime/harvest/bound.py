@@ -8,6 +8,8 @@ by weak duality any prices give one.
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import highspy
@@ -618,9 +620,13 @@ def tightened(ph: Physics, bounds: Bound) -> Bound:
     constant = float(bounds.price_oil_l @ ph.oil_wanted_l)
     ph = priced_oil(ph, bounds.price_oil_l)
     days = _days(ph)
-    worth, slack, picked, prices, _ = zip(
-        *(_settled(ph, days, s, _of_scenario(days, bounds, s)) for s in range(len(bounds.by_scenario))), strict=True
-    )
+
+    def settled(s: int) -> tuple[float, float, np.ndarray, Prices, _Programme]:
+        return _settled(ph, days, s, _of_scenario(days, bounds, s))
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:  # the solver lets other threads run
+        solved = list(pool.map(settled, range(len(bounds.by_scenario))))
+    worth, slack, picked, prices, _ = zip(*solved, strict=True)
     hours, mill, truck = zip(*prices, strict=True)
     return Bound(
         value=float(np.mean(worth)) - constant,
@@ -698,19 +704,20 @@ def loss_by_waiting_solved(ph: Physics, bounds: Bound, blocks: np.ndarray, days_
     ndarray (N,)
         Mean over scenarios [currency].
     """
-    loss = np.zeros(len(blocks))
     if _idle(ph) or not len(blocks):
-        return loss
+        return np.zeros(len(blocks))
     relaxed = bounds.by_scenario + float(bounds.price_oil_l @ ph.oil_wanted_l)
     ph = priced_oil(ph, bounds.price_oil_l)
     days = _days(ph)
     days_n = ph.value.shape[2]
     always = np.isin(np.arange(ph.value.shape[1]), blocks)
     scenarios_n = len(bounds.by_scenario)
-    for s in range(scenarios_n):
+
+    def lost(s: int) -> np.ndarray:
         prices = _of_scenario(days, bounds, s)
         programme = _settled(ph, days, s, prices, always)[-1]
         basis = programme.solver.getBasis()
+        loss = np.zeros(len(blocks))
         for i, (b, day) in enumerate(zip(blocks, days_to, strict=True)):
             shut = np.flatnonzero((programme.block == b) & (programme.place % days_n < day)).astype(np.int32)
             nothing = np.zeros(len(shut))
@@ -719,7 +726,10 @@ def loss_by_waiting_solved(ph: Physics, bounds: Bound, blocks: np.ndarray, days_
             work = _from_day(ph, s, int(b), int(day))
             if worth == -np.inf or _Pricer(ph, days, s, work)(found) - worth > 1e-6 * abs(relaxed[s]):
                 worth = _settled(ph, days, s, prices, None, work)[0]  # a block day was lacking
-            loss[i] += max(relaxed[s] - worth, 0.0)
+            loss[i] = max(relaxed[s] - worth, 0.0)
             programme.solver.changeColsBounds(len(shut), shut, nothing, programme.top[shut])
             programme.solver.setBasis(basis)
-    return loss / scenarios_n
+        return loss
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        return np.sum(list(pool.map(lost, range(scenarios_n))), axis=0) / scenarios_n

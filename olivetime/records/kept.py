@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterable
 from importlib.metadata import version
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import platformdirs
@@ -79,7 +79,7 @@ def kept_folder() -> Path:
 class _Plain(pickle.Pickler):
     """Pickles arrays by their numbers alone: whether two of them share one dtype object differs once they were read."""
 
-    def reducer_override(self, obj: object) -> object:
+    def reducer_override(self, obj: object) -> Any:
         if type(obj) is np.ndarray and obj.dtype != object:
             return np.ndarray, (obj.shape, obj.dtype.str, obj.tobytes())
         return NotImplemented
