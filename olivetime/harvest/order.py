@@ -912,7 +912,7 @@ def plan(
         bounds = bound(ph, bounds_before)
         return bounds, search(ph, bounds, **asked, also=lists_before)
 
-    bounds, found = kept_before(kept, "plan", tuple, (ph, asked, bounds_before, lists_before), __file__, find)
+    bounds, found = kept_before(kept, "plan", tuple, (ph, asked, bounds_before, lists_before), find)
     lists = found.lists
     values_all, records = zip(*(_walked(ph, lists, s) for s in range(scenarios_n)), strict=True)
     nothing = "" if any(rec.picked.any() for rec in records) else _why_nothing(capacity, ph)

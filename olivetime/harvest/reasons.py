@@ -105,7 +105,7 @@ def waiting_costs(proposal: Proposal, solved: int = 10) -> pd.DataFrame:
         return np.stack([*np.where(day >= 0, lost, np.nan), exact], axis=1)
 
     inputs = (ph, proposal.plan.bounds, day, first)
-    lost = kept(proposal.kept, "waiting", np.ndarray, inputs, __file__, make)
+    lost = kept(proposal.kept, "waiting", np.ndarray, inputs, make)
     names = [*(f"waiting_{wait}d" for wait in WAITING_DAYS), "waiting_exact"]
     table = pd.DataFrame(lost, columns=names)
     table.insert(0, "block_id", list(proposal.capacity.block_ids))

@@ -7,7 +7,8 @@ import io
 import os
 import pickle
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
+from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,6 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 import platformdirs
 
+import olivetime
 from olivetime.records.files import write_atomic
 
 T = TypeVar("T")
@@ -23,10 +25,10 @@ KEPT_BYTES = 500_000_000  # fits of 50 blocks with two past seasons take 20 to 3
 LIBRARIES = ("numpy", "scipy", "pandas", "numba", "highspy", "openpyxl")
 
 
-def kept(folder: Path | None, suffix: str, kind: type[T], inputs: object, code: str, make: Callable[[], T]) -> T:
+def kept(folder: Path | None, suffix: str, kind: type[T], inputs: object, make: Callable[[], T]) -> T:
     """What `make` gives, or what it gave before from the same inputs.
 
-    A result is used again only where nothing that it depends on differs: the inputs, the code beside `code` and the
+    A result is used again only where nothing that it depends on differs: the inputs, the program's code and the
     versions of Python and of the libraries. An unreadable file is made again; a folder that can't be written is no
     hindrance.
 
@@ -41,8 +43,6 @@ def kept(folder: Path | None, suffix: str, kind: type[T], inputs: object, code: 
         Of the result; a file that holds anything else is made again.
     inputs : object
         All that the result depends on; can be pickled.
-    code : str
-        `__file__` of a module; it and its neighbours are the code that makes the result.
     make : callable
         Works the result out; what it raises is raised.
 
@@ -53,7 +53,7 @@ def kept(folder: Path | None, suffix: str, kind: type[T], inputs: object, code: 
     """
     if folder is None:
         return make()
-    path = folder / f"{_digest(inputs, sorted(Path(code).parent.glob('*.py')))}.{suffix}"
+    path = folder / f"{_digest(inputs)}.{suffix}"
     try:
         found = pickle.loads(path.read_bytes())
         path.touch()
@@ -85,14 +85,21 @@ class _Plain(pickle.Pickler):
         return NotImplemented
 
 
-def _digest(inputs: object, sources: Iterable[Path]) -> str:
+def _digest(inputs: object) -> str:
     raw = io.BytesIO()
     _Plain(raw).dump(inputs)
     digest = hashlib.sha256(raw.getbuffer())
-    for source in sources:
-        digest.update(source.read_bytes())
-    digest.update(repr((sys.version, [version(name) for name in LIBRARIES])).encode())
+    digest.update(_program())
     return digest.hexdigest()[:32]
+
+
+@lru_cache(maxsize=1)
+def _program() -> bytes:
+    """Fingerprint of all that works results out: the package's code, Python and the libraries."""
+    digest = hashlib.sha256(repr((sys.version, [version(name) for name in LIBRARIES])).encode())
+    for source in sorted(Path(olivetime.__file__).parent.rglob("*.py")):
+        digest.update(source.read_bytes())
+    return digest.digest()
 
 
 def _leave_newest(folder: Path) -> None:

@@ -192,7 +192,7 @@ def table_of_sheet(file: str, sheet: str, settings: Settings) -> str | None:
 
 def _gather_workbook(path: Path, settings: Settings, kept: Path | None, out: Gathered) -> None:
     rows, data = 0, read_bytes(path)
-    for grid in kept_before(kept, "grids", list, (path.name, data), __file__, lambda: read_workbook_grids(path)):
+    for grid in kept_before(kept, "grids", list, (path.name, data), lambda: read_workbook_grids(path)):
         table = table_of_sheet(path.name, grid.sheet, settings)
         if table is not None:
             # A table without its own sheet name takes the first sheet that has anything on it.

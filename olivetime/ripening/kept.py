@@ -36,7 +36,5 @@ def kept_ripening(season: Season, station_days: StationDays, *, seed: int, folde
         As `fit_ripening`.
     """
     read = [getattr(season, name) for name in READ_OF_SEASON]
-    return kept(
-        folder, "fit", RipeningFit, (read, station_days, seed), __file__,
-        lambda: fit_ripening(season, station_days, seed=seed),
-    )  # fmt: skip
+    inputs = (read, station_days, seed)
+    return kept(folder, "fit", RipeningFit, inputs, lambda: fit_ripening(season, station_days, seed=seed))
