@@ -52,8 +52,7 @@ def plain_functions(tasks):
 def _plain(task):
 
     begun = time.process_time()
-    week = weekly.open_week(task["folder"])
-    own = weekly.open_grower(week, task["parameters"]["grower"])
+    own = weekly.open_week(task["folder"], grower=task["parameters"]["grower"])
     parts = [front.head(own, "grower_report"), sheet.html_table(sheet.blocks_table(own))]
     parts += [front.picture(own, "curves", block_ids=ids) for ids in canvas.block_pages(own)]
     parts += [front.picture(own, kind) for kind in ("weather_strip", "calendar", "value_by_date", "frost")]

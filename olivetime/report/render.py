@@ -40,18 +40,20 @@ def notebooks_folder() -> Path:
     return inside if inside.is_dir() else Path(olivetime.__file__).parent.parent / "notebooks"
 
 
-def loaded_week(folder: str | Path) -> tables.Week:
-    """Load a saved week; a worker that shows it for grower after grower reads it once.
+def loaded_week(folder: str | Path, grower: str | None = None) -> tables.Week:
+    """Load a saved week, or a grower's part of it; what was loaded last is at hand.
 
     Parameters
     ----------
     folder : path
         A week's folder (OUT/AS-OF) or its `data` folder.
+    grower : str, optional
+        A `grower_id`, "" for the first.
     """
     data = Path(folder)
     data = (data / "data" if (data / "data").is_dir() else data).resolve()
     info = data / "info.json"  # holds the fingerprints of all tables
-    week = _loaded(data, hashlib.sha256(info.read_bytes()).hexdigest() if info.is_file() else "")
+    week = _loaded(data, hashlib.sha256(info.read_bytes()).hexdigest() if info.is_file() else "", grower)
     # A notebook that changes a table must not change it for the next report: pandas 3 copies on writing.
     deep = int(pd.__version__.split(".")[0]) < 3
     return replace(
@@ -60,8 +62,11 @@ def loaded_week(folder: str | Path) -> tables.Week:
 
 
 @lru_cache(maxsize=2)  # this week and the one before it
-def _loaded(data: Path, digest: str) -> tables.Week:  # noqa: ARG001 - a week that was computed again is another one
-    week = tables.load_week(data)  # perhaps of an earlier version, with fewer columns
+def _loaded(data: Path, digest: str, grower: str | None) -> tables.Week:  # noqa: ARG001 - a week computed again differs
+    week = tables.load_week(data, grower)
+    if grower is not None:
+        return week
+    # The week may be of an earlier version, with fewer columns.
     return tables.make_week(week.info, {name: getattr(week, name) for name in tables.TABLE_NAMES})
 
 
@@ -69,6 +74,10 @@ def ready() -> None:
     """Load what every report needs: for a worker that waits for its first."""
     _keep_imports_light()
     import papermill  # noqa: F401
+    import pyarrow
+
+    # Its own pool keeps for itself what long tables took; the system's gives it back.
+    pyarrow.set_memory_pool(pyarrow.system_memory_pool())
 
     from olivetime.report import engine, front  # noqa: F401
 
@@ -197,7 +206,7 @@ def render_report(task: Mapping[str, Any]) -> dict[str, Any]:
     places = {f"{task['place']}{ending}": data for ending, data in files.items()}
     if "grower" in parameters:
         begun = time.perf_counter()
-        own = tables.grower_week(loaded_week(folder), parameters["grower"])
+        own = loaded_week(folder, parameters["grower"])
         stem = f"send/{own.info['as_of']}-{own.info['grower_id']}"
         ready = send.ready_to_send(own, files, numbers.number_files(own))
         places |= {f"{stem}{ending}": data for ending, data in ready.items()}

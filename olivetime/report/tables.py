@@ -968,13 +968,20 @@ def _has_hours(column: pd.Series) -> bool:
     return bool((known != known.dt.normalize()).any())
 
 
-def load_week(folder: Path | str) -> Week:
+# Tables by block and day, of which a grower's part needs the grower's blocks only.
+LONG_TABLES = frozenset(("curves", "past_samples", "classes", "frost", "value_by_day", "residuals"))
+
+
+def load_week(folder: Path | str, grower: str | None = None) -> Week:
     """Read a week that `save_week` wrote.
 
     Parameters
     ----------
     folder : path
         Where info.json and the Parquet files lie.
+    grower : str, optional
+        A `grower_id`, "" for the first: only this grower's part (`grower_week`). Of long tables only its rows are read,
+        so that hundreds of growers take no more memory than one.
 
     Returns
     -------
@@ -985,6 +992,8 @@ def load_week(folder: Path | str) -> Week:
     ------
     SeasonError
         No finished week there, a table is missing, or a table belongs to another run.
+    ValueError
+        No such grower.
     """
     folder = Path(folder)
     try:
@@ -996,8 +1005,9 @@ def load_week(folder: Path | str) -> Week:
             expected="a finished week's data folder",
             do="Run `olivetime weekly` for this season, or give the folder that holds info.json.",
         ) from None
-    tables = {}
-    for name in TABLE_NAMES:
+    tables: dict[str, pd.DataFrame] = {}
+    rows = None
+    for name in sorted(TABLE_NAMES, key=lambda name: name not in ("growers", "stage")):
         path = folder / f"{name}.parquet"
         data = path.read_bytes() if path.exists() else b""
         if hashlib.sha256(data).hexdigest() != saved["tables"].get(name):
@@ -1007,8 +1017,16 @@ def load_week(folder: Path | str) -> Week:
                 expected="the tables that info.json was written for",
                 do="Run `olivetime weekly` for this season again.",
             )
-        tables[name] = pd.read_parquet(io.BytesIO(data))
-    return Week(info=saved["info"], **tables)
+        if grower is not None and rows is None and {"growers", "stage"} <= set(tables):
+            grower = grower or str(tables["growers"]["grower_id"].iloc[0])
+            mine = tables["stage"].loc[tables["stage"]["grower_id"] == grower, "block_id"]
+            rows = [("block_id", "in", mine.tolist())] if len(mine) else None
+        tables[name] = pd.read_parquet(io.BytesIO(data), filters=rows if name in LONG_TABLES else None)
+    week = Week(info=saved["info"], **tables)
+    if grower is None:
+        return week
+    # The week may be of an earlier version, with fewer columns.
+    return grower_week(make_week(week.info, tables), grower)
 
 
 # ---------------------------------------------------------------------------------------------------------

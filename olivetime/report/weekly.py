@@ -117,7 +117,9 @@ _ONLY_WITH_SEASON = frozenset({"lookback", "season_end"})
 _LONG = frozenset({"lookback", "curve_review"})
 
 
-def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "", seed: int = 0) -> tables.Week:
+def open_week(
+    run: str | Path = "", *, season: str | Path = "", as_of: str = "", seed: int = 0, grower: str | None = None
+) -> tables.Week:
     """Load a computed week, or compute it.
 
     Parameters
@@ -130,19 +132,24 @@ def open_week(run: str | Path = "", *, season: str | Path = "", as_of: str = "",
         ISO date up to which records are used; empty takes the newest date in them.
     seed : int
         Seed of the draws.
+    grower : str, optional
+        A `grower_id`, "" for the first grower: only this grower's part.
 
     Returns
     -------
     Week
     """
     if run:
-        return loaded_week(run)
+        return loaded_week(run, grower)
     # Only who computes loads the readers and the planner: they would double the memory of every worker of a run.
     from olivetime.harvest.order import propose
     from olivetime.records.kept import kept_folder
 
     proposal = propose(_read(season, as_of or None), seed=seed, kept=kept_folder())
-    return tables.week_tables(proposal, review=True)
+    week = tables.week_tables(proposal, review=True)
+    if grower is None:
+        return week
+    return tables.grower_week(week, grower or str(week.growers["grower_id"].iloc[0]))
 
 
 def _read(season: str | Path, as_of: date | str | None) -> Season:
@@ -151,11 +158,6 @@ def _read(season: str | Path, as_of: date | str | None) -> Season:
     from olivetime.weather.fetched import with_outlook_file
 
     return with_outlook_file(read_season(season, as_of, kept=kept_folder()))
-
-
-def open_grower(week: tables.Week, grower: str = "") -> tables.Week:
-    """One grower's part of a week; without a grower_id that of the first grower."""
-    return tables.grower_week(week, grower or str(week.growers["grower_id"].iloc[0]))
 
 
 def week_before(run: str | Path = "", grower: str = "") -> tables.Week | None:
@@ -177,12 +179,9 @@ def week_before(run: str | Path = "", grower: str = "") -> tables.Week | None:
     if folder is None:
         return None
     try:
-        week = loaded_week(folder)
-    except SeasonError:  # written by another version: what was promised still tells what moved
+        return loaded_week(folder, grower or None)
+    except (SeasonError, ValueError):  # written by another version, or without this grower
         return None
-    if not grower:
-        return week
-    return tables.grower_week(week, grower) if grower in set(week.growers["grower_id"]) else None
 
 
 def open_past(
