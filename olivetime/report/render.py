@@ -74,10 +74,6 @@ def ready() -> None:
     """Load what every report needs: for a worker that waits for its first."""
     _keep_imports_light()
     import papermill  # noqa: F401
-    import pyarrow
-
-    # Its own pool keeps for itself what long tables took; the system's gives it back.
-    pyarrow.set_memory_pool(pyarrow.system_memory_pool())
 
     from olivetime.report import engine, front  # noqa: F401
 
