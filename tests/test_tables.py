@@ -301,6 +301,20 @@ def test_save_and_load_give_the_same_week_and_the_same_bytes(hostile, tmp_path):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 
+def test_a_growers_part_is_the_same_read_alone_or_cut_from_the_week(tmp_path):
+    week = invented_week(18, hostile=True)
+    tables.save_week(week, tmp_path)
+    growers = week.growers["grower_id"].tolist()
+    assert len(growers) > 2
+    for asked, grower in (*zip(growers, growers, strict=True), ("", growers[0])):
+        alone, cut = tables.load_week(tmp_path, asked), tables.grower_week(week, grower)
+        assert alone.info == cut.info
+        for name in tables.TABLE_NAMES:
+            pd.testing.assert_frame_equal(getattr(alone, name), getattr(cut, name))
+    with pytest.raises(ValueError, match="grower_id: found 'nobody'"):
+        tables.load_week(tmp_path, "nobody")
+
+
 def test_csv_cells_cannot_run_as_formulas(hostile, tmp_path):
     tables.save_week(hostile, tmp_path)
     names = pd.read_csv(tmp_path / "stage.csv")["block_name"]
