@@ -106,6 +106,20 @@ def test_runner_up_stands_later_in_the_order(built):
         assert pd.isna(later) or later > start[block_id]
 
 
+@pytest.mark.parametrize(
+    ("moved_days", "promised"), [(0.4, True), (-0.9, True), (-3.0, False), (2.0, False), (np.nan, False)]
+)
+def test_only_a_promise_that_was_kept_is_the_reason(built, moved_days, promised):
+    """NaN: promised for a day too far ahead to bind."""
+    rows = built.plan.rows.copy()
+    first = rows.index[rows["rank"] == 1][0]
+    rows.loc[first, ["status", "moved_days"]] = "committed", moved_days
+    made = SimpleNamespace(**{**vars(built), "plan": replace(built.plan, rows=rows)})
+    told = reasons(made).loc[first]
+    assert (told["reason_code"] == "COMMITTED") == promised
+    assert ("another day would gain less" in told["reason"]) == promised
+
+
 def test_a_block_whose_label_interval_ends_says_so():
     season, scenarios, outcomes = make(blocks_n=3, machines_n=1, days_n=30, seed=5, rain=False)
     first = pd.Timestamp(season.as_of) + pd.Timedelta(days=4)

@@ -226,7 +226,7 @@ def _deciding(
     days = proposal.capacity.days
     if row.status == "picking":
         return "LOCKED", mark("It is being picked; finishing it saves a move."), {}
-    if row.status == "committed":
+    if row.status == "committed" and abs(row.moved_days) < 1.0:  # one that moved, or may, has another reason
         keep = _amount(season.rules["keep_gain_per_block"])
         return "COMMITTED", mark("Promised last week; another day would gain less than {keep}."), {"keep": keep}
     spans = proposal.capacity.no_go
