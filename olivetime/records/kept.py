@@ -21,7 +21,7 @@ from olivetime.records.files import write_atomic
 
 T = TypeVar("T")
 
-KEPT_BYTES = 500_000_000  # fits of 50 blocks with two past seasons take 20 to 30 MB, a plan half, a workbook one
+KEPT_BYTES = 500_000_000  # fits of 50 blocks and two past seasons: 20 to 30 MB; a plan, a workbook: below 1 MB
 LIBRARIES = ("numpy", "scipy", "pandas", "numba", "highspy", "openpyxl")
 
 
