@@ -383,8 +383,9 @@ def order(
     else:
         click.echo(headline(week))
         _echo_table(order_table(week))
-        if (week.order["moved_days"].astype(float).abs() >= 1).any():
-            _echo_table(changes_table(week))
+        changes = changes_table(week)
+        if changes.rows:
+            _echo_table(changes)
         if len(week.oil_orders):
             _echo_table(oil_orders_table(week))
     if proposal.plan.status == "nothing workable":

@@ -288,11 +288,36 @@ def test_a_promised_block_that_gains_too_little_is_put_back():
         moved_n.append(len(again.moved))
         assert (again.moved["gain"] >= gain - 1e-6).all()
         assert (again.moved["why"].str.len() > 10).all()
-        # nothing moves that the table does not name
-        rows = again.rows[again.rows["moved_days"].abs() >= 1.1]
-        assert set(rows["block_id"]) <= set(again.moved["block_id"])
+        # nothing moves by a search that the table does not name
+        rows = again.rows[again.rows["moved_days"].abs() >= 1]
+        kept = ~rows["block_id"].isin(again.moved["block_id"])
+        assert (rows.loc[kept, "moved_why"] == "weather and the work before it change its day; its place is kept").all()
+        assert set(rows.loc[~kept, "moved_why"]) <= set(again.moved["why"])
     assert moved_n[0] > 0
     assert moved_n[2] == 0
+
+
+def test_a_promised_day_is_a_day_not_only_a_place():
+    season, limits, worth, _ = planned(evaluations=0)
+    days = {"B03": 3, "B05": 6, "B01": 20, "B07": -2}
+    rows = [
+        {"block_id": name, "harvester_id": "H1", "rank": rank, "pick_on": TODAY + by * DAY,
+         "committed_on": TODAY - 7 * DAY}
+        for rank, (name, by) in enumerate(sorted(days.items(), key=lambda item: item[1]), 1)
+    ]  # fmt: skip
+    season = made.changed(season, rules=dict(season.rules) | {"keep_gain_per_block": 1e7})
+    rows = plan(season, limits, worth, committed=made.frame("committed", rows), evaluations=400).rows
+    rows = rows.set_index("block_id")
+    assert rows["promised_on"].dropna().to_dict() == {name: TODAY + by * DAY for name, by in days.items()}
+    day = rows["start_at"].dt.normalize()
+    for name in ("B03", "B05"):  # held, and nothing stands before them: not a day earlier either
+        assert abs((day[name] - rows.loc[name, "promised_on"]).days) <= 1
+    known = rows["moved_days"].notna()
+    assert (rows["moved_days"] == (day - rows["promised_on"]).dt.days)[known].all()
+    assert set(rows.index[known]) <= set(days)
+    assert rows.loc["B07", "moved_why"] == "it was not picked on its day"
+    assert rows.loc["B01", "moved_why"] in ("its day was too far ahead to be held", "")
+    assert ((rows["moved_why"] != "") == (rows["moved_days"].abs() >= 1)).all()
 
 
 def test_what_is_promised_for_today_is_frozen():

@@ -107,12 +107,13 @@ def test_runner_up_stands_later_in_the_order(built):
 
 
 @pytest.mark.parametrize(
-    ("moved_days", "promised"), [(0.4, True), (-0.9, True), (-3.0, False), (2.0, False), (np.nan, False)]
+    ("ahead", "moved_days", "promised"),
+    [(0, 0.0, True), (7, 0.0, True), (8, 0.0, False), (3, -3.0, False), (0, 2.0, False)],
 )
-def test_only_a_promise_that_was_kept_is_the_reason(built, moved_days, promised):
-    """NaN: promised for a day too far ahead to bind."""
+def test_only_a_promise_that_was_held_and_kept_is_the_reason(built, ahead, moved_days, promised):
     rows = built.plan.rows.copy()
     first = rows.index[rows["rank"] == 1][0]
+    rows.loc[first, "promised_on"] = built.capacity.days[0] + pd.Timedelta(days=ahead)
     rows.loc[first, ["status", "moved_days"]] = "committed", moved_days
     made = SimpleNamespace(**{**vars(built), "plan": replace(built.plan, rows=rows)})
     told = reasons(made).loc[first]
@@ -244,6 +245,27 @@ def test_explain_tells_date_range_and_waiting(southern_proposal):
     assert "Number 1 in the order" in text
     assert "8 in 10" in text
     assert "Waiting costs the plan at least" in text
+
+
+def test_a_block_that_moved_says_from_which_day_and_why(southern_proposal):
+    season, plan_ = replace(southern_proposal.season, locale="en_AU"), southern_proposal.plan
+    first = plan_.rows.index[plan_.rows["rank"] == 1][0]
+    name, day = plan_.rows.loc[first, "block_id"], southern_proposal.capacity.days[5]
+
+    def told(why, paid):
+        rows = plan_.rows.copy()
+        rows.loc[first, "promised_on"] = day
+        rows.loc[first, ["moved_days", "moved_why"]] = -5.0, why
+        moved = pd.DataFrame({"block_id": [name] * paid, "gain": [750.0] * paid, "why": [why] * paid})
+        return explain(replace(southern_proposal, season=season, plan=replace(plan_, rows=rows, moved=moved)), name)
+
+    since = f"Moved from {day_text(day, {'locale': 'en_AU'}, 'MMMEd')}, because "
+    why = "its day was too far ahead to be held"
+    assert f"{since}{why}." in told(why, 0)
+    why = "its own fruit earns more earlier"
+    said = [sentence for sentence in told(why, 1) if sentence.startswith(f"{since}{why}: putting it back would cost")]
+    assert len(said) == 1
+    assert "750" in said[0]
 
 
 def test_longer_shift_never_lowers_the_plan(southern_proposal):

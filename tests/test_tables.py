@@ -608,7 +608,9 @@ def small(monkeypatch):
             "crop_t": [60.0, 160.0],
             "value": [98.0, 70.0],
             "frost_chance": [0.0, 0.5],
+            "promised_on": pd.to_datetime([None, "2026-11-02"]),
             "moved_days": [np.nan, 2.0],
+            "moved_why": ["", "its own fruit earns more later"],
             "sample_age_d": [3.0, 12.0],
             "samples_n": [6, 2],
         }
@@ -982,13 +984,33 @@ def test_the_mills_answer_names_the_day_on_which_most_is_too_much(week):
 
 
 def test_what_is_the_same_twice_is_said_once(week):
-    changed = week.order.assign(moved_days=[3.0, *[0.0] * (len(week.order) - 1)])
+    moved = [3.0, *[0.0] * (len(week.order) - 1)]
+    promised = week.order["start_at"].dt.normalize() - pd.to_timedelta(moved, unit="D")
+    changed = week.order.assign(moved_days=moved, promised_on=promised)
     table = sheet.changes_table(dataclasses.replace(week, order=changed))
     assert "Crop last week" not in table.headings  # there is no last week to tell it
     assert "Crop" in table.headings
     assert not {"Next best", "Lead over it"} & set(sheet.why_table(week).headings)  # the sentence says it
     markup = sheet.html_table(table)
     assert 'class="named short"' in markup  # the day it was planned for stays on one line
+
+
+def test_what_changed_says_the_promised_day_and_names_promised_blocks_that_are_left(week):
+    order = week.order.sort_values("rank", na_position="last", ignore_index=True)
+    day = pd.Timestamp("2026-10-20")
+    left = order.index[order["start_at"].isna()][0]
+    order = order.assign(promised_on=pd.NaT, moved_days=np.nan, moved_why="")
+    order.loc[1, ["promised_on", "moved_days", "moved_why"]] = day, 2.0, "its own fruit earns more later"
+    order.loc[2, ["promised_on", "moved_days"]] = order.loc[2, "start_at"].normalize(), 0.0
+    order.loc[left, "promised_on"] = day
+    table = sheet.changes_table(dataclasses.replace(week, order=order))
+    cells = {row[0]: dict(zip(table.headings, row, strict=True)) for row in table.rows}
+    assert list(cells) == [order.loc[1, "block_name"], order.loc[left, "block_name"]]
+    moved, gone = cells.values()
+    assert moved["Was"] == gone["Was"] == day_text(day, week.info)
+    assert moved["Moved"] == "2 days later"
+    assert moved["Why"] == "its own fruit earns more later"
+    assert gone["Why"] == order.loc[left, "why_not"]
 
 
 def test_findings_begin_with_a_capital_unless_they_quote_a_column():

@@ -11,10 +11,10 @@ evaluations, and reports everything as tables. `propose` is the one place where 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -257,16 +257,18 @@ class HarvestPlan:
         One sentence; for "nothing workable" it says which limit binds.
     rows : pandas.DataFrame
         One row per block, planned or not; columns of `ROW_COLUMNS`. Money in currency, worth, tonnes and oil are
-        means over scenarios of what is picked.
+        means over scenarios of what is picked. moved_days counts calendar days from promised_on to start_at, and
+        moved_why says why where it is not 0.
     value, value_p10, value_p50, value_p90 : float
         Worth of the plan: mean over scenarios, and range over all draws [currency].
     bound, gap_fraction : float
         Upper bound [currency] and 1 - value / bound.
     moved : pandas.DataFrame
         Blocks promised within `keep_days` whose mean start moved a day or more against what the committed order
-        would do in today's scenarios: block_id, from_on, to_on, moved_days, gain (what the plan would lose if this
-        block went back within a day of its promise and a short search re-planned the rest; never below the rule
-        `keep_gain_per_block`) [currency], why (words).
+        would do in today's scenarios, where no block starts before its promised day: block_id, from_on (promised),
+        to_on (planned, NaT when left), moved_days, gain (what the plan would lose if this block went back within a
+        day of its promise and a short search re-planned the rest; never below the rule `keep_gain_per_block`)
+        [currency], why (words).
     mill_days : pandas.DataFrame
         day, lot, crop_t (comes in), limit_t, crushed_t, waiting_t (in the bins in the evening), means over scenarios;
         limit, crushed and waiting are of the day, the same on each of its rows [t].
@@ -319,7 +321,7 @@ ROW_COLUMNS = (
     "area_ha", "hours_h", "move_h", "move_from", "crop_t", "crop_p10_t", "crop_p90_t", "oil_fresh_pct",
     "oil_dry_pct", "moisture_pct", "maturity_index", "paid_oil_kg", "value", "value_p10", "value_p90", "value_per_h",
     "best_on", "best_on_loss", "frost_value_at_risk", "frost_chance", "days_lost_mean", "truck_loads", "to_mill_at",
-    "wait_h", "cleaning_h", "moved_days", "sample_age_d", "samples_n",
+    "wait_h", "cleaning_h", "promised_on", "moved_days", "moved_why", "sample_age_d", "samples_n",
 )  # fmt: skip
 
 
@@ -336,7 +338,8 @@ def _committed_lists(
 ) -> tuple[Lists, np.ndarray, np.ndarray]:
     """Committed lists, how many at the front of each are frozen, and which blocks are promised (bool).
 
-    Frozen are the block a harvester is in, when it is partly picked, and what is promised for today or before.
+    Frozen are the block a harvester is in, when it is partly picked, and what is promised for today or before. The
+    others wait for their promised day: an order that runs ahead of it keeps no promise to a grower.
     """
     machines_n, blocks_n = ph.shift_h.shape[0], ph.value.shape[1]
     lists = _lists(machines_n, blocks_n)
@@ -367,8 +370,11 @@ def _committed_lists(
         for row in committed.sort_values(["rank", "block_id"], kind="stable").itertuples(index=False):
             if row.block_id in block_at and row.harvester_id in machine_at:
                 b = block_at[row.block_id]
+                running = b in taken
                 put(machine_at[row.harvester_id], b, freeze=row.pick_on <= today)
                 promised[b] = b in taken and row.pick_on <= until
+                if not running:
+                    lists.release[b] = min(max((row.pick_on - today).days, 0), ph.value.shape[2] - 1)
     return lists, frozen, promised
 
 
@@ -407,10 +413,10 @@ def _starts(
         planned = np.where(begin >= 0, begin, worth.argmax(axis=1))
         for slack in slacks:
             release = np.maximum(planned - slack, first_day)
-            candidates.append((name, Lists(order, length, np.where(given, 0, release).astype(np.int64))))
+            candidates.append((name, Lists(order, length, np.where(given, begin_with.release, release))))
         for day in from_days:
             release = np.full(blocks_n, day)
-            candidates.append((name, Lists(order, length, np.where(given, 0, release).astype(np.int64))))
+            candidates.append((name, Lists(order, length, np.where(given, begin_with.release, release))))
 
     first_days = sorted({int(x) for x in np.linspace(0, 0.6 * days_n, 13)})
     for first_day in first_days:
@@ -888,7 +894,7 @@ def plan(
     ):
         records = [_walked(ph, _lists(ph.shift_h.shape[0], blocks_n), s)[1] for s in range(scenarios_n)]
         return _report(
-            season, capacity, value, ph, bound(ph), _lists(ph.shift_h.shape[0], blocks_n), records,
+            season, committed, capacity, value, ph, bound(ph), _lists(ph.shift_h.shape[0], blocks_n), records,
             np.zeros(scenarios_n), np.full(blocks_n, -1.0), [], _why_nothing(capacity, ph),
         )  # fmt: skip
 
@@ -918,6 +924,7 @@ def plan(
     nothing = "" if any(rec.picked.any() for rec in records) else _why_nothing(capacity, ph)
     return _report(
         season,
+        committed,
         capacity,
         value,
         ph,
@@ -938,8 +945,8 @@ def _walked(ph: Physics, lists: Lists, s: int) -> tuple[float, Record]:
 
 
 def _report(
-    season: Season, capacity: Capacity, value: Value, ph: Physics, bounds: Bound, lists: Lists,
-    records: list[Record], values: np.ndarray, promise: np.ndarray, rule_rows: list[tuple[str, float]],
+    season: Season, committed: pd.DataFrame, capacity: Capacity, value: Value, ph: Physics, bounds: Bound,
+    lists: Lists, records: list[Record], values: np.ndarray, promise: np.ndarray, rule_rows: list[tuple[str, float]],
     nothing: str, moves: Sequence[Moved] = (),
 ) -> HarvestPlan:  # fmt: skip
     """Tables of a plan from what its walks left behind."""
@@ -1013,7 +1020,8 @@ def _report(
     sample_age = (days[0] - counts["max"]).dt.days.to_numpy(dtype=float)
 
     blocked = dict(season.blocked)
-    committed_ids = set(season.committed["block_id"]) if len(season.committed) else set()
+    promises = committed.drop_duplicates("block_id").set_index("block_id")["pick_on"]
+    promised_on = pd.to_datetime(promises.reindex(capacity.block_ids)).reset_index(drop=True)
     area = blocks["area_ha"].to_numpy(dtype=float)
     status, why_not = [], []
     for b, block_id in enumerate(capacity.block_ids):
@@ -1028,11 +1036,14 @@ def _report(
             why_not.append(nothing or _why_left(b, block_id, capacity, ph, float(share[b])))
         else:
             running = capacity.area_left_ha[b] < area[b] and start_mid[b] < 1.0
-            status.append("picking" if running else "committed" if promise[b] >= 0 or block_id in committed_ids
+            status.append("picking" if running else "committed" if pd.notna(promised_on[b])
                           else "proposed")  # fmt: skip
             why_not.append("")
     mean_start = np.where(began, stacked.start, days_n).mean(axis=0)
-    moved_days = np.where(planned & (promise >= 0), np.round(mean_start - promise, 1), np.nan)
+    start_at = when(start_mid)
+    moved_days = (start_at.dt.normalize() - promised_on).dt.days.astype(float)
+    moved_days[np.array(status) == "picking"] = np.nan
+    moved = _moved_table(promise, mean_start, capacity, ph, moves, promised_on, start_at)
     rank = pd.Series(pd.NA, index=range(blocks_n), dtype="Int64")
     sequence = [b for b in np.lexsort((np.arange(blocks_n), start_mid)) if planned[b]]
     rank.iloc[sequence] = np.arange(1, len(sequence) + 1)
@@ -1046,7 +1057,7 @@ def _report(
                 "lot": [capacity.lots[k] for k in capacity.lot],
                 "status": status,
                 "why_not": why_not,
-                "start_at": when(start_mid),
+                "start_at": start_at,
                 "end_at": when(end_mid),
                 "start_p10": when(np.nanquantile(with_start, 0.1, axis=0)),
                 "start_p90": when(np.nanquantile(with_start, 0.9, axis=0)),
@@ -1081,7 +1092,9 @@ def _report(
                 "to_mill_at": when(start_mid + capacity.haul_age_h / 24.0),
                 "wait_h": np.where(planned, age, np.nan),
                 "cleaning_h": np.where(planned, stacked.cleaned.mean(axis=0) * capacity.mill_cleaning_h, np.nan),
+                "promised_on": promised_on,
                 "moved_days": moved_days,
+                "moved_why": _why_moved(rules, days, capacity.block_ids, promised_on, moved_days, moved),
                 "sample_age_d": sample_age,
                 "samples_n": counts["count"].fillna(0).astype(int).to_numpy(),
             }
@@ -1109,7 +1122,7 @@ def _report(
         value_p90=float(np.quantile(total_draws, 0.9)),
         bound=bounds.value,
         gap_fraction=gap,
-        moved=_moved_table(days, promise, mean_start, capacity, ph, moves),
+        moved=moved,
         mill_days=_mill_table(capacity, ph, stacked),
         oil_orders=_oil_table(value, bounds, picked, of_draw),
         capacity_days=_used_table(capacity, stacked),
@@ -1153,7 +1166,7 @@ def _unread_rows(rows: pd.DataFrame, unread: list[str], season: Season) -> pd.Da
     more = pd.DataFrame({"block_id": unread}).reindex(columns=rows.columns)
     more["status"] = "cannot be decided"
     more["why_not"] = [season.blocked[name] for name in unread]
-    for name in ("harvester_id", "lot", "move_from"):
+    for name in ("harvester_id", "lot", "move_from", "moved_why"):
         more[name] = ""
     more["samples_n"] = 0
     return more.astype(
@@ -1168,11 +1181,11 @@ def _most_common(values: np.ndarray) -> int:
 
 
 def _moved_table(
-    days: pd.DatetimeIndex, promise: np.ndarray, mean_start: np.ndarray, capacity: Capacity, ph: Physics,
-    moves: Sequence[Moved],
+    promise: np.ndarray, mean_start: np.ndarray, capacity: Capacity, ph: Physics, moves: Sequence[Moved],
+    promised_on: pd.Series, start_at: pd.Series,
 ) -> pd.DataFrame:  # fmt: skip
     """Promised blocks that moved, with what putting each back would cost and why it moved."""
-    last = len(days) - 1
+    last = len(capacity.days) - 1
     told = []
     for b, gain, own in moves:
         day = min(int(promise[b]), last)
@@ -1184,16 +1197,41 @@ def _moved_table(
         else:
             why = "other blocks earn more in its place" if later else "picking it sooner leaves better days to others"
         told.append((b, gain, why))
+    at = [b for b, _, _ in told]
+    to_on = start_at[at].dt.normalize()
     return pd.DataFrame(
         {
             "block_id": [capacity.block_ids[b] for b, _, _ in told],
-            "from_on": pd.DatetimeIndex([days[min(int(promise[b]), last)] for b, _, _ in told]),
-            "to_on": pd.DatetimeIndex([days[min(int(mean_start[b]), last)] for b, _, _ in told]),
-            "moved_days": [round(float(mean_start[b] - promise[b]), 1) for b, _, _ in told],
+            "from_on": promised_on[at].to_numpy(),
+            "to_on": to_on.to_numpy(),
+            "moved_days": (to_on - promised_on[at]).dt.days.astype(float).to_numpy(),
             "gain": np.array([gain for _, gain, _ in told], dtype=float),
             "why": np.array([why for _, _, why in told], dtype=object),
         }
     )
+
+
+def _why_moved(
+    rules: Mapping[str, Any], days: pd.DatetimeIndex, block_ids: Sequence[str], promised_on: pd.Series,
+    moved_days: pd.Series, moved: pd.DataFrame,
+) -> list[str]:  # fmt: skip
+    """Why each block is planned for another day than it was promised for; "" where it is not."""
+    paid = dict(zip(moved["block_id"], moved["why"], strict=True))
+    until = days[0] + pd.Timedelta(days=float(rules["keep_days"]))
+    told = []
+    for block_id, day, by in zip(block_ids, promised_on, moved_days, strict=True):
+        if not abs(by) >= 1:
+            why = ""
+        elif block_id in paid:
+            why = paid[block_id]
+        elif day < days[0]:
+            why = "it was not picked on its day"
+        elif day > until:
+            why = "its day was too far ahead to be held"
+        else:
+            why = "weather and the work before it change its day; its place is kept"
+        told.append(why)
+    return told
 
 
 def _mill_table(capacity: Capacity, ph: Physics, stacked: Record) -> pd.DataFrame:

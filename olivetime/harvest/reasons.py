@@ -226,7 +226,9 @@ def _deciding(
     days = proposal.capacity.days
     if row.status == "picking":
         return "LOCKED", mark("It is being picked; finishing it saves a move."), {}
-    if row.status == "committed" and abs(row.moved_days) < 1.0:  # one that moved, or may, has another reason
+    held_until = days[0] + pd.Timedelta(days=float(season.rules["keep_days"]))
+    # one that moved, or may, has another reason
+    if row.status == "committed" and row.promised_on <= held_until and abs(row.moved_days) < 1:
         keep = _amount(season.rules["keep_gain_per_block"])
         return "COMMITTED", mark("Promised last week; another day would gain less than {keep}."), {"keep": keep}
     spans = proposal.capacity.no_go
@@ -373,15 +375,17 @@ def explain(proposal: Proposal, block_id: str) -> list[str]:
             )
         )
         told.append(say("Why: {reason}", readers, reason=why["reason"]))
-        moved = proposal.plan.moved
-        for change in moved[moved["block_id"] == block_id].itertuples(index=False):
+        if row["moved_why"]:
+            parts = {"day": _day(row["promised_on"], season), "why": said(row["moved_why"], readers)}
+            gain = proposal.plan.moved.set_index("block_id")["gain"].get(block_id)
             told.append(
-                say(
+                say("Moved from {day}, because {why}.", readers, **parts)
+                if gain is None
+                else say(
                     "Moved from {day}, because {why}: putting it back would cost about {money}.",
                     readers,
-                    day=_day(change.from_on, season),
-                    why=said(change.why, readers),
-                    money=_money(change.gain, season),
+                    **parts,
+                    money=_money(gain, season),
                 )
             )
         waits = waiting_costs(proposal, solved=0).set_index("block_id").loc[block_id]

@@ -81,6 +81,7 @@ SHEETS: tuple[Sheet, ...] = (
             Field("end_at", mark("End"), "time", mark("when picking is planned to end")),
             Field("start_p10", mark("Start, early"), "time", mark("one in ten possible seasons begins before")),
             Field("start_p90", mark("Start, late"), "time", mark("one in ten possible seasons begins after")),
+            Field("promised_on", mark("Promised"), "day", mark("day promised in last week's order")),
             Field("good_from", mark("Good from"), "day", mark("first day on which little is lost")),
             Field("good_to", mark("Good to"), "day", mark("last day on which little is lost")),
             Field("area_ha", mark("Area"), "area", mark("left to pick")),

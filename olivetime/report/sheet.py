@@ -1209,7 +1209,7 @@ def oil_orders_table(week: Week) -> DisplayTable:
 
 
 def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
-    """What moved since last week: by last week's tables where given, else by the days each committed block moved.
+    """What moved since last week: by last week's tables where given, else against the promised days.
 
     Parameters
     ----------
@@ -1218,12 +1218,10 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
     """
     info, now = week.info, week.order
     if before is None:
-        rows = now[now["moved_days"].astype(float).abs() >= 1].sort_values("rank")
-        moved = rows["moved_days"].astype(float).round().tolist()
-        was = [
-            pd.NaT if pd.isna(s) else pd.Timestamp(s).normalize() - pd.Timedelta(days=m)
-            for s, m in zip(rows["start_at"], moved, strict=True)
-        ]
+        left = now["start_at"].isna() & (now["status"] != "picked")
+        rows = now[now["promised_on"].notna() & (left | (now["moved_days"].astype(float).abs() >= 1))]
+        rows = rows.sort_values("rank")
+        moved, was = rows["moved_days"].astype(float).tolist(), rows["promised_on"].tolist()
         crop_was: list[float] = [np.nan] * len(rows)
     else:
         old = before.order.set_index("block_id")
@@ -1253,6 +1251,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
         else say_count("{n} day earlier", "{n} days earlier", -int(m), info)
         for m in moved
     ]
+    why = rows["why_not"].where(rows["start_at"].isna(), rows["moved_why"])
     unit, crop = _quantity(week, "crop", rows["crop_t"])
     _, crop_before = _quantity(week, "crop", pd.Series(crop_was, dtype=float))
     crops: list[Column] = [(mark("Crop"), unit, crop, "number")]
@@ -1269,7 +1268,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
             (mark("Moved"), "", shifts, "first"),
             (mark("Was"), "", [day_text(d, info) or say("not planned", info) for d in was], "named"),
             *crops,
-            (mark("Why"), "", _said(rows["moved_why"], info), "line"),
+            (mark("Why"), "", _said(why, info), "line"),
         ],
         week.info,
         kind="cards order",

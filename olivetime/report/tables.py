@@ -50,8 +50,8 @@ WEEK_COLUMNS: Mapping[str, tuple[str, ...]] = MappingProxyType({
         "move_h", "move_from", "crop_t", "crop_p10_t", "crop_p90_t", "oil_fresh_pct", "oil_dry_pct",
         "moisture_pct", "maturity_index", "paid_oil_kg", "value", "value_p10", "value_p90", "value_per_h",
         "best_on", "best_on_loss", "good_from", "good_to", "frost_value_at_risk", "frost_chance",
-        "days_lost_mean", "truck_loads", "to_mill_at", "wait_h", "cleaning_h", "moved_days", "sample_age_d",
-        "moved_gain", "moved_why", "samples_n", "reason_code", "reason", "reason_parts",
+        "days_lost_mean", "truck_loads", "to_mill_at", "wait_h", "cleaning_h", "promised_on", "moved_days", "moved_why",
+        "moved_gain", "sample_age_d", "samples_n", "reason_code", "reason", "reason_parts",
         "runner_up", "margin_per_h", "waiting_1d", "waiting_3d",
         "waiting_7d", "waiting_exact", "flags",
     ),
@@ -553,8 +553,7 @@ def _order(proposal: Proposal, blocks: pd.DataFrame, more: Sequence[pd.DataFrame
     if "area_ha" in proposal.plan.rows:  # what is left to pick of the block, where the plan says so
         left = order["block_id"].map(proposal.plan.rows.set_index("block_id")["area_ha"])
         order["area_ha"] = left.fillna(order["area_ha"])
-    moved = proposal.plan.moved.rename(columns={"gain": "moved_gain", "why": "moved_why"})
-    moved = moved[["block_id", "moved_gain", "moved_why"]]
+    moved = proposal.plan.moved[["block_id", "gain"]].rename(columns={"gain": "moved_gain"})
     for extra in (*more, moved):
         new = [c for c in extra.columns if c not in order.columns]
         order = order.merge(extra[["block_id", *new]], on="block_id", how="left")
