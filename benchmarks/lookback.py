@@ -27,6 +27,7 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -467,6 +468,8 @@ def main():
     seasons = 1 if options.quick else options.seasons
     options.blocks = [12] if options.quick else options.blocks
     every = 7 if options.quick else 1
+    if options.save:
+        Path(options.save).mkdir(parents=True, exist_ok=True)
     parts = options.parts or ["policies", "ranges", *([] if options.quick else ["samples"])]
     with ExitStack() as stack:
         if options.quick or options.jobs == 1:  # another process would first load and compile for ten seconds

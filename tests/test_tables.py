@@ -18,7 +18,7 @@ import pytest
 from invented_week import HOSTILE, invented_week
 
 from olivetime.harvest import reasons as harvest_reasons
-from olivetime.records.columns import RULES, SeasonError
+from olivetime.records.columns import RULES, TABLES, SeasonError
 from olivetime.report import front, sheet, tables, weekly
 from olivetime.weather import scenarios
 from olivetime.words import day_text, days_text, display_unit, money_text, number_text
@@ -1011,6 +1011,38 @@ def test_what_changed_says_the_promised_day_and_names_promised_blocks_that_are_l
     assert moved["Moved"] == "2 days later"
     assert moved["Why"] == "its own fruit earns more later"
     assert gone["Why"] == order.loc[left, "why_not"]
+
+
+@pytest.mark.parametrize(
+    ("locale", "found"),
+    [("en_US", "Oil in dry matter fell by 6.2 points"), ("es_ES", "Aceite en materia seca"),
+     ("pt_PT", "Azeite na matéria seca"), ("it_IT", "Olio nella sostanza secca")],
+)  # fmt: skip
+def test_a_grower_reads_of_blocks_and_not_of_files(week, locale, found):
+    first = week.stage["block_id"].iloc[0]
+    name, fell = week.stage["block_name"].iloc[0], "oil_dry_pct fell by 6.2 points in 7 days"
+    rows = pd.DataFrame(
+        {
+            "level": "warning", "code": "sudden-fall", "table": "samples", "file": "samples.csv", "sheet": "",
+            "row": "7", "column": "oil_dry_pct", "value": "",
+            "says": [f"samples.csv, row 7, block {first}: {fell}, expected at most 6."],
+            "do": "Check moisture_pct and oil_fresh_pct.",
+        }
+    )  # fmt: skip
+    own = dataclasses.replace(week, findings=rows, info={**week.info, "locale": locale})
+    (row,) = sheet.own_findings_table(own).rows
+    assert row[0] == name
+    assert row[2].startswith(found)
+    assert "_pct" not in row[2] + row[3]
+    longer = rows.assign(says=f"samples.csv, row 7, block {first}1: {fell}.")
+    (row,) = sheet.own_findings_table(dataclasses.replace(own, findings=longer)).rows
+    assert name not in row[0]  # the id is another one's beginning
+    (row,) = sheet.findings_table(rows, info="en_US").rows  # who keeps the files finds the place
+    assert "samples.csv, row 7" in row[0]
+    assert "oil_dry_pct" in row[2]
+    assert {column.name for name in ("blocks", "samples", "treatments", "picks") for column in TABLES[name]
+            if re.fullmatch("[a-z]+(_[a-z]+)*_(pct|g|ha|km|m|deg|t|kg|meq)", column.name)} <= {
+        *sheet.COLUMN_WORDS, *sheet.RULE_WORDS}  # fmt: skip
 
 
 def test_findings_begin_with_a_capital_unless_they_quote_a_column():

@@ -451,10 +451,10 @@ def _styled(page: str, style: str) -> str:
 
 
 _TIGHT = (
-    "@page { margin: 11mm 12mm 13mm } body { font-size: 9pt; line-height: 1.25 } table { font-size: 7.8pt }"
-    " h2 { margin-top: 7pt } th, td { padding-top: 1.6pt; padding-bottom: 1.6pt }"
-    " .figures figure { margin-bottom: 4pt }"
-    " figure.broad > img, figure.broad > picture > img { max-width: 76% }"
+    "table { font-size: 7.6pt; line-height: 1.2 } th, td { padding-top: 1pt; padding-bottom: 1pt }"
+    " h2 { margin-top: 5pt; margin-bottom: 2pt } p { margin: 2pt 0 } .table { margin: 2pt 0 6pt }"
+    " p.small { font-size: 6.2pt; line-height: 1.18; margin: 1pt 0 }"
+    " ul.caution { font-size: 8pt; line-height: 1.2; padding-top: 2pt; padding-bottom: 2pt }"
 )
 _LOOSE = "th, td { padding-top: 4pt; padding-bottom: 4pt } h2 { margin-top: 20pt } figure { margin-bottom: 14pt }"
 

@@ -446,8 +446,9 @@ def rules_table(week: Week) -> DisplayTable:
 
 
 def findings_table(
-    findings: pd.DataFrame, *, most: int | None = None, info: Mapping[str, Any] | str = "en"
-) -> DisplayTable:
+    findings: pd.DataFrame, *, most: int | None = None, names: Mapping[str, str] | None = None,
+    info: Mapping[str, Any] | str = "en",
+) -> DisplayTable:  # fmt: skip
     """What is wrong or missing in the records, gravest first, and what to do.
 
     Parameters
@@ -456,6 +457,9 @@ def findings_table(
         week.findings or season.findings.
     most : int, optional
         Show no more rows than this; the caption says how many there are.
+    names : mapping, optional
+        Block names by block_id, for readers who do not keep the records: the block is told in place of file and row,
+        and columns in words.
     info : mapping or str
         Language of the page: week.info or a locale.
     """
@@ -473,6 +477,10 @@ def findings_table(
         where.append(", ".join(dict.fromkeys(p for p in (w or t, "" if named else c) if p)))
     # That nothing need be done says itself where nothing stands.
     todo = ["" if raw == "Nothing." else do for raw, do in zip(rows["do"], texts_of(words["do"]), strict=True)]
+    found = texts_of(words["found"])
+    if names is not None:
+        where = [_blocks_named(says, names) or w for says, w in zip(texts_of(rows["says"]), where, strict=True)]
+        where, found, todo = ([_columns_in_words(text, info) for text in texts] for texts in (where, found, todo))
     caption = say("Findings in the records", info)
     if len(rows) < total:
         caption = say("Findings in the records, {n} of {total}", info, n=len(rows), total=total)
@@ -481,12 +489,38 @@ def findings_table(
         [
             (mark("Where"), "", where, "name"),
             (mark("Level"), "", _said(rows["level"], info), "when"),
-            (mark("Found"), "", [_sentence(text) for text in texts_of(words["found"])], "line"),
+            (mark("Found"), "", [_sentence(text) for text in found], "line"),
             (mark("Do"), "", todo, "line"),
         ],
         info,
         kind="cards order",
         empty=say("Nothing was found wrong in the records.", info),
+    )
+
+
+def own_findings_table(week: Week) -> DisplayTable:
+    """What is wrong or missing in one grower's records, by block and in words: the files are somebody else's.
+
+    Parameters
+    ----------
+    week : Week
+        One grower's part of the week.
+    """
+    names = dict(zip(week.stage["block_id"], week.stage["block_name"], strict=True))
+    return findings_table(week.findings, names=names, info=week.info)
+
+
+def _blocks_named(text: str, names: Mapping[str, str]) -> str:
+    """Names of the blocks of which a text holds the id, "" without one."""
+    held = [name for block_id, name in names.items() if re.search(rf"(?<![\w-]){re.escape(block_id)}(?![\w-])", text)]
+    return ", ".join(held)
+
+
+def _columns_in_words(text: str, info: Mapping[str, Any] | str) -> str:
+    return re.sub(
+        r"\b[a-z]+(?:_[a-z0-9]+)+\b",
+        lambda found: say(words, info) if (words := COLUMN_WORDS.get(found[0], RULE_WORDS.get(found[0]))) else found[0],
+        text,
     )
 
 
@@ -549,6 +583,57 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "shift_start_h": mark("start of shifts"),
         "wait_gain_fraction": mark("waiting: gain that lets a harvester stand"),
         "work_min_fraction": mark("least part of a shift worth starting"),
+    }
+)
+
+
+# Columns of the records as growers call them: their pages speak of blocks, and not of files that somebody else keeps.
+COLUMN_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "applied_on": mark("day of the spraying"),
+        "area_ha": mark("area"),
+        "base_oil_pct": mark("oil that the price is for"),
+        "block_name": mark("name of the block"),
+        "closed_from": mark("first closed day"),
+        "closed_to": mark("last closed day"),
+        "contract_id": mark("contract"),
+        "crop_load": mark("crop load"),
+        "crop_on": mark("day of the crop estimate"),
+        "crop_sd_pct": mark("error of the crop estimate"),
+        "crop_t_ha": mark("crop estimate"),
+        "fallen_pct": mark("fallen fruit"),
+        "fly_holes_pct": mark("fruit with fly holes"),
+        "free_acid_pct": mark("free acidity"),
+        "fruit_mass_g": mark("mass of a fruit"),
+        "fruits_n": mark("fruit sampled"),
+        "haul_km": mark("way to the mill"),
+        "lat_deg": mark("latitude"),
+        "lon_deg": mark("longitude"),
+        "maturity_index": mark("maturity index"),
+        "moisture_pct": mark("water in fresh fruit"),
+        "net_t": mark("net weight"),
+        "oil_dry_below_pct": mark("limit of the laboratory"),
+        "oil_dry_pct": mark("oil in dry matter"),
+        "oil_fresh_pct": mark("oil in fresh fruit"),
+        "oil_out_kg": mark("oil made"),
+        "organic_ok": mark("leave in organic growing"),
+        "peroxide_meq_kg": mark("peroxide value"),
+        "pick_after": mark("first day of picking"),
+        "pick_before": mark("last day of picking"),
+        "picked_on": mark("day of picking"),
+        "plateau_dry_pct": mark("highest oil of the cultivar"),
+        "price_fruit_t": mark("price of fruit"),
+        "price_oil_kg": mark("price of oil"),
+        "received_on": mark("day of the result"),
+        "recorded_on": mark("day of the record"),
+        "row_spacing_m": mark("row spacing"),
+        "sampled_on": mark("day of the sample"),
+        "slope_pct": mark("slope"),
+        "station_id": mark("weather station"),
+        "step_per_point": mark("step for each point of oil"),
+        "tree_spacing_m": mark("tree spacing"),
+        "trees_n": mark("trees sampled"),
+        "wait_days": mark("waiting time of the label"),
     }
 )
 
