@@ -131,9 +131,15 @@ def png_of(pixels: np.ndarray) -> bytes:
     colours = np.array([rgb for _, rgb in counted], dtype=np.int64) @ (1 << 16, 1 << 8, 1)
     order = np.lexsort((colours, counts))
     palette, nearest = _palette(colours[order], counts[order])
-    table = np.zeros(1 << 24, dtype=np.uint8)
-    table[colours[order]] = nearest
-    picture = Image.fromarray(table[codes])
+    place = np.empty(len(order), dtype=np.uint8)
+    place[order] = nearest
+    by_colour = np.argsort(colours)
+    # Looked up once for each run of one colour: a table of all 16 million colours was a twentieth of a worker's memory.
+    flat = codes.ravel()
+    begins = np.flatnonzero(np.concatenate([[True], flat[1:] != flat[:-1]]))
+    of_run = place[by_colour[np.searchsorted(colours[by_colour], flat[begins])]]
+    runs = np.diff(np.append(begins, flat.size))
+    picture = Image.fromarray(np.repeat(of_run, runs).reshape(codes.shape))
     picture.putpalette(palette.astype(np.uint8).tobytes())
     buffer = io.BytesIO()
     picture.save(buffer, format="PNG", compress_level=8)  # 9 takes twice as long for a hundredth of the bytes
