@@ -137,7 +137,7 @@ def test_unknown_engine_is_refused(week, tmp_path):
 
 
 @pytest.mark.usefixtures("quick_pages")
-def test_what_fails_is_named_first_and_loses_only_itself(week, light, tmp_path, monkeypatch):
+def test_what_fails_is_named_first_and_loses_only_itself(week, light, tmp_path, monkeypatch, request):
     weekly.publish_week(week, tmp_path)
     monkeypatch.setattr(weekly, "run_many", fanout.run_many)  # what ends its process must not end the tests'
     change(light, "mill_week", "import os; os._exit(9)")
@@ -157,6 +157,7 @@ def test_what_fails_is_named_first_and_loses_only_itself(week, light, tmp_path, 
     assert not list(result.folder.rglob("*.part"))
     change(light, "mill_week", "from olivetime.report import weekly\nweekly.show('<p>mended</p>')")
     change(light, "season_check", "from olivetime.report import weekly\nweekly.show('<p>mended</p>')")
+    request.getfixturevalue("here")
     after = weekly.publish_week(week, tmp_path, jobs=1)
     assert after.exit_code == 0
     status = after.reports.set_index("key")["status"]

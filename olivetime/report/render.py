@@ -63,11 +63,7 @@ def loaded_week(folder: str | Path, grower: str | None = None) -> tables.Week:
 
 @lru_cache(maxsize=2)  # this week and the one before it
 def _loaded(data: Path, digest: str, grower: str | None) -> tables.Week:  # noqa: ARG001 - a week computed again differs
-    week = tables.load_week(data, grower)
-    if grower is not None:
-        return week
-    # The week may be of an earlier version, with fewer columns.
-    return tables.make_week(week.info, {name: getattr(week, name) for name in tables.TABLE_NAMES})
+    return tables.load_week(data, grower)
 
 
 def ready() -> None:

@@ -1021,11 +1021,8 @@ def load_week(folder: Path | str, grower: str | None = None) -> Week:
             mine = tables["stage"].loc[tables["stage"]["grower_id"] == grower, "block_id"]
             rows = [("block_id", "in", mine.tolist())] if len(mine) else None
         tables[name] = pd.read_parquet(io.BytesIO(data), filters=rows if name in LONG_TABLES else None)
-    week = Week(info=saved["info"], **tables)
-    if grower is None:
-        return week
-    # The week may be of an earlier version, with fewer columns.
-    return grower_week(make_week(week.info, tables), grower)
+    week = make_week(saved["info"], tables)  # it may be of an earlier version, with fewer columns
+    return week if grower is None else grower_week(week, grower)
 
 
 # ---------------------------------------------------------------------------------------------------------
