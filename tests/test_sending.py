@@ -158,6 +158,19 @@ def test_a_reader_that_is_none_is_refused(week):
         numbers.number_files(week, "owner")
 
 
+def test_a_large_workbook_is_written_row_by_row_with_the_same_cells_and_bytes(week, monkeypatch):
+    def cells(files):
+        book = openpyxl.load_workbook(io.BytesIO(files["numbers.xlsx"]))
+        return {sheet.title: [[cell.value for cell in row] for row in sheet.rows] for sheet in book}
+
+    usual = numbers.number_files(week, "manager")
+    monkeypatch.setattr(numbers, "ROWS_IN_MEMORY", 10)
+    large = numbers.number_files(week, "manager")
+    assert large["numbers.xlsx"] != usual["numbers.xlsx"]
+    assert cells(large) == cells(usual)
+    assert numbers.number_files(week, "manager") == large
+
+
 @pytest.mark.parametrize("locale", ["en_US", "es_ES", "pt_PT", "it_IT"])
 def test_every_sheet_keeps_its_name_in_each_language(locale):
     week = invented_week(2)

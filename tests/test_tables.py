@@ -19,7 +19,7 @@ from invented_week import HOSTILE, invented_week
 
 from olivetime.harvest import reasons as harvest_reasons
 from olivetime.records.columns import RULES, TABLES, SeasonError
-from olivetime.report import front, sheet, tables, weekly
+from olivetime.report import front, page, sheet, tables, weekly
 from olivetime.weather import scenarios
 from olivetime.words import day_text, days_text, display_unit, money_text, number_text
 
@@ -196,8 +196,8 @@ def test_verdicts_in_words(week, verdict, p10, p50, p90, said):
 
 
 def test_cautions_stand_on_the_pages_that_guide_field_work():
-    for page in ("pick_order", "mill_week", "what_if"):
-        said = " ".join(tables.cautions(page))
+    for kind in ("pick_order", "mill_week", "what_if"):
+        said = " ".join(tables.cautions(kind))
         assert "Local law, product labels" in said
         assert "hours and rest" in said
     assert "waiting time on a spray label is law" in " ".join(tables.cautions("pick_order"))
@@ -1178,6 +1178,32 @@ def test_pictures_of_many_blocks_are_folded_after_the_first_ones():
     assert "Blocks 21 to 24 of the order" in second
     assert first.count("<img") == 1 + 20
     assert second.count("<img") == 1 + 4
+
+
+def test_a_mill_of_hundreds_of_blocks_has_pages_that_open(monkeypatch):
+    """Pictures and rows beyond what a phone opens and paper bears are told of, none is lost."""
+    many = invented_week(24, units="us")
+    monkeypatch.setattr(front, "MOST_PICTURED", 20)
+    *pictures, told = front.block_pictures(many, "ripening")
+    assert len(pictures) == 1
+    assert "Pictures of the other 4 blocks are in the reports of their growers." in told
+    monkeypatch.setattr(sheet, "MANY_ROWS", 10)
+    table = sheet.order_table(many)
+    markup = sheet.html_table(table)
+    assert f"The other {len(table.rows) - 10} rows" in markup
+    assert all(html.escape(row[0]) in markup for row in table.rows)
+    text = page._without_screen(page.wrap(markup, title="t", banner="", locale="en_US", provenance=""))
+    assert "on the web page of this report, and in the folder data" in text
+    assert table.rows[9][0] in text
+    assert table.rows[10][0] not in text
+    monkeypatch.setattr(sheet, "MANY_ROWS", len(table.rows) - 1)
+    assert "<details" not in sheet.html_table(sheet.order_table(many))
+
+
+def test_folds_inside_folds_are_taken_off_paper_whole():
+    inside = '<details>c</details><details class="screen">d</details>'
+    text = f'a<details class="screen">b{inside}e</details>f<details>g</details>'
+    assert page._without_screen(text) == "af<details>g</details>"
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -267,6 +268,7 @@ def _what_if_answer(week: tables.Week) -> tuple[str, str]:
     return first, say(message, week.info, money=amount)
 
 
+MOST_PICTURED = 240  # blocks in the pictures of one page
 # Pictures of what is still to pick.
 _OF_DAYS_AHEAD = frozenset({"weather_strip", "mill_load", "calendar", "block_map", "value_by_date", "rules", "frost"})
 
@@ -310,16 +312,26 @@ def block_pictures(week: tables.Week, kind: str, **options: Any) -> list[str]:
     Returns
     -------
     list of str
-        HTML for `olivetime.report.weekly.show`; open on paper.
+        HTML for `olivetime.report.weekly.show`; open on paper. Of a very large mill the first `MOST_PICTURED` blocks,
+        and a sentence: a thousand pictures make a page that no phone opens, and every grower's report shows its own.
     """
     found, before = [], 0
-    for ids in block_pages(week):
+    pages = block_pages(week)
+    shown = pages[: math.ceil(MOST_PICTURED / len(pages[0]))] if pages else []
+    for ids in shown:
         drawn, after = picture(week, kind, block_ids=ids, **options), before + len(ids)
         if before:
             line = html.escape(say("Blocks {first} to {last} of the order", week.info, first=before + 1, last=after))
             drawn = f"<details><summary>{line}</summary>{drawn}</details>"
         found.append(drawn)
         before = after
+    if len(pages) > len(shown):
+        line = say(
+            "Pictures of the other {n} blocks are in the reports of their growers.",
+            week.info,
+            n=number_text(sum(map(len, pages)) - before, week.info),
+        )
+        found.append(f'<p class="note">{html.escape(line)}</p>')
     return found
 
 

@@ -467,6 +467,7 @@ READERS: Mapping[str, tuple[Sheet, ...]] = MappingProxyType(
 )
 _DIGITS = {"pct": 1, "chance": 0, "h": 1, "d": 0, "kg": 0, "money": 0, "number": 2, "exact": 6, "count": 0}
 LONGEST_CELL = 32_767  # characters, of spreadsheet programs
+ROWS_IN_MEMORY = 50_000  # of all sheets of a workbook
 _NO_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")  # XML 1.0, production 2: Char
 _QUANTITIES = ("area", "crop", "temp", "rain", "oil")
 _UNITS = {"pct": "%", "chance": "%", "h": "h", "d": "d", "kg": "kg"}
@@ -583,7 +584,11 @@ def _workbook(
     own: Week, sheets: tuple[Sheet, ...], tables: Mapping[str, pd.DataFrame], meanings: pd.DataFrame
 ) -> bytes:
     out = io.BytesIO()
-    book = xlsxwriter.Workbook(out, {"in_memory": True, "nan_inf_to_errors": True})
+    # Row by row through a file where all cells at once would take a gigabyte (a mill of 1,800 blocks).
+    large = sum(map(len, tables.values())) > ROWS_IN_MEMORY
+    book = xlsxwriter.Workbook(
+        out, {"in_memory": not large, "constant_memory": large, "nan_inf_to_errors": True}
+    )
     book.set_properties({"created": datetime.datetime(2000, 1, 1)})  # the same week gives the same bytes
     styles = {
         "head": book.add_format({"bold": True, "text_wrap": True, "valign": "top"}),
@@ -607,12 +612,12 @@ def _sheet(
         # text stays text, also when it begins with =; a spreadsheet program's cell ends at some length
         sheet.write_string(row, place, _NO_XML.sub("", value)[:LONGEST_CELL], *style)
 
-    for place, (heading, kind) in enumerate(zip(frame.columns, kinds, strict=True)):
-        values = frame.iloc[:, place].tolist()
-        longest = max((len(str(value)) for value in values[:200]), default=0)
+    for place, heading in enumerate(frame.columns):
+        longest = max((len(str(value)) for value in frame.iloc[:200, place]), default=0)
         sheet.set_column(place, place, min(max(len(heading), longest, 6) + 2, 60))
         text(0, place, heading, styles["head"])
-        for row, value in enumerate(values, start=1):
+    for row, values in enumerate(frame.itertuples(index=False, name=None), start=1):
+        for place, (value, kind) in enumerate(zip(values, kinds, strict=True)):
             if kind in ("text", "lot", "yes"):
                 if value:
                     text(row, place, value)

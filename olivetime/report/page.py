@@ -31,8 +31,8 @@ LONGEST_WORD = 16  # letters of a word that are kept together
 # A sheet of paper counts as full from this share of its height on, the last one from less (our choice): nobody calls
 # two thirds half empty, and every layout that is tried takes as long as the first.
 FULL_SHEET, FULL_LAST_SHEET = 0.66, 0.3
-# Of longer reports fewer layouts are tried: each costs seconds.
-LONG_SHEETS, MOST_LAYOUTS = 6, 3
+# Of longer reports fewer layouts are tried, of very long ones none but the first: each costs seconds.
+LONG_SHEETS, MOST_LAYOUTS, VERY_LONG_SHEETS = 6, 3, 16
 _FORBIDDEN = {"script", "iframe", "object", "embed", "form", "base", "link", "audio", "video"}
 
 
@@ -348,14 +348,15 @@ def pdf_bytes(page: str) -> bytes:
     # Paper shows the wide drawing of a tall picture, as the page itself does in a browser's print.
     twin = r'<picture><source[^>]*? srcset="([^"]+)"[^>]*>(<img [^>]*?src=")[^"]+("[^>]*>)</picture>'
     page = re.sub(twin, r"\2\1\3", page)
-    page = re.sub(r'<details class="screen">.*?</details>', "", page, flags=re.S)  # never printed, slow to style
+    page = _without_screen(page)
     page, pictures = _printed_pictures(page)
     inside = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
     kind, fonts = "pdf/ua-1", _fonts()
     best: Any = None
     least = math.inf
     for tried, text in enumerate(_layouts(page)):
-        if tried >= MOST_LAYOUTS and len(best.pages) > LONG_SHEETS:
+        sheets_n = len(best.pages) if tried else 0
+        if sheets_n > VERY_LONG_SHEETS or (sheets_n > LONG_SHEETS and tried >= MOST_LAYOUTS):
             break
         parsed = weasyprint.HTML(string=text, url_fetcher=inside)
         document = parsed.render(font_config=fonts, cache=pictures, pdf_variant=kind)
@@ -365,6 +366,19 @@ def pdf_bytes(page: str) -> bytes:
         if not empty:
             break
     return best.write_pdf(pdf_variant=kind)
+
+
+def _without_screen(page: str) -> str:
+    """The page without what is never printed and slow to style; folds may hold folds."""
+    kept, depth, at = [], 0, 0
+    for found in re.finditer(r'<details class="screen">|<details|</details>', page):
+        if depth:
+            depth += -1 if found[0] == "</details>" else 1
+            at = found.end()
+        elif found[0].endswith(">") and found[0] != "</details>":
+            kept.append(page[at : found.start()])
+            depth = 1
+    return "".join([*kept, page[at:]])
 
 
 @cache

@@ -62,6 +62,8 @@ class DisplayTable:
         "cards order" (the order list on phones), "cards" (label and value on phones) or "" (stays a table).
     empty : str
         The sentence shown instead of a table without rows; "" where nothing at all is to be shown.
+    others, elsewhere : str
+        Of a table of more than `MANY_ROWS` rows: the line that opens those beyond, and what paper says in their place.
     """
 
     caption: str
@@ -72,8 +74,12 @@ class DisplayTable:
     places: tuple[str, ...]
     kind: str = "cards"
     empty: str = "Nothing to show."
+    others: str = ""
+    elsewhere: str = ""
 
 
+# Rows of a table that stand open on a page and are printed: 1,776 blocks took a minute and a half and 1.2 GB to print.
+MANY_ROWS = 200
 Column = tuple[str, str, Iterable[str], str]
 
 
@@ -90,15 +96,22 @@ def _display(
     Headings and units are said in the language of `info` here; caption, cells and `empty` come said.
     """
     headings, units, cells, styles = zip(*columns, strict=True)
+    rows = tuple(zip(*map(tuple, cells), strict=True))
+    others = elsewhere = ""
+    if len(rows) > MANY_ROWS + MANY_ROWS // 10:  # a few more are no trouble
+        others = say("The other {n} rows", info, n=number_text(len(rows) - MANY_ROWS, info))
+        elsewhere = say("{table}: on the web page of this report, and in the folder data.", info, table=others)
     return DisplayTable(
         caption=caption,
         headings=tuple(say(heading, info) for heading in headings),
         units=tuple(say(unit, info) for unit in units),
-        rows=tuple(zip(*map(tuple, cells), strict=True)),
+        rows=rows,
         align=tuple("right" if "number" in s else "left" for s in styles),
         places=tuple(s.replace("number", "").strip() for s in styles),
         kind=kind,
         empty=empty,
+        others=others,
+        elsewhere=elsewhere,
     )
 
 
@@ -113,7 +126,8 @@ def html_table(table: DisplayTable) -> str:
     Returns
     -------
     str
-        <div class="table"><table>...</table></div>, or a paragraph with `empty` when there are no rows.
+        <div class="table"><table>...</table></div>, or a paragraph with `empty` when there are no rows. Of a very long
+        table the first `MANY_ROWS` rows; the others follow behind a line that opens them, and are not printed.
         Roles are written out because a table restyled as a list loses them in some readers (from memory).
     """
     esc = html.escape
@@ -136,10 +150,21 @@ def html_table(table: DisplayTable) -> str:
             css = _css(number[j], table.places[j], kept if row[j] else "empty")
             cells.append(f'<td role="cell"{css}{shown}>{esc(row[j])}</td>')
         body.append(f'<tr role="row">{"".join(cells)}</tr>')
+
+    def part(caption: str, rows: Sequence[str]) -> str:
+        return (
+            f'<div class="table"><table role="table"{_css(table.kind)}><caption>{esc(caption)}</caption>'
+            f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+            f'<tbody role="rowgroup">{"".join(rows)}</tbody></table></div>'
+        )
+
+    if not table.others:
+        return part(table.caption, body)
     return (
-        f'<div class="table"><table role="table"{_css(table.kind)}><caption>{esc(table.caption)}</caption>'
-        f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
+        f"{part(table.caption, body[:MANY_ROWS])}"
+        f'<details class="screen"><summary>{esc(table.others)}</summary>'
+        f"{part(f'{table.caption}: {table.others}', body[MANY_ROWS:])}</details>"
+        f'<p class="note paper">{esc(table.elsewhere)}</p>'
     )
 
 
