@@ -99,7 +99,8 @@ def _display(
     rows = tuple(zip(*map(tuple, cells), strict=True))
     others = elsewhere = ""
     if len(rows) > MANY_ROWS + MANY_ROWS // 10:  # a few more are no trouble
-        others = say("The other {n} rows", info, n=number_text(len(rows) - MANY_ROWS, info))
+        page_info = {"locale": info} if isinstance(info, str) else info
+        others = say("The other {n} rows", info, n=number_text(len(rows) - MANY_ROWS, page_info))
         elsewhere = say("{table}: on the web page of this report, and in the folder data.", info, table=others)
     return DisplayTable(
         caption=caption,

@@ -20,7 +20,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import pyarrow
 import shapely
+from pyarrow import compute, parquet
 
 import olivetime
 from olivetime.harvest.codes import CODES
@@ -903,7 +905,7 @@ def _save_table(frame: pd.DataFrame, place: Path) -> str:
         date_format="%Y-%m-%dT%H:%M:%S" if any(_has_hours(safe[c]) for c in safe) else "%Y-%m-%d",
     )
     buffer = io.BytesIO()
-    frame.to_parquet(buffer, index=False)
+    frame.to_parquet(buffer, index=False, row_group_size=PIECE_ROWS)
     write_atomic(place.with_name(f"{place.name}.csv"), csv.encode())
     write_atomic(place.with_name(f"{place.name}.parquet"), buffer.getvalue())
     return hashlib.sha256(buffer.getvalue()).hexdigest()
@@ -967,6 +969,34 @@ def _has_hours(column: pd.Series) -> bool:
     return bool((known != known.dt.normalize()).any())
 
 
+def _digest(path: Path) -> str:
+    """SHA-256 of a file, "" where there is none; read in pieces, for a table of a large mill has tens of megabytes."""
+    if not path.exists():
+        return ""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+PIECE_ROWS = 10_000  # rows of a table that are read at a time
+
+
+def _rows_of(path: Path, blocks: Sequence[str]) -> pd.DataFrame:
+    """A table's rows of some blocks, read piece by piece: pandas' own filter holds the whole table first."""
+    file = parquet.ParquetFile(path)
+    wanted = pyarrow.array(blocks)
+    pieces = [file.schema_arrow.empty_table()]
+    for i in range(file.num_row_groups):
+        piece = file.read_row_group(i, use_threads=False)
+        pieces.append(piece.filter(compute.is_in(piece["block_id"], wanted)))
+    small = io.BytesIO()
+    parquet.write_table(pyarrow.concat_tables(pieces), small)
+    return _read(small)  # its types are then those of any other table that pandas reads
+
+
+def _read(file: io.BytesIO) -> pd.DataFrame:
+    return pd.read_parquet(file, use_threads=False)  # threads hold on to tens of megabytes for milliseconds won
+
+
 # Tables by block and day, of which a grower's part needs the grower's blocks only.
 LONG_TABLES = frozenset(("curves", "past_samples", "classes", "frost", "value_by_day", "residuals"))
 
@@ -1005,22 +1035,23 @@ def load_week(folder: Path | str, grower: str | None = None) -> Week:
             do="Run `olivetime weekly` for this season, or give the folder that holds info.json.",
         ) from None
     tables: dict[str, pd.DataFrame] = {}
-    rows = None
+    mine: list[str] | None = None
     for name in sorted(TABLE_NAMES, key=lambda name: name not in ("growers", "stage")):
         path = folder / f"{name}.parquet"
-        data = path.read_bytes() if path.exists() else b""
-        if hashlib.sha256(data).hexdigest() != saved["tables"].get(name):
+        if _digest(path) != saved["tables"].get(name):
             raise SeasonError(
                 where=str(path),
-                found="a table of another run" if data else "no such table",
+                found="a table of another run" if path.exists() else "no such table",
                 expected="the tables that info.json was written for",
                 do="Run `olivetime weekly` for this season again.",
             )
-        if grower is not None and rows is None and {"growers", "stage"} <= set(tables):
+        if grower is not None and mine is None and {"growers", "stage"} <= set(tables):
             grower = grower or str(tables["growers"]["grower_id"].iloc[0])
-            mine = tables["stage"].loc[tables["stage"]["grower_id"] == grower, "block_id"]
-            rows = [("block_id", "in", mine.tolist())] if len(mine) else None
-        tables[name] = pd.read_parquet(io.BytesIO(data), filters=rows if name in LONG_TABLES else None)
+            mine = tables["stage"].loc[tables["stage"]["grower_id"] == grower, "block_id"].tolist()
+        if mine and name in LONG_TABLES:
+            tables[name] = _rows_of(path, mine)
+        else:
+            tables[name] = _read(io.BytesIO(path.read_bytes()))
     week = make_week(saved["info"], tables)  # it may be of an earlier version, with fewer columns
     return week if grower is None else grower_week(week, grower)
 
