@@ -9,8 +9,8 @@ companions are loaded by the first report.
 from __future__ import annotations
 
 import ast
-import difflib
 import ctypes
+import difflib
 import gc
 import hashlib
 import json
