@@ -9,6 +9,7 @@ companions are loaded by the first report.
 from __future__ import annotations
 
 import ast
+import contextlib
 import ctypes
 import difflib
 import gc
@@ -140,7 +141,8 @@ def render_report(task: Mapping[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        outputs: path inside the folder -> sha256; seconds: phase -> [s]; memory_mb: most that this worker has held.
+        outputs: path inside the folder -> sha256; seconds: phase -> [s]; memory_mb: most that this worker has held
+        meanwhile (on Linux; elsewhere since it began).
 
     Raises
     ------
@@ -148,6 +150,7 @@ def render_report(task: Mapping[str, Any]) -> dict[str, Any]:
         When a cell failed, wrote to stderr or did not run, or the page was refused.
     """
     _keep_imports_light()
+    _forget_peak()
     os.environ["SOURCE_DATE_EPOCH"] = str(int(datetime.fromisoformat(task["as_of"]).replace(tzinfo=UTC).timestamp()))
     for name in ("JPY_SESSION_NAME", "VSCODE_PID"):  # nobody turns controls in a report
         os.environ.pop(name, None)
@@ -241,8 +244,14 @@ def _give_back() -> None:
             trim(0)
 
 
+def _forget_peak() -> None:
+    """Let the most memory held count from here: a worker makes pages of a whole mill and of one grower (proc(5))."""
+    with contextlib.suppress(OSError):  # not on Linux, or not allowed
+        Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
+
+
 def _most_memory_mb() -> float:
-    """Most memory that this process has held [MB]."""
+    """Most memory that this process has held, on Linux since `_forget_peak` [MB]."""
     own = Path("/proc/self/status")
     if own.is_file():  # getrusage of a child on Linux starts from what its parent held
         kib = re.search(r"(?m)^VmHWM:\s*(\d+) kB", own.read_text(encoding="ascii", errors="replace"))

@@ -47,7 +47,7 @@ REPORT_LIMIT_S = 300.0
 # Longest time for computing a season, or a piece of that, in another process [s]: many times what the sample takes.
 COMPUTE_LIMIT_S = 1200.0
 # A worker that holds more than this after a report gives way to a fresh one [MB]: grower after grower it stays below.
-WORKER_LIMIT_MB = 320.0
+WORKER_LIMIT_MB = 300.0
 PAST_WEEKS = 4  # how many past weeks a run replays, as the lookback's notebook asks for
 _LIBRARIES = ("numpy", "pandas", "scipy", "matplotlib", "highspy", "numba", "papermill", "weasyprint")
 
