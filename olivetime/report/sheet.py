@@ -642,7 +642,7 @@ COLUMN_WORDS: Mapping[str, str] = MappingProxyType(
         "oil_dry_pct": mark("oil in dry matter"),
         "oil_fresh_pct": mark("oil in fresh fruit"),
         "oil_out_kg": mark("oil made"),
-        "organic_ok": mark("leave in organic growing"),
+        "organic_ok": mark("permission in organic growing"),
         "peroxide_meq_kg": mark("peroxide value"),
         "pick_after": mark("first day of picking"),
         "pick_before": mark("last day of picking"),
@@ -1362,7 +1362,7 @@ def changes_table(week: Week, before: Week | None = None) -> DisplayTable:
         else say_count("{n} day earlier", "{n} days earlier", -int(m), info)
         for m in moved
     ]
-    why = rows["why_not"].where(rows["start_at"].isna(), rows["moved_why"])
+    why = rows["why_not"].where(rows["start_at"].isna() & (rows["status"] != "picked"), rows["moved_why"])
     unit, crop = _quantity(week, "crop", rows["crop_t"])
     _, crop_before = _quantity(week, "crop", pd.Series(crop_was, dtype=float))
     crops: list[Column] = [(mark("Crop"), unit, crop, "number")]

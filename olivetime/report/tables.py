@@ -982,12 +982,12 @@ PIECE_ROWS = 10_000  # rows of a table that are read at a time
 
 def _rows_of(path: Path, blocks: Sequence[str]) -> pd.DataFrame:
     """A table's rows of some blocks, read piece by piece: pandas' own filter holds the whole table first."""
-    file = parquet.ParquetFile(path)
     wanted = pyarrow.array(blocks)
-    pieces = [file.schema_arrow.empty_table()]
-    for i in range(file.num_row_groups):
-        piece = file.read_row_group(i, use_threads=False)
-        pieces.append(piece.filter(compute.is_in(piece["block_id"], wanted)))
+    with parquet.ParquetFile(path) as file:
+        pieces = [file.schema_arrow.empty_table()]
+        for i in range(file.num_row_groups):
+            piece = file.read_row_group(i, use_threads=False)
+            pieces.append(piece.filter(compute.is_in(piece["block_id"], wanted)))
     small = io.BytesIO()
     parquet.write_table(pyarrow.concat_tables(pieces), small)
     return _read(small)  # its types are then those of any other table that pandas reads
